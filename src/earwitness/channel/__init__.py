@@ -1,0 +1,1 @@
+"""Narrow channels cut out of the wide stream through one shared forward FFT."""

@@ -1,0 +1,1 @@
+"""Bits in, bits out: checksums, framing, error correction."""

@@ -1,0 +1,1 @@
+"""Values and contracts every room shares; standard library only."""

@@ -1,0 +1,1 @@
+"""Where and when there is energy: detections, and receiver artefacts marked as such."""

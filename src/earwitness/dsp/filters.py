@@ -1,0 +1,70 @@
+"""FIR design with numpy only, and the few filters every room shares."""
+
+from __future__ import annotations
+
+import numpy as np
+
+
+def kaiser_beta(stop_db: float) -> float:
+    """Give Kaiser's beta for a stop-band attenuation (Kaiser 1974, from memory)."""
+    if stop_db > 50:
+        return 0.1102 * (stop_db - 8.7)
+    if stop_db >= 21:
+        return 0.5842 * (stop_db - 21) ** 0.4 + 0.07886 * (stop_db - 21)
+    return 0.0
+
+
+def lowpass(cutoff_hz: float, width_hz: float, rate_hz: float, *, stop_db: float = 60.0) -> np.ndarray:
+    """Give an odd-length linear-phase low-pass, float32, unit gain at 0 Hz.
+
+    `cutoff_hz` is the -6 dB edge, `width_hz` the transition from pass to stop. Length by Kaiser's
+    estimate (stop_db - 7.95) / (2.285 * transition in rad), from memory.
+    """
+    count = int(np.ceil((stop_db - 7.95) / (2.285 * 2 * np.pi * width_hz / rate_hz))) | 1
+    n = np.arange(count) - count // 2
+    taps = 2 * cutoff_hz / rate_hz * np.sinc(2 * cutoff_hz / rate_hz * n) * np.kaiser(count, kaiser_beta(stop_db))
+    return (taps / taps.sum()).astype(np.float32)
+
+
+def root_raised_cosine(alpha: float, samples_per_symbol: float, span: int) -> np.ndarray:
+    """Give a root-raised-cosine pulse of unit energy, float64, `span` symbols each side."""
+    half = round(span * samples_per_symbol)
+    t = np.arange(-half, half + 1) / samples_per_symbol
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pulse = (np.sin(np.pi * t * (1 - alpha)) + 4 * alpha * t * np.cos(np.pi * t * (1 + alpha))) / (
+            np.pi * t * (1 - (4 * alpha * t) ** 2)
+        )
+    pulse[half] = 1 - alpha + 4 * alpha / np.pi
+    edge = np.isclose(np.abs(4 * alpha * t), 1.0)
+    pulse[edge] = (
+        alpha / np.sqrt(2) * ((1 + 2 / np.pi) * np.sin(np.pi / 4 / alpha) + (1 - 2 / np.pi) * np.cos(np.pi / 4 / alpha))
+    )
+    return pulse / np.sqrt(np.sum(pulse**2))
+
+
+def gaussian(bt: float, samples_per_symbol: float, span: int) -> np.ndarray:
+    """Give a Gaussian frequency pulse of unit sum, float64, `span` symbols each side."""
+    half = round(span * samples_per_symbol)
+    t = np.arange(-half, half + 1) / samples_per_symbol
+    pulse = np.exp(-2 * (np.pi * bt * t) ** 2 / np.log(2))
+    return pulse / pulse.sum()
+
+
+class StreamingFir:
+    """A FIR filter over a stream, keeping its state between blocks; output lags by half the taps."""
+
+    def __init__(self, taps: np.ndarray):
+        self.taps = taps
+        self._tail: np.ndarray | None = None
+
+    def feed(self, x: np.ndarray) -> np.ndarray:
+        """Filter the next block (n,) real or complex; gives as many samples as it got."""
+        if self._tail is None:
+            self._tail = np.zeros(len(self.taps) - 1, x.dtype)
+        joined = np.concatenate([self._tail, x])
+        self._tail = joined[len(joined) - len(self.taps) + 1 :]
+        if len(x) == 0:
+            return x
+        from scipy.signal import oaconvolve
+
+        return oaconvolve(joined, self.taps.astype(np.float32), "valid").astype(x.dtype, copy=False)

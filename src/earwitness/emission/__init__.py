@@ -1,0 +1,1 @@
+"""What an emission is: measurement with uncertainty, identification, designator."""

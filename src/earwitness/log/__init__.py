@@ -1,0 +1,1 @@
+"""The station's log: SQLite, evidence store, named queries, exports."""

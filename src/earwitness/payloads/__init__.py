@@ -1,0 +1,1 @@
+"""Message formats that more than one mode carries."""

@@ -1,0 +1,1 @@
+"""Synthesised recordings with their truth, for demo, tests and benchmarks."""

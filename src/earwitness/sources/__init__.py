@@ -1,0 +1,1 @@
+"""Samples in: recordings (and later receivers) as stretches of I/Q or audio."""

@@ -1,0 +1,1 @@
+"""Calibrated power spectra and the noise floor under them."""

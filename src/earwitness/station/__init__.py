@@ -1,0 +1,1 @@
+"""The one place that joins all parts: station folder, survey."""
