@@ -1,7 +1,7 @@
 """A talker of no one's voice: glottal harmonics through moving formants, for scenes and tests.
 
-Source and filter: voiced sound is a sum of harmonics of a gliding pitch, each falling 12 dB per octave
-and weighted by the magnitude of a cascade of formant resonances; consonants are shaped noise. Built at
+Source and filter: voiced sound is a sum of harmonics of a gliding pitch, falling about 4 dB per octave
+(glottis and lips together) and weighted by a cascade of formant resonances; consonants are shaped noise. Built at
 about 16 kHz, where all of its energy below 5 kHz is exact, then brought to the asked rate by one FFT.
 """
 
@@ -116,7 +116,7 @@ def speech_like(duration_s: float, rate_hz: float, seed: int) -> np.ndarray:
     for harmonic in range(1, int(_TOP_HZ / 80) + 1):
         phasor *= turn
         freq_hz = harmonic * tracks["pitch_hz"]
-        level = _resonance(freq_hz, tracks["formants"]) * tracks["voiced"] / harmonic**1.5
+        level = _resonance(freq_hz, tracks["formants"]) * tracks["voiced"] / harmonic**0.7
         level[freq_hz > _TOP_HZ - 200] = 0.0
         if not level.any():
             break
