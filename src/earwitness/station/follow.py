@@ -1,0 +1,136 @@
+"""One detection followed through its own channel: measured, identified, offered to modes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from earwitness.channel.bank import Channel
+from earwitness.core.mode import Mode
+from earwitness.core.types import Detection, Frame, Identification, Measurement, Over, Samples
+from earwitness.emission.identify import identify
+from earwitness.emission.measure import measure
+from earwitness.station.lanes import Lane, Result, modes_by_class, modes_by_frequency
+
+PRE_ROLL_S = 0.05
+HEAD_S = 4.0  # what is kept of an emission's start until it is known
+FIRST_LOOK_S = 1.0
+NEXT_LOOK_S = 3.0
+SURE = 0.6  # confidence from which an identification is not tried again
+UNDECIDED = ("unknown", "carrier", "noise-like")
+
+
+class Follower:
+    """Follows one detection from its pre-roll to its end.
+
+    Results collect in `results`; the caller takes them. `measurement` and `identification` are the best
+    so far. The start is buffered until the emission is known, so that a mode chosen late hears it all.
+    """
+
+    def __init__(
+        self, detection: Detection, channel: Channel, modes: Sequence[Mode], *, span_hz: float, place_known: bool
+    ):
+        self.detection = detection
+        self.channel = channel
+        self.measurement: Measurement | None = None
+        self.identification: Identification | None = None
+        self.results: list[Result] = []
+        self.lanes: dict[str, Lane] = {}
+        self.closed = False
+        self._modes = modes
+        self._span_hz = span_hz
+        self._place_known = place_known
+        self._head: list[Samples] = []
+        self._head_s = 0.0
+        self._heard_s = 0.0
+        self._next_look_s = FIRST_LOOK_S
+        width = detection.high_hz - detection.low_hz
+        for mode in modes_by_frequency(modes, detection.center_hz, width) if place_known else []:
+            self._open_lane(mode, detection.center_hz)
+
+    def feed(self, samples: Samples) -> None:
+        """Take the channel's next samples."""
+        samples = replace(samples, noise_dbfs_hz=self.detection.noise_dbfs_hz)
+        seconds = len(samples.data) / samples.rate_hz
+        self._heard_s += seconds
+        self._keep(samples, seconds)
+        for lane in list(self.lanes.values()):
+            self._collect(lane.feed(samples))
+        if self._heard_s >= self._next_look_s + PRE_ROLL_S and self._unsure():
+            self._look()
+            self._next_look_s = self._heard_s + NEXT_LOOK_S
+
+    def close(self) -> None:
+        """Say that the emission has ended: look if not sure yet, and let all modes finish."""
+        if self._unsure() and self._head:
+            self._look()
+        for lane in self.lanes.values():
+            self._collect(lane.close())
+        self.closed = True
+
+    def snippet(self, seconds: float) -> Samples | None:
+        """Give the emission's buffered start, at most `seconds` of it."""
+        joined = self._joined()
+        if joined is None:
+            return None
+        return replace(joined, data=joined.data[: max(1, int(seconds * joined.rate_hz))])
+
+    def _unsure(self) -> bool:
+        found = self.identification
+        return found is None or found.kind in UNDECIDED or found.confidence < SURE
+
+    def _keep(self, samples: Samples, seconds: float) -> None:
+        if self._unsure() or self._head_s < HEAD_S:
+            self._head.append(samples)
+            self._head_s += seconds
+            # still unknown after that long: keep the newest, a carrier may start to talk
+            while self._unsure() and self._head_s - len(self._head[0].data) / samples.rate_hz > HEAD_S:
+                self._head_s -= len(self._head.pop(0).data) / samples.rate_hz
+
+    def _joined(self) -> Samples | None:
+        if not self._head:
+            return None
+        first = self._head[0]
+        return replace(first, data=np.concatenate([part.data for part in self._head]))
+
+    def _look(self) -> None:
+        head = self._joined()
+        if head is None:
+            return
+        self.measurement = measure(head, self.detection, span_hz=self._span_hz)
+        self.identification = identify(head, self.detection, self.measurement)
+        width = self.detection.high_hz - self.detection.low_hz
+        center = self.identification.carrier_hz or self.measurement.center_hz
+        for mode in modes_by_class(
+            self._modes, self.identification, center, width, place_known=self._place_known
+        ):
+            if mode.name not in self.lanes:
+                lane = self._open_lane(mode, center)
+                self._collect(lane.feed(head))
+
+    def _open_lane(self, mode: Mode, center_hz: float) -> Lane:
+        lane = Lane.start(mode, self.channel.rate_hz, self.channel.center_hz, center_hz)
+        self.lanes[mode.name] = lane
+        return lane
+
+    def _collect(self, results: list[Result]) -> None:
+        self.results.extend(results)
+
+    def take_frames(self) -> list[Frame]:
+        """Give and forget the frames found since the last call."""
+        frames = [item for item in self.results if isinstance(item, Frame)]
+        self.results = [item for item in self.results if not isinstance(item, Frame)]
+        return frames
+
+    def take_overs(self, before_ns: int | None = None) -> list[Over]:
+        """Give and forget finished overs that ended before a time (all when None)."""
+        overs = [
+            item
+            for item in self.results
+            if isinstance(item, Over) and (before_ns is None or item.stop_ns < before_ns)
+        ]
+        taken = {id(item) for item in overs}
+        self.results = [item for item in self.results if id(item) not in taken]
+        return overs

@@ -1,0 +1,123 @@
+"""Which modes an emission is offered to, and the lane on which each of them runs.
+
+A lane is one demodulator on one channel. Its results are frames, overs or pictures; what they mean is
+the assembler's business, who is behind them the log's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from earwitness.channel.bank import StreamCut
+from earwitness.core.mode import Demodulator, Mode
+from earwitness.core.types import Frame, Identification, Over, Picture, Samples
+
+Result = Frame | Over | Picture
+
+RECEIVER_PPM = 40.0  # how far off an uncorrected cheap crystal may be
+
+
+def in_bands(mode: Mode, frequency_hz: float) -> bool:
+    """Tell whether a frequency may be one of the mode's, allowing for the receiver's crystal."""
+    slack = frequency_hz * RECEIVER_PPM * 1e-6 + mode.bandwidth_hz / 4
+    return any(low - slack <= frequency_hz <= high + slack for low, high in mode.bands_hz)
+
+
+def near_raster(mode: Mode, frequency_hz: float) -> bool:
+    """Tell whether a frequency is a channel of the mode's, allowing for the receiver's crystal."""
+    if not mode.raster_hz:
+        return True
+    off = (frequency_hz - mode.raster_base_hz + mode.raster_hz / 2) % mode.raster_hz - mode.raster_hz / 2
+    return abs(off) <= frequency_hz * RECEIVER_PPM * 1e-6
+
+
+def modes_by_frequency(modes: Iterable[Mode], frequency_hz: float, width_hz: float) -> list[Mode]:
+    """Give the modes that may be tried before anything is known but place and width."""
+    return [
+        mode
+        for mode in modes
+        if mode.by_frequency
+        and not mode.wideband
+        and mode.bands_hz
+        and in_bands(mode, frequency_hz)
+        and mode.min_width_hz <= width_hz <= mode.max_width_hz
+    ]
+
+
+def modes_by_class(
+    modes: Iterable[Mode], found: Identification, frequency_hz: float, width_hz: float, *, place_known: bool
+) -> list[Mode]:
+    """Give the modes an identified emission is offered to."""
+    return [
+        mode
+        for mode in modes
+        if found.kind in mode.classes
+        and not mode.wideband
+        and mode.min_width_hz <= width_hz <= mode.max_width_hz
+        and (not mode.bands_hz or not place_known or in_bands(mode, frequency_hz))
+    ]
+
+
+def likely_mode(modes: Iterable[Mode], found: Identification, frequency_hz: float, width_hz: float) -> Mode | None:
+    """Give the mode that class, frequency, raster and symbol rate point at, if only one does."""
+    fitting = []
+    for mode in modes_by_class(modes, found, frequency_hz, width_hz, place_known=True):
+        if not near_raster(mode, frequency_hz):
+            continue
+        if mode.voice or not mode.bands_hz:
+            continue
+        if mode.symbol_rate_hz and found.symbol_rate_hz:
+            if abs(found.symbol_rate_hz / mode.symbol_rate_hz - 1) > 0.02:
+                continue
+        fitting.append(mode)
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def wanted_rate_hz(modes: Iterable[Mode], frequency_hz: float, width_hz: float, span_hz: float) -> float:
+    """Give the rate of the channel a detection is followed on.
+
+    Wide enough for the emission with as much again around it, and for any mode that may ask for it, so
+    that modes found later can be cut from what is buffered.
+    """
+    rates = [2.5 * width_hz]
+    for mode in modes:
+        plausible = mode.min_width_hz <= 2 * width_hz and width_hz <= mode.max_width_hz and not mode.wideband
+        if plausible and (not mode.bands_hz or in_bands(mode, frequency_hz)):
+            rates.append(mode.rate_hz)
+    return min(span_hz, max(rates))
+
+
+@dataclass
+class Lane:
+    """One mode at work on one emission."""
+
+    mode: Mode
+    demodulator: Demodulator
+    cut: StreamCut | None
+    results: list[Result] = field(default_factory=list)
+    failed: str | None = None
+
+    @classmethod
+    def start(cls, mode: Mode, channel_rate_hz: float, channel_center_hz: float, center_hz: float) -> Lane:
+        """Give a lane fed from a channel; cut narrower first when the channel is not what the mode wants."""
+        fits = mode.rate_hz <= channel_rate_hz <= 1.35 * mode.rate_hz
+        near = abs(center_hz - channel_center_hz) <= max(0.25 * mode.offset_ok_hz, 0.01 * mode.bandwidth_hz)
+        cut = None
+        if not (fits and near) and channel_rate_hz > mode.rate_hz:
+            cut = StreamCut(center_hz=center_hz, rate_hz=mode.rate_hz)
+        return cls(mode, mode.demodulator(), cut)
+
+    def feed(self, samples: Samples) -> list[Result]:
+        """Take the channel's next samples; give what the mode found."""
+        part = self.cut.feed(samples) if self.cut else samples
+        return list(self.demodulator.feed(part)) if part is not None else []
+
+    def close(self) -> list[Result]:
+        """Say that the emission is over; give what the mode still held."""
+        out: list[Result] = []
+        if self.cut:
+            rest = self.cut.close()
+            if rest is not None:
+                out += self.demodulator.feed(rest)
+        return out + list(self.demodulator.close())

@@ -1,0 +1,159 @@
+"""What becomes one row of the emission log: a transmission, or a train of short bursts on one channel.
+
+A train never bridges a silence of more than ten seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from earwitness.core.types import Identification, Measurement
+
+MAX_SILENCE_NS = 10_000_000_000
+BURST_NS = 1_500_000_000  # longer transmissions stand alone
+TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "unknown")
+
+
+@dataclass
+class Burst:
+    """What one followed detection came to."""
+
+    start_ns: int
+    stop_ns: int
+    center_hz: float
+    width_hz: float
+    level_dbfs: float
+    snr_db: float
+    measurement: Measurement | None = None
+    identification: Identification | None = None
+    mode: str | None = None
+    data: bool = False  # a data mode passed messages from it
+
+
+@dataclass
+class EmissionRecord:
+    """One emission as the log will hold it; figures are those of its strongest measured burst."""
+
+    number: int
+    start_ns: int
+    stop_ns: int
+    center_hz: float
+    width_hz: float
+    level_dbfs: float
+    snr_db: float
+    on_ns: int
+    burst_count: int = 1
+    measurement: Measurement | None = None
+    identification: Identification | None = None
+    mode: str | None = None
+    artefact: str | None = None
+    train: bool = False
+    evidence_id: str | None = None
+    votes: dict[str, float] = field(default_factory=dict)
+    best: dict[str, Identification] = field(default_factory=dict)
+    weight: float = 0.0
+
+    @property
+    def duty(self) -> float:
+        """Give the share of its span it was on the air."""
+        span = self.stop_ns - self.start_ns
+        return 1.0 if span <= 0 else min(1.0, self.on_ns / span)
+
+    def takes(self, burst: Burst) -> bool:
+        """Tell whether a burst belongs to this train: same channel, same kind, silence short enough."""
+        if not self.train or burst.start_ns - self.stop_ns > MAX_SILENCE_NS:
+            return False
+        width = min(self.width_hz, burst.width_hz)
+        if abs(burst.center_hz - self.center_hz) > max(0.35 * width, 1500.0):
+            return False
+        if burst.mode and self.mode and burst.mode != self.mode:
+            return False
+        if burst.mode and burst.mode == self.mode:
+            return True
+        return 1 / 3 <= burst.width_hz / max(self.width_hz, 1.0) <= 3
+
+    def add(self, burst: Burst) -> None:
+        """Merge a burst's times, figures and class into this record."""
+        self.on_ns += max(0, burst.stop_ns - max(burst.start_ns, self.stop_ns if self.burst_count else 0))
+        if burst.start_ns < self.start_ns:
+            self.start_ns = burst.start_ns
+        self.stop_ns = max(self.stop_ns, burst.stop_ns)
+        self.burst_count += 1
+        self.learn(burst)
+
+    def learn(self, burst: Burst) -> None:
+        """Take over a burst's figures: means weighted by its SNR, the class by a vote of confidences."""
+        gain = max(1e-3, 10 ** (min(burst.snr_db, 30.0) / 10))
+        total = self.weight + gain
+        self.center_hz += (burst.center_hz - self.center_hz) * gain / total
+        self.width_hz += (burst.width_hz - self.width_hz) * gain / total
+        self.level_dbfs = 10 * math.log10(
+            (10 ** (self.level_dbfs / 10) * self.weight + 10 ** (burst.level_dbfs / 10) * gain) / total
+        )
+        self.weight = total
+        if burst.mode and (burst.data or not self.mode):
+            self.mode = burst.mode
+        if burst.measurement and (
+            self.measurement is None or burst.measurement.snr_db >= self.measurement.snr_db
+        ):
+            self.measurement = burst.measurement
+        self.snr_db = max(self.snr_db, burst.snr_db)
+        found = burst.identification
+        if found:
+            share = 0.05 if found.kind == "unknown" else found.confidence
+            self.votes[found.kind] = self.votes.get(found.kind, 0.0) + share * math.sqrt(gain)
+            if found.kind not in self.best or found.confidence >= self.best[found.kind].confidence:
+                self.best[found.kind] = found
+            self.identification = self.best[max(self.votes, key=lambda kind: self.votes[kind])]
+
+
+def is_burst(burst: Burst, voice_modes: frozenset[str]) -> bool:
+    """Tell whether a finished transmission may be one of a train."""
+    if burst.stop_ns - burst.start_ns > BURST_NS:
+        return False
+    if burst.data:
+        return True
+    if burst.mode in voice_modes:
+        return False
+    kind = burst.identification.kind if burst.identification else "unknown"
+    return kind in TRAIN_CLASSES or burst.mode is not None
+
+
+class Ledger:
+    """All emission records of one stretch: opens them, merges bursts into trains, forgets old ones."""
+
+    def __init__(self, voice_modes: frozenset[str]):
+        self.voice_modes = voice_modes
+        self.count = 0
+        self._trains: list[EmissionRecord] = []
+
+    def open(self, burst: Burst) -> EmissionRecord:
+        """Give a new record that stands alone."""
+        record = EmissionRecord(
+            number=self.count,
+            start_ns=burst.start_ns,
+            stop_ns=burst.stop_ns,
+            center_hz=burst.center_hz,
+            width_hz=burst.width_hz,
+            level_dbfs=burst.level_dbfs,
+            snr_db=burst.snr_db,
+            on_ns=burst.stop_ns - burst.start_ns,
+        )
+        self.count += 1
+        record.learn(burst)
+        return record
+
+    def place(self, burst: Burst) -> EmissionRecord:
+        """Give the record of a finished transmission: the train it joins, or a new one."""
+        if not is_burst(burst, self.voice_modes):
+            return self.open(burst)
+        self._trains = [train for train in self._trains if burst.start_ns - train.stop_ns <= MAX_SILENCE_NS]
+        for train in self._trains:
+            if train.takes(burst):
+                train.add(burst)
+                return train
+        record = self.open(burst)
+        record.train = True
+        self._trains.append(record)
+        return record
