@@ -1,8 +1,8 @@
 """A talker of no one's voice: glottal harmonics through moving formants, for scenes and tests.
 
 Source and filter: voiced sound is a sum of harmonics of a gliding pitch, falling about 4 dB per octave
-(glottis and lips together) and weighted by a cascade of formant resonances; consonants are shaped noise. Built at
-about 16 kHz, where all of its energy below 5 kHz is exact, then brought to the asked rate by one FFT.
+(glottis and lips together) and weighted by a cascade of formant resonances; consonants are shaped
+noise. Built at about 16 kHz, then brought to the asked rate by one FFT.
 """
 
 from __future__ import annotations
