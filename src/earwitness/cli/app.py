@@ -1,0 +1,225 @@
+"""The command tree. Every command imports what it needs when it runs, so that help is instant."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from earwitness.core.errors import EarwitnessError
+
+EPILOG = """Cautions: the law on receiving, recording and above all disclosing radio traffic differs by place;
+ask before you share. Not for navigation or safety of life. Mind power lines and lightning when you put up
+an antenna. Earwitness only receives, and never decrypts."""
+
+app = typer.Typer(
+    name="earwitness",
+    help="A radio monitoring station: finds, measures, identifies, decodes and logs what is on the air, "
+    "each claim with its evidence. Start with `earwitness demo`.",
+    epilog=EPILOG,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+Station = Annotated[
+    Path | None,
+    typer.Option("--station", metavar="DIR", help="Station folder: settings, log and evidence. Made if missing."),
+]
+Json = Annotated[bool, typer.Option("--json", help="Give one JSON document on standard output.")]
+Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="FILE", help="Where to write.")]
+
+
+@app.command()
+def survey(
+    sources: Annotated[list[str], typer.Argument(metavar="SOURCE...", help="Recordings to survey.")],
+    station: Station = None,
+    json: Json = False,
+    rate: Annotated[float | None, typer.Option(metavar="HZ", help="Sample rate of a raw file.")] = None,
+    centre: Annotated[float | None, typer.Option(metavar="HZ", help="Frequency at the centre.")] = None,
+    sample_type: Annotated[
+        str | None, typer.Option(metavar="TYPE", help="Sample type of a raw file: cu8, cs8, cs16, cf32, ...")
+    ] = None,
+    start: Annotated[str | None, typer.Option(metavar="RFC3339", help="When the recording began.")] = None,
+    ppm: Annotated[
+        str | None,
+        typer.Option(metavar="PPM|auto", help="Correct the receiver's crystal; auto estimates it from known channels."),
+    ] = None,
+    again: Annotated[bool, typer.Option(help="Survey a recording again that is already in the log.")] = False,
+) -> None:
+    """Find, measure, identify, decode and log everything in recordings.
+
+    A SOURCE is a SigMF recording (.sigmf-meta, .sigmf-data, .sigmf), a two-channel I/Q .wav or .flac, a
+    one-channel .wav or .flac of demodulated audio, or a raw file with --rate, --centre and --sample-type.
+
+    \b
+    Examples:
+      earwitness survey evening.sigmf-meta
+      earwitness survey band.cu8 --rate 2.4e6 --centre 162e6 --sample-type cu8
+      earwitness survey *.sigmf-meta --station ~/hilltop --json
+
+    Ctrl-C stops cleanly: what was found so far is in the log.
+    """
+    from earwitness.cli.survey import run_survey
+
+    run_survey(
+        sources, station, json=json, rate_hz=rate, centre_hz=centre, sample_type=sample_type, start=start, ppm=ppm,
+        again=again,
+    )  # fmt: skip
+
+
+@app.command()
+def query(
+    what: Annotated[str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")],
+    station: Station = None,
+    json: Json = False,
+    mode: Annotated[str | None, typer.Option(metavar="MODE", help="Only this mode.")] = None,
+    since: Annotated[str | None, typer.Option(metavar="RFC3339", help="Only from this time on.")] = None,
+    until: Annotated[str | None, typer.Option(metavar="RFC3339", help="Only before this time.")] = None,
+    frequency: Annotated[
+        str | None, typer.Option(metavar="HZ|LOW-HIGH", help="Only near a frequency, or in a range.")
+    ] = None,
+    identity: Annotated[str | None, typer.Option(metavar="ID|KEY", help="Only of this identity.")] = None,
+    text: Annotated[str | None, typer.Option(metavar="WORDS", help="Only with these words.")] = None,
+    limit: Annotated[int, typer.Option(metavar="N", min=1, help="At most so many rows.")] = 50,
+) -> None:
+    """Look things up in the log.
+
+    \b
+    Examples:
+      earwitness query emissions
+      earwitness query messages --mode ais --since 2026-11-25T08:00:00Z
+      earwitness query emissions --frequency 118e6-137e6 --json
+    """
+    from earwitness.cli.query import run_query
+
+    run_query(
+        what, station, json=json, mode=mode, since=since, until=until, frequency=frequency, identity=identity,
+        text=text, limit=limit,
+    )  # fmt: skip
+
+
+@app.command()
+def evidence(
+    entry: Annotated[str, typer.Argument(metavar="ID", help="Id of an emission, message, over or identity.")],
+    station: Station = None,
+    json: Json = False,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="DIR", help="Copy snippet, audio and pictures there.")
+    ] = None,
+) -> None:
+    """Show why an entry is in the log: figures with uncertainty, the check it passed, pictures, audio, I/Q.
+
+    \b
+    Example:
+      earwitness evidence e-3K7Q --output ./case
+    """
+    from earwitness.cli.evidence import run_evidence
+
+    run_evidence(entry, station, json=json, output=output)
+
+
+@app.command()
+def export(
+    what: Annotated[str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")],
+    station: Station = None,
+    format: Annotated[  # noqa: A002
+        str, typer.Option(metavar="FORMAT", help="jsonl, csv, parquet, geojson, kml, sigmf or iec61162")
+    ] = "jsonl",
+    output: Output = None,
+) -> None:
+    """Write the log out for other programs.
+
+    \b
+    Examples:
+      earwitness export messages > messages.jsonl
+      earwitness export identities --format kml --output ships.kml
+      earwitness export messages --format iec61162
+    """
+    from earwitness.cli.export import run_export
+
+    run_export(what, station, form=format, output=output)
+
+
+@app.command()
+def report(station: Station = None, output: Output = None, json: Json = False) -> None:
+    """Write the report: one HTML page that needs no network.
+
+    \b
+    Example:
+      earwitness report --output evening.html
+    """
+    from earwitness.cli.report import run_report
+
+    run_report(station, output=output, json=json)
+
+
+@app.command()
+def scene(
+    file: Annotated[Path, typer.Argument(metavar="FILE.toml", help="Description of the scene.")],
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Folder for the recording.")],
+    json: Json = False,
+) -> None:
+    """Synthesise a recording with its truth, from a readable description.
+
+    \b
+    Example:
+      earwitness scene harbour.toml --output ./made
+    """
+    from earwitness.cli.scene import run_scene
+
+    run_scene(file, output, json=json)
+
+
+@app.command()
+def modes(json: Json = False) -> None:
+    """List the modes: what is decoded, by which publications."""
+    from earwitness.cli.modes import run_modes
+
+    run_modes(json=json)
+
+
+@app.command()
+def demo(station: Station = None, json: Json = False) -> None:
+    """Show the whole job: an invented scene is made, surveyed and reported."""
+    from earwitness.cli.demo import run_demo
+
+    run_demo(station, json=json)
+
+
+@app.command(hidden=True)
+def prepare() -> None:
+    """Compile and cache all kernels, so that no first run stalls."""
+    from earwitness.cli.prepare import run_prepare
+
+    run_prepare()
+
+
+def say(text: str) -> None:
+    """Print one plain sentence on standard error."""
+    print(f"earwitness: {text}", file=sys.stderr)
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run the command line; exit 0 done, 1 failed while working, 2 wrong use or unreadable input."""
+    command: Any = typer.main.get_command(app)
+    given = sys.argv[1:] if arguments is None else arguments
+    usage_error: type[Exception] = typer.BadParameter.__mro__[2]  # the root of the parser's own errors
+    try:
+        code = command.main(args=given or ["--help"], prog_name="earwitness", standalone_mode=False)
+    except usage_error as error:
+        say(f"{error.format_message().rstrip('.')}; see `earwitness --help`.")  # type: ignore[attr-defined]
+        sys.exit(2)
+    except EarwitnessError as error:
+        say(str(error))
+        sys.exit(2)
+    except (typer.Abort, KeyboardInterrupt):
+        say("stopped.")
+        sys.exit(1)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)
+    sys.exit(code if isinstance(code, int) else 0)
