@@ -1,1 +1,1 @@
-"""What people look at: pictures and the report."""
+"""Pictures, pages and tables for people: everything here only reads, and treats all text as hostile."""
