@@ -1,0 +1,153 @@
+"""Open a recording of any readable kind: what it is is told by its first octets, then by its name."""
+
+from __future__ import annotations
+
+import stat
+from dataclasses import asdict
+from pathlib import Path
+
+from earwitness.core.errors import SourceError
+from earwitness.core.text import inert
+from earwitness.sources.declared import Declared, checked_rate, declared, settle_centre, settle_start
+from earwitness.sources.flac_file import FlacRun
+from earwitness.sources.sample_type import SampleType, sample_type
+from earwitness.sources.sigmf_file import open_archive, open_pair
+from earwitness.sources.stretch import FileRun, OpenFile, Run, Source, Stretch, content_id, look_over
+from earwitness.sources.wave_file import is_wave, open_wave
+
+
+def open_source(
+    path_text: str | Path,
+    *,
+    rate_hz: float | None = None,
+    centre_hz: float | None = None,
+    sample_type: str | None = None,
+    start: str | None = None,
+) -> Source:
+    """Open a recording and give its stretches; nothing but a few places of it is read yet.
+
+    SigMF (.sigmf-meta, .sigmf-data, .sigmf), WAVE and FLAC describe themselves; a raw file needs
+    `rate_hz` (samples per second), `centre_hz` and `sample_type`, and takes `start` (RFC 3339). Where
+    given for a file that describes itself, the given values win, with a warning. SourceError in one
+    plain sentence when nothing can be read; lesser faults are in `Source.warnings`.
+    """
+    want = declared(rate_hz, centre_hz, sample_type, start)
+    path = _plain_file(path_text)
+    suffix = path.suffix.lower()
+    if suffix == ".sigmf":
+        source = open_archive(path, want)
+    elif suffix == ".sigmf-collection":
+        raise SourceError(f"{path.name} is a collection; give the .sigmf-meta files it names")
+    elif suffix == ".sigmf-meta" or (suffix == ".sigmf-data" and not _all_declared(path, want)):
+        source = open_pair(path, want)
+    else:
+        source = _open_other(path, want)
+    source.name = inert(source.name, limit=200)
+    if not any(stretch.count for stretch in source.stretches):
+        raise SourceError(f"{path.name} holds no samples; was the recording cut off?")
+    look_over(source)
+    source.warnings = list(dict.fromkeys(source.warnings))
+    source.content_id = _identify(source, want)
+    return source
+
+
+def _plain_file(path_text: str | Path) -> Path:
+    """Give the path of a regular file; SourceError for anything else, saying what it is."""
+    path = Path(path_text)
+    name = inert(path.name or str(path_text), limit=200)
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError as error:
+        raise SourceError(f"there is no file {name!r}; check the path") from error
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "the name is not usable"
+        raise SourceError(f"{name!r} cannot be opened: {reason}") from error
+    if stat.S_ISDIR(mode):
+        raise SourceError(f"{name!r} is a folder; give a recording in it")
+    if not stat.S_ISREG(mode):
+        raise SourceError(f"{name!r} is not a regular file; record to a file first")
+    return path
+
+
+def _all_declared(path: Path, want: Declared) -> bool:
+    """Say whether a dataset that lost its metadata can be read as declared."""
+    there = path.with_suffix(".sigmf-meta").is_file()
+    return not there and want.rate_hz is not None and want.sample_type is not None
+
+
+def _open_other(path: Path, want: Declared) -> Source:
+    """Open WAVE, FLAC, or else a raw file as declared."""
+    source = Source(path.stem, path, [])
+    file = OpenFile(path)
+    if file.size == 0:
+        raise SourceError(f"{path.name} is empty; was the recording cut off?")
+    head = file.read(0, 12).tobytes()
+    raw = want.sample_type is not None and path.suffix.lower() not in (".wav", ".flac", ".rf64", ".bw64")
+    run: Run
+    if is_wave(head) and not raw:
+        run, stated = open_wave(file, source.warnings)
+        stored = run.sample_type
+    elif head[:4] == b"fLaC" and not raw:
+        run = FlacRun(path)
+        stored, stated = run.sample_type, run.rate_hz
+    elif path.suffix.lower() in (".wav", ".flac"):
+        raise SourceError(
+            f"{path.name} is not what its name says: it does not begin like a WAVE or FLAC file"
+        )
+    else:
+        stored = _raw_type(path, want)
+        if want.rate_hz is None:
+            raise SourceError(f"{path.name} does not say its rate; give --rate, --centre and --sample-type")
+        stated = 0
+        if file.size % stored.frame_bytes:
+            source.warnings.append("the last sample is incomplete and left out")
+        run = FileRun(file, 0, file.size // stored.frame_bytes, stored)
+    _append(source, run, stored, stated, want)
+    return source
+
+
+def _raw_type(path: Path, want: Declared) -> SampleType:
+    if want.sample_type is not None:
+        return sample_type(want.sample_type)
+    try:
+        return sample_type(path.suffix.lstrip("."))
+    except SourceError as error:
+        raise SourceError(
+            f"{path.name} does not say what its samples are; give --rate, --centre and --sample-type"
+        ) from error
+
+
+def _append(source: Source, run: Run, stored: SampleType, stated_hz: int, want: Declared) -> None:
+    """Add the one stretch of a file without captures; two components are I/Q, one is audio."""
+    if run.count == 0:
+        raise SourceError(f"{source.path.name} holds no samples; was the recording cut off?")
+    rate_hz = want.rate_hz
+    if rate_hz is None:
+        rate_hz = checked_rate(stated_hz, f"the rate in the header of {source.path.name}")
+    elif stated_hz and stated_hz != rate_hz:
+        source.warnings.append(
+            f"read at {rate_hz:g} samples per second as declared, not {stated_hz} as in the file"
+        )
+    if stored.is_complex:
+        center_hz = settle_centre(want, source.path, source.warnings)
+    else:
+        center_hz = want.centre_hz or 0.0
+    epoch_ns, known = settle_start(want, source.path, run.count / rate_hz, source.warnings)
+    source.facts["start_known"] = known
+    kind = "iq" if stored.is_complex else "audio"
+    source.stretches.append(Stretch(run, kind, rate_hz, center_hz, epoch_ns, stored))
+
+
+def _identify(source: Source, want: Declared) -> str:
+    """Give the content id; a start that is only guessed from the file's date does not count."""
+    known = source.facts.get("start_known", True)
+    reading = {
+        "declared": asdict(want),
+        "stretches": [
+            (s.kind, s.rate_hz, s.center_hz, s.count, s.sample_type, s.epoch_ns if known else None)
+            for s in source.stretches
+        ],
+    }
+    run = source.stretches[0].run
+    file = run.file if isinstance(run, FileRun) else OpenFile(source.path)
+    return content_id(file, reading)
