@@ -110,11 +110,14 @@ class ChannelBank:
         self.transforms = 0  # forward FFTs done: what the band cost
 
     def bins_for(self, rate_hz: float) -> int:
-        """Give the smallest fast inverse size, a multiple of four, that reaches `rate_hz`."""
-        wanted = max(8, int(np.ceil(rate_hz * self.block / self.rate_hz - 1e-6)))
-        bins = -(-wanted // 4) * 4
+        """Give the smallest fast inverse size that reaches `rate_hz`.
+
+        A multiple of eight, so that the overlap's half is a whole number of channel samples too.
+        """
+        wanted = max(16, int(np.ceil(rate_hz * self.block / self.rate_hz - 1e-6)))
+        bins = -(-wanted // 8) * 8
         while fft.good_size(bins) != bins:
-            bins += 4
+            bins += 8
         return min(bins, self.block)
 
     def open(self, center_hz: float, *, rate_hz: float, start: int) -> Channel:
