@@ -1,0 +1,1 @@
+"""Mode S replies and squitters on 1090 MHz."""

@@ -1,0 +1,175 @@
+"""From complex samples around 1090 MHz to Mode S frames.
+
+The stream is worked through in chunks on a fixed grid from its first sample, so the cuts between blocks do
+not matter. Above 4 MS/s it is first brought down by a whole number. A chunk is kept with what came before
+it, because a strong reply may have to be taken away to read a weaker one that began earlier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from earwitness.core.errors import ParameterError
+from earwitness.core.mode import Mode
+from earwitness.core.types import Bits, Frame, Samples
+from earwitness.dsp.filters import lowpass
+from earwitness.modes.mode_s import pulses
+
+CARRIER_HZ = 1090e6
+CHUNK = 32768
+TOP_RATE_HZ = 4.0e6
+SNR_BANDWIDTH_HZ = 2.4e6
+
+
+class Demodulator:
+    """Reads every reply and squitter in a stretch of samples of 2 to 25 MS/s."""
+
+    def __init__(self, mode: Mode):
+        self.mode = mode
+        self._rate_hz = 0.0
+        self._pending: list[Frame] = []
+
+    def _begin(self, samples: Samples) -> None:
+        if not 1.99e6 <= samples.rate_hz <= 25e6:
+            raise ParameterError(f"mode-s needs 2 to 25 MS/s; got {samples.rate_hz / 1e6:g} MS/s")
+        self._rate_hz = samples.rate_hz
+        self._by = max(1, int(np.ceil(samples.rate_hz / TOP_RATE_HZ - 1e-6)))
+        self._work_hz = samples.rate_hz / self._by
+        self._us = self._work_hz * 1e-6
+        self._center_hz = samples.center_hz
+        self._origin = Samples(samples.data[:0], samples.rate_hz, samples.center_hz, samples.start, samples.epoch_ns)
+        self._taps = np.ones(1, np.float32)
+        if self._by > 1:
+            self._taps = lowpass(self._work_hz / 2, self._work_hz * 0.4, self._rate_hz, stop_db=40)
+        self._kept: list[np.ndarray] = []
+        self._kept_size = 0
+        self._table = pulses.matched_table(self._work_hz)
+        self._shapes = pulses.template_table(self._work_hz)
+        self._weights = pulses.window_weights(self._work_hz)
+        self._places = pulses.pulse_places(self._work_hz)
+        self._quiet = pulses.quiet_places(self._work_hz)
+        self._energy = float((self._shapes**2).sum(1).mean())
+        self._before = int(280 * self._us)
+        self._after = int(132 * self._us)
+        self._x = np.zeros(self._before + self._after + CHUNK, np.complex64)
+        self._power = np.zeros(len(self._x), np.float32)
+        self._at = -(self._before + self._after) - CHUNK  # working sample number of self._x[0]
+        self._noise = 0.0
+        self._found = np.zeros((512, pulses.COLUMNS))
+        self._bits = np.zeros((512, 112), np.uint8)
+        self._count = 0
+
+    def feed(self, samples: Samples) -> Iterable[Frame]:
+        """Take the next samples; gives the frames that are complete, in time order."""
+        if self._rate_hz == 0.0:
+            self._begin(samples)
+        if len(samples.data):
+            self._kept.append(np.ascontiguousarray(samples.data, np.complex64))
+            self._kept_size += len(samples.data)
+        need = CHUNK * self._by + len(self._taps) - 1
+        if self._kept_size < need:
+            return []
+        data = np.concatenate(self._kept) if len(self._kept) > 1 else self._kept[0]
+        out: list[Frame] = []
+        at = 0
+        while len(data) - at >= need:
+            out += self._chunk(self._bring_down(data[at : at + need]))
+            at += CHUNK * self._by
+        self._kept = [data[at:].copy()]
+        self._kept_size = len(data) - at
+        return out
+
+    def close(self) -> Iterable[Frame]:
+        """Read what is left."""
+        if self._rate_hz == 0.0:
+            return []
+        need = CHUNK * self._by + len(self._taps) - 1
+        rest = np.concatenate([*self._kept, np.zeros(need, np.complex64)])[:need]
+        out = self._chunk(self._bring_down(rest))
+        out += self._chunk(np.zeros(CHUNK, np.complex64))
+        self._rate_hz = 0.0
+        return out
+
+    def _bring_down(self, data: np.ndarray) -> np.ndarray:
+        return data if self._by == 1 else pulses.decimate(data, self._taps, self._by, CHUNK)
+
+    def _chunk(self, new: np.ndarray) -> list[Frame]:
+        keep = self._before + self._after
+        self._x[:keep] = self._x[CHUNK:].copy()
+        self._power[:keep] = self._power[CHUNK:].copy()
+        self._at += CHUNK
+        pulses.take(new, np.complex64(new.mean()), self._x[keep:], self._power[keep:])
+        groups = self._power[keep:].reshape(-1, 32)[::2].sum(1)
+        groups = groups[groups > 0]
+        if len(groups) > 32:
+            # the quarter of the groups lowest in power holds no replies; 0.88 is where the first quartile
+            # of a mean of 32 exponentials lies
+            self._noise = float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / 32 / 0.88
+        old = self._found[: self._count]
+        live = old[:, pulses.T] - CHUNK > 3 * self._us
+        count = int(live.sum())
+        self._found[:count] = old[live]
+        self._bits[:count] = self._bits[: self._count][live]
+        self._found[:count, pulses.T] -= CHUNK
+        self._count = pulses.receive(
+            self._x,
+            self._power,
+            self._before,
+            self._before + CHUNK,
+            self._us,
+            self._table,
+            self._shapes,
+            self._weights,
+            self._places,
+            self._quiet,
+            np.float32(max(self._noise, 1e-14)),
+            self._found,
+            self._bits,
+            count,
+        )
+        packed = np.packbits(self._bits[count : self._count], axis=1)
+        fresh = [
+            self._frame(row, octets.tobytes())
+            for row, octets in zip(self._found[count : self._count].tolist(), packed, strict=True)
+        ]
+        # one that began before this chunk may still turn up in the next: hold the newest back
+        limit = self._time_ns(self._at + CHUNK)
+        both = sorted(self._pending + fresh, key=lambda frame: frame.time_ns)
+        if not new.any():
+            limit = both[-1].time_ns + 1 if both else 0
+        self._pending = [frame for frame in both if frame.time_ns >= limit]
+        return [frame for frame in both if frame.time_ns < limit]
+
+    def _time_ns(self, at: float) -> int:
+        return self._origin.time_ns(at * self._by + (len(self._taps) - 1) / 2)
+
+    def _frame(self, row: list[float], octets: bytes) -> Frame:
+        size = int(row[pulses.SIZE])
+        value = int.from_bytes(octets[: size // 8], "big")
+        start = self._at + row[pulses.T] + 8 * self._us
+        df = min(value >> (size - 5), 24)
+        fixed = int(row[pulses.FIXED])
+        remainder = int(row[pulses.REMAINDER])
+        check: str | None = None
+        if fixed:
+            check = "corrected"
+        elif df in (17, 18, 19) or (df == 11 and remainder == 0):
+            check = "pass"
+        pulse = max(row[pulses.LEVEL] - row[pulses.OFF], 1e-20) / self._energy
+        mean = pulse * (size + 4) / (2 * (size + 8))
+        noise = row[pulses.NOISE] / self._work_hz * SNR_BANDWIDTH_HZ
+        return Frame(
+            mode="mode-s",
+            time_ns=self._time_ns(start),
+            stop_ns=self._time_ns(start + size * self._us),
+            bits=Bits(value, size),
+            check=check,
+            corrected_bits=fixed,
+            check_name="24-bit parity" if check else "24-bit parity overlaid with an address or code",
+            extra={"remainder": remainder, "weak_bits": tuple(int(v) for v in row[pulses.WEAK : pulses.WEAK + 3])},
+            snr_db=float(10 * np.log10(mean / noise)),
+            level_dbfs=float(10 * np.log10(mean)),
+            frequency_hz=self._center_hz + row[pulses.FREQ],
+        )
