@@ -1,0 +1,34 @@
+"""`earwitness modes`: what can be decoded."""
+
+from __future__ import annotations
+
+import json as _json
+
+from earwitness.core.mode import registry
+
+
+def run_modes(*, json: bool) -> None:
+    """List the modes."""
+    rows = [
+        {
+            "name": mode.name,
+            "title": mode.title,
+            "family": mode.family,
+            "bands_hz": [list(band) for band in mode.bands_hz],
+            "classes": list(mode.classes),
+            "sources": list(mode.sources),
+        }
+        for mode in registry().values()
+    ]
+    if json:
+        print(_json.dumps(rows))
+        return
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False)
+    for heading in ("mode", "what it is", "family", "published in"):
+        table.add_column(heading)
+    for row in rows:
+        table.add_row(row["name"], row["title"], row["family"], "; ".join(row["sources"]))
+    Console().print(table)

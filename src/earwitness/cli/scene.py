@@ -1,0 +1,22 @@
+"""`earwitness scene`: synthesise a recording from a description."""
+
+from __future__ import annotations
+
+import json as _json
+import sys
+from pathlib import Path
+
+from earwitness.cli.progress import Progress
+
+
+def run_scene(file: Path, output: Path, *, json: bool) -> None:
+    """Render a scene file into a folder."""
+    from earwitness.scene.synthesise import load_scene, render
+
+    scene = load_scene(file)
+    with Progress(f"making {file.name}") as progress:
+        made = render(scene, output, progress=progress.share)
+    if json:
+        print(_json.dumps({"recording": str(made)}))
+    else:
+        print(f"made {made}", file=sys.stderr)

@@ -1,0 +1,547 @@
+"""Survey one stretch: samples -> spectrum -> detections -> channels -> modes -> messages -> rows.
+
+Detection runs a little ahead of the channels, so that an emission's place and width are settled before
+its channel is cut, and its start is never lost. All state is bounded: what is kept follows what is on
+the air. The same code serves recordings (which can be read again anywhere) and later receivers (which
+keep a ring of recent samples): both only need `read(start, count)`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+import numpy as np
+
+from earwitness.channel.bank import Channel, ChannelBank
+from earwitness.core.mode import Assembler, Mode
+from earwitness.core.types import Detection, Frame, Message, Over, Picture, Samples
+from earwitness.detect.detector import Detector
+from earwitness.emission.identify import identify
+from earwitness.emission.measure import measure
+from earwitness.spectrum.stft import Spectrum
+from earwitness.station.audio import AnalyticStream
+from earwitness.station.follow import PRE_ROLL_S, Follower
+from earwitness.station.lanes import Lane, in_bands, likely_mode, wanted_rate_hz
+from earwitness.station.overview import Overview
+from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger
+
+BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
+TURN_S = 0.25
+LAG_S = 0.4  # channels run this far behind the detector
+RAW_WIDEBAND_HZ = 12e6  # a wideband mode is fed the stretch itself up to this rate
+UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
+SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
+
+
+class Stream(Protocol):
+    """What a survey needs of a stretch of samples."""
+
+    rate_hz: float
+    center_hz: float
+    epoch_ns: int
+    count: int
+    kind: str
+
+    def read(self, start: int, count: int) -> np.ndarray:
+        """Give complex64 samples (float32 for audio); fewer at the end."""
+
+
+class Keeper(Protocol):
+    """Where a survey's results go."""
+
+    def emission(self, record: EmissionRecord, *, final: bool) -> None:
+        """Take a new or changed emission."""
+
+    def message(self, message: Message, record: EmissionRecord, evidence: Samples | None) -> None:
+        """Take a message and the samples it was decoded from."""
+
+    def over(self, over: Over, record: EmissionRecord) -> None:
+        """Take a voice transmission."""
+
+    def picture(self, picture: Picture, record: EmissionRecord) -> None:
+        """Take an image that was sent over the air."""
+
+    def snippet(self, record: EmissionRecord, samples: Samples) -> None:
+        """Take the start of an emission as its evidence."""
+
+    def commit(self, position_ns: int) -> None:
+        """Make all taken so far durable; everything up to a time has been surveyed."""
+
+
+@dataclass
+class Track:
+    """A follower, its channel, and the record its results belong to."""
+
+    follower: Follower
+    channel: Channel
+    record: EmissionRecord | None = None
+    messages: list[Message] = field(default_factory=list)
+    message_count: int = 0
+    first_mode: str | None = None
+    updated_ns: int = 0
+
+
+@dataclass
+class WideLane:
+    """A wideband mode at work on the whole stretch, and the train its messages form."""
+
+    mode: Mode
+    lane: Lane
+    channel: Channel | None  # None: fed the stretch itself
+    record: EmissionRecord | None = None
+
+
+class StretchSurvey:
+    """Surveys one stretch into a keeper."""
+
+    def __init__(self, stream: Stream, modes: Sequence[Mode], keeper: Keeper):
+        self._audio = stream if stream.kind == "audio" else None
+        if self._audio is not None:
+            stream = AnalyticStream(self._audio)
+        self.stream = stream
+        self.modes = modes
+        self.keeper = keeper
+        self.overview = Overview()
+        self.detector = Detector(stream.rate_hz, stream.center_hz)
+        self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
+        self._spectrum = Spectrum(stream.rate_hz, stream.center_hz)
+        self._bank = ChannelBank(
+            stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
+        )
+        self._ledger = Ledger(frozenset(mode.name for mode in modes if mode.voice))
+        self._voice = self._ledger.voice_modes
+        self._tracks: dict[int, Track] = {}
+        self._by_channel: dict[int, Track] = {}
+        self._seen: set[int] = set()
+        self._assemblers: dict[str, Assembler] = {}
+        self._recent: dict[str, list[Frame]] = {}
+        self._place_known = self._audio is None and stream.center_hz > 0
+        self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
+        self._listeners = [Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio and self._audio]
+
+    # -- the loop -------------------------------------------------------------------------------------
+
+    def run(
+        self, *, progress: Callable[[int], None] = lambda done: None, stopped: Callable[[], bool] = lambda: False
+    ) -> bool:
+        """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete."""
+        stream = self.stream
+        turn = max(1, round(TURN_S * stream.rate_hz / BLOCK)) * BLOCK
+        position = 0
+        while position < stream.count and not stopped():
+            end = min(position + turn, stream.count)
+            detections = self._look(position, end)
+            position = end
+            self._take_detections(detections)
+            self._advance(position - round(LAG_S * stream.rate_hz))
+            self.keeper.commit(self._ns(position))
+            progress(position)
+        complete = position >= stream.count
+        tail = self._spectrum.close()
+        last = self.detector.feed(tail) if tail is not None else []
+        self._take_detections([*last, *self.detector.close()])
+        self._finish(position)
+        self.keeper.commit(self._ns(position))
+        return complete
+
+    def _look(self, begin: int, end: int) -> list[Detection]:
+        stream = self.stream
+        out: list[Detection] = []
+        for start in range(begin, end, BLOCK):
+            data = stream.read(start, min(BLOCK, end - start))
+            samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns)
+            block = self._spectrum.feed(samples)
+            if block is not None:
+                self.overview.feed(block)
+                out += self.detector.feed(block)
+            for wide in self._wide:
+                if wide.channel is None:
+                    self._take_wide(wide, wide.lane.feed(samples))
+        if self._audio is not None:
+            heard = self._audio.read(2 * begin, 2 * (end - begin))
+            sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
+            for lane in self._listeners:
+                self._take_heard(lane, lane.feed(sound))
+        return out
+
+    def _advance(self, stop: int) -> None:
+        for channel in self._bank.advance(max(0, stop)):
+            self._end_track(channel)
+        for track in list(self._tracks.values()):
+            samples = track.channel.take()
+            if samples is not None:
+                track.follower.feed(samples)
+                self._collect(track, self._ns(stop))
+        for wide in self._wide:
+            if wide.channel is not None:
+                samples = wide.channel.take()
+                if samples is not None:
+                    self._take_wide(wide, wide.lane.feed(samples))
+
+    def _finish(self, position: int) -> None:
+        for channel in list(self._bank.flush(position)):
+            self._end_track(channel)
+        for wide in self._wide:
+            if wide.channel is not None:
+                samples = wide.channel.take()
+                if samples is not None:
+                    self._take_wide(wide, wide.lane.feed(samples))
+            self._take_wide(wide, wide.lane.close())
+        for lane in self._listeners:
+            self._take_heard(lane, lane.close())
+        for name, assembler in self._assemblers.items():
+            for message in assembler.close():
+                self._late_message(name, message)
+        for wide in self._wide:
+            if wide.record:
+                self._finish_wide(wide.record)
+
+    # -- detections -----------------------------------------------------------------------------------
+
+    def _take_detections(self, detections: Iterable[Detection]) -> None:
+        for found in {item.number: item for item in detections}.values():
+            track = self._tracks.get(found.number)
+            if track is not None:
+                track.follower.detection = found
+                if not found.open:
+                    self._bank.close(track.channel, found.stop + round(PRE_ROLL_S * self.stream.rate_hz))
+                continue
+            if found.number in self._seen:
+                continue
+            if found.artefact:
+                if not found.open:
+                    self._seen.add(found.number)
+                    self._keep_artefact(found)
+                continue
+            if found.open and found.stop - found.start < LAG_S / 2 * self.stream.rate_hz:
+                continue  # let it grow: place and width are not settled yet
+            self._seen.add(found.number)
+            self.counts["detections"] += 1
+            if not self._explained_by_pulses(found):
+                self._start_track(found)
+
+    def _start_track(self, found: Detection) -> None:
+        stream = self.stream
+        width = found.high_hz - found.low_hz
+        rate = wanted_rate_hz(self.modes, found.center_hz, width, stream.rate_hz)
+        center = min(max(found.center_hz, stream.center_hz - stream.rate_hz / 2), stream.center_hz + stream.rate_hz / 2)
+        start = max(0, found.start - round(PRE_ROLL_S * stream.rate_hz))
+        channel = self._bank.open(center, rate_hz=max(rate, 64 * stream.rate_hz / self._bank.block), start=start)
+        follower = Follower(
+            found, channel, self.modes, span_hz=stream.rate_hz, place_known=self._place_known
+        )
+        track = Track(follower, channel)
+        self._tracks[found.number] = track
+        self._by_channel[id(channel)] = track
+        if not found.open:
+            self._bank.close(channel, found.stop + round(PRE_ROLL_S * stream.rate_hz))
+
+    def _keep_artefact(self, found: Detection) -> None:
+        record = self._ledger.open(self._burst_of(found))
+        record.artefact = found.artefact
+        self.counts["artefacts"] += 1
+        self.keeper.emission(record, final=True)
+
+    def _explained_by_pulses(self, found: Detection) -> bool:
+        """Tell whether a wideband mode already accounts for this energy: its own pulses, decoded or not."""
+        for wide in self._wide:
+            if in_bands(wide.mode, found.center_hz) and found.high_hz - found.low_hz > 0.1 * wide.mode.bandwidth_hz:
+                return wide.record is not None
+        return False
+
+    # -- results --------------------------------------------------------------------------------------
+
+    def _collect(self, track: Track, now_ns: int) -> None:
+        follower = track.follower
+        for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
+            self._take_frame(track, frame)
+        began_ns = self._ns(follower.detection.start)
+        settled = track.record is not None
+        if not settled and now_ns - began_ns > BURST_NS + 1_000_000_000 and follower.identification:
+            self._settle(track, self._ledger.open(self._burst_of_track(track)))
+        if track.record is not None:
+            self._release(track, now_ns - 3_000_000_000)
+            if now_ns - track.updated_ns > UPDATE_NS:
+                self._update(track)
+                self.keeper.emission(track.record, final=False)
+                track.updated_ns = now_ns
+
+    def _is_new(self, frame: Frame) -> bool:
+        """Tell whether no other lane has given this frame already."""
+        recent = [item for item in self._recent.get(frame.mode, []) if frame.time_ns - item.stop_ns < 10**9]
+        self._recent[frame.mode] = recent
+        near = max(SAME_FRAME_NS, (frame.stop_ns - frame.time_ns) // 2)
+        if any(item.bits == frame.bits and abs(item.time_ns - frame.time_ns) < near for item in recent):
+            return False
+        recent.append(frame)
+        return True
+
+    def _take_heard(self, lane: Lane, results: Iterable[object]) -> None:
+        """Take what an audio mode found in demodulated audio."""
+        for item in results:
+            if isinstance(item, Frame) and self._is_new(item):
+                for message in self._assembler(item.mode).feed(item):
+                    self._late_message(item.mode, message)
+            elif isinstance(item, Picture):
+                record = self._ledger.open(self._burst_of_picture(item, lane.mode))
+                self.counts["emissions"] += 1
+                self.keeper.emission(record, final=True)
+                self.keeper.picture(item, record)
+
+    def _take_frame(self, track: Track, frame: Frame) -> None:
+        if not self._is_new(frame):
+            return
+        for message in self._assembler(frame.mode).feed(frame):
+            track.messages.append(message)
+            track.message_count += 1
+            track.first_mode = track.first_mode or frame.mode
+
+    def _end_track(self, channel: Channel) -> None:
+        track = self._by_channel.pop(id(channel), None)
+        if track is None:
+            return
+        follower = track.follower
+        self._tracks.pop(follower.detection.number, None)
+        samples = channel.take()
+        if samples is not None:
+            follower.feed(samples)
+        follower.close()
+        for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
+            self._take_frame(track, frame)
+        if follower.detection.artefact and not track.message_count:
+            self._keep_artefact(follower.detection)
+            return
+        if track.record is None:
+            self._settle(track, self._ledger.place(self._burst_of_track(track)))
+        else:
+            self._update(track)
+        self._release(track, None)
+        if track.record is not None:
+            self.keeper.emission(track.record, final=True)
+
+    def _settle(self, track: Track, record: EmissionRecord) -> None:
+        track.record = record
+        if record.burst_count == 1:
+            self.counts["emissions"] += 1
+        self.keeper.emission(record, final=False)
+        if record.evidence_id is None or record.burst_count <= 3:
+            snippet = track.follower.snippet(2.0)
+            if snippet is not None:
+                self.keeper.snippet(record, snippet)
+        track.updated_ns = self._ns(track.follower.detection.stop)
+
+    def _update(self, track: Track) -> None:
+        record = track.record
+        if record is None or record.train:
+            return
+        burst = self._burst_of_track(track)
+        record.start_ns, record.stop_ns = burst.start_ns, burst.stop_ns
+        record.on_ns = burst.stop_ns - burst.start_ns
+        record.center_hz, record.width_hz = burst.center_hz, burst.width_hz
+        record.level_dbfs, record.snr_db = burst.level_dbfs, burst.snr_db
+        record.measurement = burst.measurement or record.measurement
+        record.identification = burst.identification or record.identification
+        record.mode = burst.mode or record.mode
+
+    def _release(self, track: Track, before_ns: int | None) -> None:
+        """Hand on what waited for its emission to be settled; voice gives way to decoded data."""
+        record, follower = track.record, track.follower
+        if record is None:
+            return
+        for message in track.messages:
+            self.counts["messages"] += 1
+            self.keeper.message(message, record, self._evidence_of(track, message.frame))
+            record.mode = record.mode if record.mode and record.mode not in self._voice else message.frame.mode
+        track.messages = []
+        for over in follower.take_overs(before_ns):
+            if track.message_count and track.first_mode not in self._voice:
+                continue
+            record.mode = record.mode or over.mode
+            self.counts["overs"] += 1
+            self.keeper.over(over, record)
+        for item in [item for item in follower.results if isinstance(item, Picture)]:
+            follower.results.remove(item)
+            record.mode = item.mode
+            self.keeper.picture(item, record)
+
+    def _evidence_of(self, track: Track, frame: Frame) -> Samples | None:
+        """Give the channel's samples around a frame, read again from the stream."""
+        stream = self.stream
+        margin_ns = 10_000_000
+        begin = int((frame.time_ns - margin_ns - stream.epoch_ns) * stream.rate_hz / 1e9)
+        end = int((min(frame.stop_ns, frame.time_ns + 30 * 10**9) + margin_ns - stream.epoch_ns) * stream.rate_hz / 1e9)
+        bank = ChannelBank(
+            stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
+        )
+        channel = bank.open(track.channel.center_hz, rate_hz=track.channel.rate_hz, start=max(0, begin))
+        list(bank.advance(min(stream.count, max(end, begin + bank.block)) + bank.block))
+        samples = channel.take()
+        if samples is None:
+            return None
+        ratio = samples.rate_hz / stream.rate_hz
+        skip = max(0, int(begin * ratio) - samples.start)
+        data = samples.data[skip : max(skip + 1, int(end * ratio) - samples.start)]
+        return replace(samples, data=data, start=samples.start + skip)
+
+    def _assembler(self, name: str) -> Assembler:
+        if name not in self._assemblers:
+            mode = next(mode for mode in self.modes if mode.name == name)
+            self._assemblers[name] = mode.assembler()
+        return self._assemblers[name]
+
+    def _late_message(self, name: str, message: Message) -> None:
+        """Place a message that its assembler only gave at the end."""
+        for wide in self._wide:
+            if wide.mode.name == name:
+                self._keep_wide(wide, message)
+                return
+        record = self._ledger.place(self._burst_of_message(message))
+        self.counts["emissions"] += record.burst_count == 1
+        self.keeper.emission(record, final=True)
+        self.counts["messages"] += 1
+        self.keeper.message(message, record, self._pulse_snippet(message.frame, margin_s=0.02))
+
+    # -- wideband modes -------------------------------------------------------------------------------
+
+    def _covers(self, mode: Mode) -> bool:
+        stream = self.stream
+        if stream.kind != "iq" or stream.rate_hz < 0.99 * mode.rate_hz:
+            return False
+        half = stream.rate_hz / 2
+        return any(
+            stream.center_hz - half < (low + high) / 2 < stream.center_hz + half for low, high in mode.bands_hz
+        )
+
+    def _open_wide(self, mode: Mode) -> WideLane:
+        stream = self.stream
+        low, high = mode.bands_hz[0]
+        middle = (low + high) / 2
+        direct = stream.rate_hz <= RAW_WIDEBAND_HZ and abs(middle - stream.center_hz) <= 0.3e6
+        lane = Lane(mode, mode.demodulator(), None)
+        if direct:
+            return WideLane(mode, lane, None)
+        rate = min(stream.rate_hz, max(mode.rate_hz, mode.bandwidth_hz * 1.2))
+        return WideLane(mode, lane, self._bank.open(middle, rate_hz=rate, start=0))
+
+    def _take_wide(self, wide: WideLane, results: Iterable[object]) -> None:
+        assembler = self._assembler(wide.mode.name)
+        for frame in results:
+            if isinstance(frame, Frame):
+                for message in assembler.feed(frame):
+                    self._keep_wide(wide, message)
+
+    def _keep_wide(self, wide: WideLane, message: Message) -> None:
+        burst = self._burst_of_message(message)
+        record = wide.record
+        if record is None or burst.start_ns - record.stop_ns > 10_000_000_000:
+            if record is not None:
+                self._finish_wide(record)
+            record = wide.record = self._ledger.open(burst)
+            record.train = True
+            self.counts["emissions"] += 1
+            self.keeper.emission(record, final=False)
+        else:
+            record.add(burst)
+        self.counts["messages"] += 1
+        snippet = self._pulse_snippet(message.frame)
+        if burst.snr_db >= record.snr_db and snippet is not None:
+            self._measure_wide(record, message.frame)
+        self.keeper.message(message, record, snippet)
+
+    def _pulse_snippet(self, frame: Frame, margin_s: float = 30e-6) -> Samples | None:
+        stream = self.stream
+        begin = max(0, int(((frame.time_ns - stream.epoch_ns) / 1e9 - margin_s) * stream.rate_hz))
+        end = int(((frame.stop_ns - stream.epoch_ns) / 1e9 + margin_s) * stream.rate_hz)
+        data = stream.read(begin, min(end - begin, 1 << 16))
+        return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None
+
+    def _measure_wide(self, record: EmissionRecord, frame: Frame) -> None:
+        snippet = self._pulse_snippet(frame, margin_s=100e-6)
+        if snippet is None:
+            return
+        stream = self.stream
+        half = stream.rate_hz / 2
+        scale = stream.rate_hz / 1e9
+        seen = Detection(
+            number=-1,
+            start=int((frame.time_ns - stream.epoch_ns) * scale),
+            stop=int((frame.stop_ns - stream.epoch_ns) * scale),
+            low_hz=stream.center_hz - half,
+            high_hz=stream.center_hz + half,
+            center_hz=frame.frequency_hz or stream.center_hz,
+            level_dbfs=record.level_dbfs,
+            noise_dbfs_hz=self._noise_dbfs_hz(),
+            snr_db=record.snr_db,
+            open=False,
+        )
+        snippet = replace(snippet, noise_dbfs_hz=seen.noise_dbfs_hz)
+        record.measurement = measure(snippet, seen, span_hz=stream.rate_hz)
+        record.identification = identify(snippet, seen, record.measurement)
+
+    def _finish_wide(self, record: EmissionRecord) -> None:
+        self.keeper.emission(record, final=True)
+
+    def _noise_dbfs_hz(self) -> float:
+        return self.detector.noise_dbfs_hz
+
+    # -- small conversions ----------------------------------------------------------------------------
+
+    def _ns(self, index: float) -> int:
+        return self.stream.epoch_ns + round(index * 1e9 / self.stream.rate_hz)
+
+    def _burst_of(self, found: Detection) -> Burst:
+        return Burst(
+            start_ns=self._ns(found.start),
+            stop_ns=self._ns(found.stop),
+            center_hz=found.center_hz,
+            width_hz=found.high_hz - found.low_hz,
+            level_dbfs=found.level_dbfs,
+            snr_db=found.snr_db,
+        )
+
+    def _burst_of_track(self, track: Track) -> Burst:
+        follower = track.follower
+        found, figures = follower.detection, follower.measurement
+        burst = self._burst_of(found)
+        burst.measurement, burst.identification = figures, follower.identification
+        if figures is not None:
+            burst.center_hz, burst.snr_db, burst.level_dbfs = figures.center_hz, figures.snr_db, figures.level_dbfs
+        known = follower.identification
+        if known is not None and known.carrier_hz is not None:
+            burst.center_hz = known.carrier_hz
+        if track.message_count:
+            burst.mode, burst.data = track.first_mode, True
+        elif any(isinstance(item, Over) for item in follower.results):
+            burst.mode = next(item.mode for item in follower.results if isinstance(item, Over))
+        elif known is not None and self._place_known:
+            guess = likely_mode(self.modes, known, burst.center_hz, burst.width_hz)
+            burst.mode = guess.name if guess else None
+        return burst
+
+    def _burst_of_picture(self, picture: Picture, mode: Mode) -> Burst:
+        return Burst(
+            start_ns=picture.start_ns,
+            stop_ns=picture.stop_ns,
+            center_hz=picture.frequency_hz,
+            width_hz=mode.bandwidth_hz,
+            level_dbfs=-100.0,
+            snr_db=0.0,
+            mode=mode.name,
+            data=True,
+        )
+
+    def _burst_of_message(self, message: Message) -> Burst:
+        frame = message.frame
+        mode = next(mode for mode in self.modes if mode.name == frame.mode)
+        return Burst(
+            start_ns=frame.time_ns,
+            stop_ns=frame.stop_ns,
+            center_hz=frame.frequency_hz or self.stream.center_hz,
+            width_hz=mode.bandwidth_hz,
+            level_dbfs=frame.level_dbfs if frame.level_dbfs is not None else -100.0,
+            snr_db=frame.snr_db if frame.snr_db is not None else 0.0,
+            mode=frame.mode,
+            data=True,
+        )
