@@ -1,0 +1,1 @@
+"""AM voice: aeronautical, broadcast, amateur."""

@@ -1,0 +1,1 @@
+"""Narrow FM voice: land mobile, marine, amateur."""
