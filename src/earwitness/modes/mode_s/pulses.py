@@ -26,8 +26,8 @@ QUIET_US = (2.0, 2.6, 5.4, 5.9, 6.4, 6.9, 7.4)
 SYNDROME = np.array(SYNDROMES, np.int64)
 
 # columns of the result table
-T, LEVEL, FREQ, SIZE, FIXED, CONTRAST, REMAINDER, COHERENCE, OFF, STILL, TAKEN, NOISE, SURE, WEAK = range(14)
-COLUMNS = 17  # WEAK..WEAK+2 hold the least certain bit positions
+T, LEVEL, FREQ, SIZE, FIXED, CONTRAST, REMAINDER, COHERENCE, OFF, STILL, TAKEN, NOISE, SURE, QUALITY, WEAK = range(15)
+COLUMNS = 18  # WEAK..WEAK+2 hold the least certain bit positions
 LONG_US = 120.0
 
 
@@ -244,9 +244,13 @@ def _turn(halves, size, bits, marks, us, lag):  # type: ignore[no-untyped-def]
     return step
 
 
-@kernel("float64(complex64[:,:], int64, uint8[:], float32[:], complex64[:])", fastmath=True)
-def _by_phase(halves, size, bits, certainty, marks):  # type: ignore[no-untyped-def]
-    """Decide again against the phase of the neighbouring twelve bits each side; gives the coherence."""
+@kernel("float64(complex64[:,:], int64, uint8[:], float32[:], complex64[:], float64)", fastmath=True)
+def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-untyped-def]
+    """Decide again against the phase of the neighbouring twelve bits each side; gives the coherence.
+
+    Band-limiting spreads a pulse into the half-bits beside it by the share `leak`: what the neighbours, as
+    decided before, put there is taken out first.
+    """
     reach = 12
     for m in range(size):
         marks[m] = halves[m, 0] if bits[m] else halves[m, 1]
@@ -268,13 +272,38 @@ def _by_phase(halves, size, bits, certainty, marks):  # type: ignore[no-untyped-
         along += own.real * c + own.imag * s
         whole += math.sqrt(own.real * own.real + own.imag * own.imag)
         d = halves[m, 0] - halves[m, 1]
-        certainty[m] = d.real * c + d.imag * s
+        spread = 0.0
+        if m > 0 and not bits[m - 1]:
+            spread += 1.0
+        if m + 1 < size and bits[m + 1]:
+            spread -= 1.0
+        some = min(m, reach) + min(size - 1 - m, reach)
+        certainty[m] = d.real * c + d.imag * s - spread * leak * size_r / some
     steady = along / (whole + 1e-30)
     if steady > 0.7:
         for m in range(size):
             bits[m] = 1 if certainty[m] > 0 else 0
             certainty[m] = abs(certainty[m])
     return steady
+
+
+@kernel("float64(complex64[:,:], int64, uint8[:])", fastmath=True)
+def _leak(halves, size, bits):  # type: ignore[no-untyped-def]
+    """Give the share of a pulse that shows in the half-bits beside it: every empty half has one or two."""
+    share = 0.0
+    power = 0.0
+    for m in range(size):
+        on = halves[m, 0] if bits[m] else halves[m, 1]
+        off = halves[m, 1] if bits[m] else halves[m, 0]
+        beside = 1.0
+        if bits[m]:
+            if m + 1 < size and bits[m + 1]:
+                beside = 2.0
+        elif m > 0 and not bits[m - 1]:
+            beside = 2.0
+        share += off.real * on.real + off.imag * on.imag
+        power += beside * (on.real * on.real + on.imag * on.imag)
+    return min(max(share / (power + 1e-30), 0.0), 0.35)
 
 
 @kernel("int64(uint8[:], float32[:], int64, int64, int64, int64)")
@@ -321,7 +350,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     # timing by the preamble
     best = -1.0
     start = t
-    for k in range(-3, 4):
+    for k in range(-1, 8):  # the search looked at t to t + 0.75
         e = _preamble(x, t + k * 0.125, us, table)
         if e > best:
             best = e
@@ -402,8 +431,9 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     turn += _turn(halves, size, bits, marks, us, 24)
     steady = 0.0
     if wrong != 0:
-        for _ in range(2):
-            steady = _by_phase(halves, size, bits, certainty, marks)
+        for _ in range(3):
+            leak = _leak(halves, size, bits)
+            steady = _by_phase(halves, size, bits, certainty, marks, leak)
         wrong = _remainder(bits, size)
         df = _format(bits)
         if not _known(df) or (df >= 16) != (size == 112):
@@ -426,16 +456,25 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     for k in range(7):
         y = _slot(turned, shift + (QUIET_US[k] + 0.25) * us, table)
         still += y.real * y.real + y.imag * y.imag
-    out[STILL] = still / 7
+    ahead = _preamble(turned, shift, us, table) / 4
     out[TAKEN] = 0
     out[NOISE] = noise
     mean_on = 0.0
     mean_off = 0.0
+    tail = 0.0
     for m in range(size):
         on = halves[m, 0] if bits[m] else halves[m, 1]
         off = halves[m, 1] if bits[m] else halves[m, 0]
         mean_on += on.real * on.real + on.imag * on.imag
+        if m == size - 25:
+            tail = mean_on
         mean_off += off.real * off.real + off.imag * off.imag
+    # a train that stops before the reply ends was another reply's
+    if not squitter and (mean_on - tail) * size < 0.4 * 24 * mean_on:
+        return False
+    # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
+    out[QUALITY] = (ahead - still / 7) / (mean_on / size)
+    out[STILL] = still / 7
     out[T] = origin + shift
     out[LEVEL] = mean_on / size
     out[OFF] = mean_off / size
@@ -587,6 +626,7 @@ def receive(  # type: ignore[no-untyped-def]
     extra = np.float32(0)
     taken = -1
     examined = count
+    known = count
     while True:
         search(power, low, high, weights, places, quiet, floor + extra, ratio, window, score)
         span = high - low
@@ -613,14 +653,28 @@ def receive(  # type: ignore[no-untyped-def]
                 continue
             df = _format(bits[count])
             sure = 17 <= df <= 19 or (df == 11 and row[REMAINDER] == 0)
-            row[SURE] = 1.0 if sure else 0.0
-            if not sure and (row[CONTRAST] < 5.5 or row[STILL] > 0.35 * row[LEVEL]):
+            clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
+            row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
+            if not sure and (row[CONTRAST] < 5.0 or row[QUALITY] < 0.45):
                 continue
-            double = False
+            place = count
             for k in range(count):
-                if abs(row[T] - found[k, T]) < 0.6 * us:
-                    double = True
-            if not double:
+                apart = abs(row[T] - found[k, T])
+                if apart < 0.6 * us:
+                    place = -1
+                elif apart < 9 * us and place >= 0:
+                    # two readings of one train of pulses: parity decides, then the better preamble
+                    certain = found[k, SURE] >= 2 or found[k, TAKEN] > 0 or k < known
+                    if certain or (not sure and found[k, QUALITY] >= row[QUALITY]):
+                        place = -1 if not sure else place
+                    else:
+                        place = k
+            if place < 0:
+                continue
+            if place < count:
+                found[place] = found[count]
+                bits[place] = bits[count]
+            else:
                 count += 1
         # the next reply that hides something
         taken = -1
