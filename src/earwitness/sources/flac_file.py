@@ -26,9 +26,7 @@ class FlacRun:
         try:
             self._sound = soundfile.SoundFile(path)
         except self._failed as error:
-            raise SourceError(
-                f"{path.name} cannot be read as FLAC: it is damaged or something else"
-            ) from error
+            raise SourceError(f"{path.name} is no FLAC file or is damaged") from error
         self.close = weakref.finalize(self, self._sound.close)
         self._lock = threading.Lock()
         channels = self._sound.channels

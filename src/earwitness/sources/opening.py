@@ -85,11 +85,11 @@ def _open_other(path: Path, want: Declared) -> Source:
     raw = want.sample_type is not None and path.suffix.lower() not in (".wav", ".flac", ".rf64", ".bw64")
     run: Run
     if is_wave(head) and not raw:
-        run, stated = open_wave(file, source.warnings)
-        stored = run.sample_type
+        wave, stated = open_wave(file, source.warnings)
+        run, stored = wave, wave.sample_type
     elif head[:4] == b"fLaC" and not raw:
-        run = FlacRun(path)
-        stored, stated = run.sample_type, run.rate_hz
+        flac = FlacRun(path)
+        run, stored, stated = flac, flac.sample_type, flac.rate_hz
     elif path.suffix.lower() in (".wav", ".flac"):
         raise SourceError(
             f"{path.name} is not what its name says: it does not begin like a WAVE or FLAC file"

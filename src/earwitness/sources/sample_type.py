@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.core.errors import SourceError
+from earwitness.core.errors import ParameterError, SourceError
 from earwitness.dsp.jit import kernel
 
 _NAME = re.compile(r"([cr])([uisf])(8|16|24|32|64)(?:_(le|be))?")
@@ -69,7 +69,7 @@ class SampleType:
         flat = np.ascontiguousarray(native).reshape(-1)
         bad = 0
         if flat.dtype.kind == "f":
-            with np.errstate(over="ignore"):
+            with np.errstate(over="ignore", invalid="ignore"):
                 out = flat.astype(np.float32)
             if _count_unusable(out.view(np.uint32)):
                 unusable = ~np.isfinite(out.reshape(-1, self.components)).all(axis=1)
@@ -84,7 +84,7 @@ class SampleType:
         """Give the octets (uint8) of complex64 or float32 samples: rounded, clipped at full scale."""
         flat = np.ascontiguousarray(samples).view(np.float32)
         if self.dtype is None:
-            raise SourceError("24-bit samples can be read but not written; choose 16 or 32 bits")
+            raise ParameterError("24-bit samples can be read but not written; choose 16 or 32 bits")
         if self.dtype.kind == "f":
             return flat.astype(self.dtype).view(np.uint8)
         low, high = self.full_scale
@@ -129,7 +129,7 @@ def _scale(codes: np.ndarray, out: np.ndarray, zero: float, gain: float) -> None
 
 
 @kernel("uint32(uint32[::1])")
-def _count_unusable(words: np.ndarray) -> int:
+def _count_unusable(words: np.ndarray) -> np.uint32:
     """Count float32 words whose exponent is all ones: infinite or not a number."""
     count = np.uint32(0)
     for i in range(len(words)):

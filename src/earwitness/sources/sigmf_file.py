@@ -20,6 +20,7 @@ import re
 import tarfile
 import warnings as python_warnings
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +57,11 @@ class _Capture:
     resolution_ns: int
     global_index: int | None
 
+    @property
+    def clock(self) -> int:
+        """Samples of the receiver's clock where it was counted, of the dataset otherwise."""
+        return self.start if self.global_index is None else self.global_index
+
 
 def open_pair(path: Path, want: Declared) -> Source:
     """Open the recording that a .sigmf-meta or .sigmf-data file belongs to."""
@@ -81,9 +87,7 @@ def open_archive(path: Path, want: Declared) -> Source:
     file = OpenFile(path)
     magic = file.read(0, 2).tobytes()
     if magic in _COMPRESSED:
-        raise SourceError(
-            f"{path.name} is compressed with {_COMPRESSED[magic]}; unpack it first, so that it can be read in place"
-        )
+        raise SourceError(f"{path.name} is compressed with {_COMPRESSED[magic]}; unpack it first")
     members = _members(file)
     metas = [name for name in members if name.endswith(".sigmf-meta")]
     if not metas:
@@ -100,12 +104,10 @@ def open_archive(path: Path, want: Declared) -> Source:
         if data_name not in members:
             raise SourceError(f"{path.name} holds {inert(name, limit=80)} but not its dataset")
         data_at, data_size = members[data_name]
-        there = min(data_size, file.size - data_at)
+        there = max(min(data_size, file.size - data_at), 0)
         if there < data_size:
-            source.warnings.append(
-                f"the archive was cut short: {max(there, 0)} of {data_size} bytes are there"
-            )
-        _read_recording(source, meta, file, data_at, max(there, 0), want)
+            source.warnings.append(f"the archive was cut short: {there} of {data_size} bytes are there")
+        _read_recording(source, meta, file, data_at, there, want)
     return source
 
 
@@ -308,7 +310,7 @@ def _captures(
         stated.append((start - base, item))
     if not stated:
         stated = [(0, {})]
-    if any(a[0] > b[0] for a, b in zip(stated, stated[1:], strict=False)):
+    if any(a[0] > b[0] for a, b in pairwise(stated)):
         warnings.append("captures are not in order; they were sorted")
         stated.sort(key=lambda pair: pair[0])
     if stated[0][0] > 0:
@@ -384,8 +386,12 @@ def _stretches(
 ) -> None:
     """Join captures that go on and append what is left as stretches."""
     frame = stored.frame_bytes * channels
+    if want.centre_hz is not None and any(c.center_hz not in (None, want.centre_hz) for c in captures):
+        source.warnings.append(f"centred on {want.centre_hz:.0f} Hz as declared, not as the metadata says")
     groups: list[list[_Capture]] = []
     for capture in captures:
+        if want.centre_hz is not None:
+            capture.center_hz = want.centre_hz
         last = groups[-1][-1] if groups else None
         if (
             last
@@ -398,15 +404,13 @@ def _stretches(
             groups[-1].append(capture)
         else:
             groups.append([capture])
-    if want.centre_hz is not None and any(c.center_hz not in (None, want.centre_hz) for c in captures):
-        source.warnings.append(f"centred on {want.centre_hz:.0f} Hz as declared, not as the metadata says")
     unknown_centre: float | None = None
-    previous: Stretch | None = None
+    opening: Stretch | None = None
     first_ns = captures[0].time_ns
     for group in groups:
         head = group[0]
         run = FileRun(file, head.offset, sum(c.count for c in group), stored, channels)
-        center = want.centre_hz if want.centre_hz is not None else head.center_hz
+        center = head.center_hz
         if center is None and stored.is_complex:
             if unknown_centre is None:
                 unknown_centre = settle_centre(want, source.path, source.warnings)
@@ -414,9 +418,9 @@ def _stretches(
         epoch = head.time_ns
         if want.start_ns is not None:
             shift = 0 if epoch is None or first_ns is None else epoch - first_ns
-            epoch = want.start_ns + shift if previous is None or epoch is not None else None
-        if epoch is None and previous is not None:
-            epoch = previous.epoch_ns + round((head.start - captures[0].start) / rate_hz * 1e9)
+            epoch = want.start_ns + shift if opening is None or epoch is not None else None
+        if epoch is None and opening is not None:
+            epoch = opening.epoch_ns + round((head.clock - captures[0].clock) / rate_hz * 1e9)
         if epoch is None:
             total = sum(c.count for c in captures)
             epoch, known = settle_start(want, file.path, total / rate_hz, source.warnings)
@@ -433,4 +437,4 @@ def _stretches(
             real_if=real_if,
         )
         source.stretches.append(stretch)
-        previous = previous or stretch
+        opening = opening or stretch

@@ -34,7 +34,9 @@ MOST_SAMPLES = 1 << 26  # in one read
 class Run(Protocol):
     """Where the native numbers of one stretch come from; `count` frames of them."""
 
-    count: int
+    @property
+    def count(self) -> int:
+        """Frames in the run."""
 
     def native(self, start: int, count: int) -> np.ndarray:
         """Give native numbers shape (n, components); start and count lie inside the run."""
@@ -61,7 +63,7 @@ class OpenFile:
             with self._lock:
                 self._file.seek(offset)
                 while done < len(out):
-                    got = self._file.readinto(memoryview(out)[done:])
+                    got = self._file.readinto(out.data[done:])
                     if not got:
                         break
                     done += got

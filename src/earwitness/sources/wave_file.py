@@ -91,7 +91,7 @@ def _stored_type(form: _Format, name: str) -> SampleType:
 def _data(file: OpenFile, at: int, size: int, form: _Format, warnings: list[str]) -> FileRun:
     stored = _stored_type(form, file.path.name)
     there = file.size - at
-    if size == 0 or size == _UNKNOWN_SIZE:
+    if size in (0, _UNKNOWN_SIZE):
         if there > 0:
             warnings.append(
                 "the WAVE header does not give the length (was recording cut off?); read to the end"
