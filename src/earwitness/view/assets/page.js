@@ -1,0 +1,36 @@
+// The page is whole without this. With it: frames and rows light up together, tables sort by their heads,
+// and printing unfolds what is folded.
+"use strict";
+for (const mark of document.querySelectorAll(".mark[data-row]")) {
+  const row = document.getElementById(mark.dataset.row);
+  if (!row) continue;
+  const light = (on) => { mark.classList.toggle("lit", on); row.classList.toggle("lit", on); };
+  for (const part of [mark, row]) {
+    part.addEventListener("pointerenter", () => light(true));
+    part.addEventListener("pointerleave", () => light(false));
+    part.addEventListener("focusin", () => light(true));
+    part.addEventListener("focusout", () => light(false));
+  }
+}
+for (const table of document.querySelectorAll("table[data-sortable]")) {
+  const heads = [...table.tHead.rows[0].cells];
+  heads.forEach((head, column) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = head.textContent;
+    head.replaceChildren(button);
+    button.addEventListener("click", () => {
+      const up = head.getAttribute("aria-sort") !== "ascending";
+      heads.forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", up ? "ascending" : "descending");
+      const value = (row) => row.cells[column].dataset.sort ?? row.cells[column].textContent;
+      const rows = [...table.tBodies[0].rows].sort((a, b) => {
+        const x = value(a), y = value(b), order = x - y;
+        return Number.isNaN(order) ? x.localeCompare(y) : order;
+      });
+      if (!up) rows.reverse();
+      table.tBodies[0].append(...rows);
+    });
+  });
+}
+addEventListener("beforeprint", () => { for (const part of document.querySelectorAll("details")) part.open = true; });
