@@ -1,0 +1,380 @@
+"""From rows of power to detections: claim, segment, follow.
+
+Rows are judged in batches of 64 (about 0.1 s). `scan` claims cells; claimed columns that touch become
+segments, split where their parts live apart (`segments`); a segment goes to the open emission whose band it
+meets, or opens a new one. An emission is on or off row by row; how long a silence it bridges depends on what it
+looks like (`_bridge_s`). Numbers in one place per rule; frequencies inside are bin positions (0 = lowest
+edge of the lowest bin), times are row numbers since the first row.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.core.types import Detection
+from earwitness.detect.scan import BATCH, HISTORY, TIMES, mask_skirts, normalise, scan, thresholds
+from earwitness.detect.segments import Segment, find_segments, same_emission
+from earwitness.spectrum.floor import NoiseFloor
+from earwitness.spectrum.stft import Plan, SpectrumBlock, looks, plan
+
+_WARM_BATCHES = 4  # rows kept back at first, until the floor is known
+_MOST_OPEN = 512
+_NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
+_SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
+
+
+def _bridge_s(width_hz: float, run_s: float, span_hz: float) -> float:
+    """Give how long a silence an emission bridges, by its width and its longest unbroken run so far.
+
+    Narrow ones may be Morse (word gaps 0.42 s at 20 words per minute) or speech on a suppressed carrier; one that
+    has been on without a break for a second is neither, and only its fades are bridged. Wide ones
+    are packets or constant-carrier overs: a tenth of the run, 4 to 100 ms.
+    """
+    if width_hz <= _NARROW_HZ:
+        return 0.9 if run_s < 1.0 and span_hz <= 500e3 else 0.5
+    return min(max(0.1 * run_s, 0.004), 0.1)
+
+
+class _Emission:
+    """One emission being followed."""
+
+    def __init__(self, number: int, low: float, high: float, start: float, bins: int):
+        self.number = number
+        self.low = low
+        self.high = high
+        self.least = low
+        self.most = high
+        self.start = start
+        self.stop = start
+        self.run_start = start
+        self.longest_run = 0.0
+        self.rows = 0  # on, so far
+        self.excess = np.zeros(bins)  # power over the floor, summed over the on rows
+        self.floor = np.zeros(bins)  # the floor, summed over the same rows
+        self.reported = False
+        self.artefact: str | None = None
+
+    def follow(self, low: float, high: float) -> None:
+        """Move the band towards where the energy was in this batch: out at once, in slowly."""
+        self.low = low if low < self.low else self.low + 0.25 * (low - self.low)
+        self.high = high if high > self.high else self.high + 0.25 * (high - self.high)
+        self.least = min(self.least, low)
+        self.most = max(self.most, high)
+
+
+class Detector:
+    """Finds emissions in a stream of `SpectrumBlock`s, with a stated rate of false alarms on noise alone.
+
+    `false_alarms_per_hour` is shared by all box shapes. Memory does not grow with the stream.
+    """
+
+    def __init__(self, rate_hz: float, center_hz: float, *, false_alarms_per_hour: float = 1.0):
+        self.plan: Plan = plan(rate_hz)
+        self.center_hz = center_hz
+        self.floor = NoiseFloor(self.plan)
+        bins = self.plan.size
+        rows = HISTORY + BATCH
+        self._limits = thresholds(self.plan, false_alarms_per_hour, self.floor.spread)
+        self._times = np.array(TIMES)
+        self._power = np.ones((rows, bins), np.float32)
+        self._ratio = np.ones((rows, bins), np.float32)
+        self._mask = np.zeros((rows, bins), np.uint8)
+        self._wait: list[np.ndarray] = []
+        self._waiting = 0
+        self._start = 0  # sample index of row 0
+        self._row = 0  # rows judged so far
+        self._fresh = True
+        self._open: list[_Emission] = []
+        self._count = 0
+        self._batches = 0
+
+    # -- the stream -------------------------------------------------------------------------------
+
+    def feed(self, block: SpectrumBlock) -> list[Detection]:
+        """Take the next rows; give the detections that opened, grew or closed."""
+        out: list[Detection] = []
+        rows = self._row + self._waiting
+        if rows and block.start != self._start + rows * self.plan.row:
+            out += self.close()
+            self._row = 0
+            self._fresh = True
+        if self._row + self._waiting == 0:
+            self._start = block.start
+        self._wait.append(block.power)
+        self._waiting += len(block.power)
+        need = BATCH * (_WARM_BATCHES if self._fresh else 1)
+        if self._waiting >= need:
+            out += self._drain()
+        return out
+
+    def close(self) -> list[Detection]:
+        """End the stream: judge what is left and close what is open."""
+        out = self._drain(everything=True)
+        for emission in self._open:
+            emission.stop = min(emission.stop, self._row)
+            out.append(self._detection(emission, still_open=False))
+        self._open = []
+        return _latest(out)
+
+    def _drain(self, *, everything: bool = False) -> list[Detection]:
+        if not self._waiting:
+            return []
+        power = np.concatenate(self._wait) if len(self._wait) > 1 else self._wait[0]
+        if self._fresh:
+            usable = len(power) // 8 * 8
+            if usable:
+                self.floor.update(power[:usable])
+                self._fresh = False
+        out: list[Detection] = []
+        whole = len(power) // BATCH * BATCH
+        for first in range(0, whole, BATCH):
+            out += self._judge(power[first : first + BATCH], BATCH)
+        rest = power[whole:]
+        if everything and len(rest) and not self._fresh:
+            padded = np.repeat(self.floor.level[None, :], BATCH, axis=0)
+            padded[: len(rest)] = rest
+            out += self._judge(padded, len(rest))
+            rest = rest[:0]
+        self._wait = [rest.copy()] if len(rest) else []
+        self._waiting = len(rest)
+        return _latest(out)
+
+    # -- one batch --------------------------------------------------------------------------------
+
+    def _judge(self, power: np.ndarray, count: int) -> list[Detection]:
+        for ring in (self._power, self._ratio, self._mask):
+            ring[:HISTORY] = ring[BATCH:]
+        new = slice(HISTORY, HISTORY + BATCH)
+        self._power[new] = power
+        if count == BATCH:
+            self.floor.update(power)
+        normalise(power, self.floor.level, self._ratio[new])
+        self._over = self._ratio[new].copy()
+        self._mask[new] = 0
+        mask_skirts(self._ratio, self._mask, HISTORY)
+        claims = scan(self._ratio, self._mask, HISTORY, self._times, self._limits)
+        if count == BATCH:
+            self.floor.learn(self._ratio[new], (self._mask[new] == 0).view(np.uint8))
+        out: list[Detection] = []
+        if claims or self._open:
+            out = self._follow(count)
+        self._row += count
+        return out
+
+    def _follow(self, count: int) -> list[Detection]:
+        found = find_segments(self._mask, self._power, self.floor.level, HISTORY, self.plan) if count else []
+        meets: dict[int, list[Segment]] = {}
+        fresh: list[Segment] = []
+        for segment in found:
+            for part in self._share_out(segment):
+                owner = self._owner(part)
+                if owner is None:
+                    fresh.append(part)
+                else:
+                    meets.setdefault(owner.number, []).append(part)
+        out: list[Detection] = []
+        for emission in list(self._open):
+            out += self._advance(emission, meets.get(emission.number, []), count)
+        for group in self._groups(fresh):
+            if len(self._open) < _MOST_OPEN:
+                out += self._begin(min(s.low for s in group), max(s.high for s in group), count)
+        return out
+
+    def _share_out(self, segment: Segment) -> list[Segment]:
+        """Cut a segment that meets several open emissions half-way between them."""
+        meet = [e for e in self._open if e.low - _SKIN < segment.high and segment.low < e.high + _SKIN]
+        if len(meet) < 2:
+            return [segment]
+        meet.sort(key=lambda e: e.low + e.high)
+        cuts = [
+            int(np.clip(round((a.high + b.low) / 2), segment.low + 1, segment.high - 1))
+            for a, b in zip(meet, meet[1:], strict=False)
+        ]
+        edges = [segment.low, *sorted(set(cuts)), segment.high]
+        return [segment.part(a, b) for a, b in zip(edges, edges[1:], strict=False) if b > a]
+
+    def _owner(self, segment: Segment) -> _Emission | None:
+        best, most = None, 0.0
+        for e in self._open:
+            overlap = min(e.high + _SKIN, segment.high) - max(e.low - _SKIN, segment.low)
+            if overlap > most:
+                best, most = e, overlap
+        return best
+
+    def _groups(self, fresh: list[Segment]) -> list[list[Segment]]:
+        """Join new segments that are one emission though there is a gap between them in frequency."""
+        groups: list[list[Segment]] = []
+        reach = np.clip(8 * self.plan.bin_hz, 1e3, 1e4) / self.plan.bin_hz
+        for segment in sorted(fresh, key=lambda s: s.low):
+            if groups:
+                last = groups[-1][-1]
+                if segment.low - last.high <= reach and same_emission(last, segment):
+                    groups[-1].append(segment)
+                    continue
+            groups.append([segment])
+        return groups
+
+    # -- one emission -----------------------------------------------------------------------------
+
+    def _series(self, low: float, high: float) -> tuple[np.ndarray, float]:
+        """Give the power over the floor in a band, per row of history and batch, and the floor's power."""
+        a, b = self._bins(low, high)
+        noise = float(self.floor.level[a:b].sum())
+        return self._power[:, a:b].sum(axis=1) - noise, noise
+
+    def _bins(self, low: float, high: float) -> tuple[int, int]:
+        a = int(np.clip(round(low), 0, self.plan.size - 1))
+        return a, int(np.clip(round(high), a + 1, self.plan.size))
+
+    def _begin(self, low: float, high: float, count: int) -> list[Detection]:
+        self._count += 1
+        emission = _Emission(self._count, low, high, float("nan"), self.plan.size)
+        self._open.append(emission)
+        return self._advance(emission, [], count)
+
+    def _advance(self, emission: _Emission, parts: list[Segment], count: int) -> list[Detection]:
+        """Carry an emission through this batch; a silence too long to bridge closes it and starts another."""
+        if parts:
+            emission.follow(min(s.low for s in parts), max(s.high for s in parts))
+        a, b = self._bins(emission.low, emission.high)
+        series, noise = self._series(emission.low, emission.high)
+        on = (self._mask[HISTORY : HISTORY + count, a:b] == 1).any(axis=1)
+        on |= self._weak_on(emission, series, noise, b - a)[HISTORY : HISTORY + count]
+        out: list[Detection] = []
+        row_s = self.plan.row_s
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            here = self._row + int(first)
+            if not np.isnan(emission.start):
+                gap_s = (here - emission.stop) * row_s
+                if gap_s > self._patience(emission):
+                    out.append(self._end(emission))
+                    self._count += 1
+                    emission = _Emission(
+                        self._count, emission.low, emission.high, float("nan"), self.plan.size
+                    )
+                    self._open.append(emission)
+            if np.isnan(emission.start):
+                emission.start = max(0.0, self._edge(series, int(first), int(last), rising=True))
+                emission.run_start = emission.start
+            elif here > emission.stop + 0.03 / row_s:
+                emission.run_start = here
+            emission.stop = self._row + int(last)
+            emission.longest_run = max(emission.longest_run, emission.stop - emission.run_start)
+            emission.rows += int(last - first)
+            rows = self._power[HISTORY + first : HISTORY + last]
+            m = max(2, (b - a) // 4)
+            lo, hi = max(0, a - m), min(self.plan.size, b + m)
+            emission.excess[lo:hi] += rows[:, lo:hi].sum(axis=0) - self.floor.level[lo:hi] * (last - first)
+            emission.floor[lo:hi] += self.floor.level[lo:hi] * (last - first)
+        if np.isnan(emission.start):  # nothing on after all
+            self._open.remove(emission)
+            return out
+        if (self._row + count - emission.stop) * row_s > self._patience(emission):
+            out.append(self._end(emission))
+        elif len(edges) and (emission.reported or (self._row + count - emission.start) > BATCH):
+            emission.reported = True
+            out.append(self._detection(emission, still_open=True))
+        return out
+
+    def _patience(self, emission: _Emission) -> float:
+        width_hz = (emission.high - emission.low) * self.plan.bin_hz
+        return _bridge_s(width_hz, emission.longest_run * self.plan.row_s, self.plan.rate_hz)
+
+    def _end(self, emission: _Emission) -> Detection:
+        last = int(emission.stop - self._row)
+        if last > 0:
+            series, _ = self._series(emission.low, emission.high)
+            emission.stop = self._edge(series, 0, last, rising=False)
+        self._open.remove(emission)
+        return self._detection(emission, still_open=False)
+
+    def _weak_on(self, emission: _Emission, series: np.ndarray, noise: float, width: int) -> np.ndarray:
+        """Tell the rows in which a known emission is still there below the claiming limit.
+
+        The band's power is averaged over just so many rows that an emission of this one's strength stands
+        3.5 standard deviations of the noise above it.
+        """
+        if emission.rows == 0:
+            return np.zeros(len(series), bool)
+        a, b = self._bins(emission.low, emission.high)
+        strength = emission.excess[a:b].sum() / max(emission.floor[a:b].sum(), 1e-30)
+        if strength <= 0:
+            return np.zeros(len(series), bool)
+        per_row = looks(self.plan, 1, min(width, 8)) * max(1.0, width / 8)
+        rows = int(np.clip((3.5 / (0.3 * strength)) ** 2 / per_row, 1, 32))
+        mean = np.convolve(series / noise, np.full(rows, 1 / rows), "same")
+        return mean > 3.5 / np.sqrt(per_row * rows)
+
+    def _edge(self, series: np.ndarray, first: int, last: int, *, rising: bool) -> float:
+        """Give where the power crosses half of its level, by the least (or greatest) cumulative sum.
+
+        The maximum-likelihood place of one step in noise of constant variance (textbook change-point). `first`
+        and `last` are rows of the batch; the result is a row number since the first row, with a fraction.
+        """
+        here = series[HISTORY + first : HISTORY + last]
+        if rising:
+            half = float(here[:16].mean()) / 2
+            a = max(0, HISTORY + first - 24)
+            b = min(len(series), HISTORY + first + 8)
+        else:
+            half = float(here[-16:].mean()) / 2
+            a = max(0, HISTORY + last - 8)
+            b = min(len(series), HISTORY + last + 24)
+        part = series[a:b] if not rising else series[a:b]
+        sums = np.concatenate([[0.0], np.cumsum(part - half)])
+        if rising:
+            cut = int(np.argmin(sums))
+            share = 0.0
+            if 0 < cut < len(part):
+                share = float(np.clip(part[cut - 1] / (2 * half), 0, 0.5)) if half > 0 else 0.0
+            at = a + cut - share
+        else:
+            cut = int(np.argmax(sums))
+            share = 0.0
+            if 0 < cut < len(part):
+                share = float(np.clip(part[cut] / (2 * half), 0, 0.5)) if half > 0 else 0.0
+            at = a + cut + share
+        return self._row + at - HISTORY
+
+    def _detection(self, e: _Emission, *, still_open: bool) -> Detection:
+        a, b = self._bins(e.least, e.most)
+        rows = max(1, e.rows)
+        excess = e.excess[a:b] / rows
+        noise = np.maximum(e.floor[a:b] / rows, 1e-30)
+        low, high = a, b
+        total = float(excess.sum())
+        if total > 10 * float(noise.sum()) or total > 100 * float(noise[excess.argmax()]):
+            # Strong enough for the 99 % power band (0.5 % on either side), interpolated inside the bin.
+            share = np.concatenate([[0.0], np.cumsum(np.maximum(excess, 0))])
+            share /= share[-1]
+            low = a + float(np.interp(0.005, share, np.arange(len(share))))
+            high = a + float(np.interp(0.995, share, np.arange(len(share))))
+        power = max(float(excess.sum()), 1e-30)
+        weights = np.maximum(excess, 0)
+        middle = a + 0.5 + float((weights * np.arange(b - a)).sum() / max(float(weights.sum()), 1e-30))
+        density = float(noise.mean()) / self.plan.enbw_hz
+        level = power * self.plan.bin_hz / self.plan.enbw_hz
+        width_hz = max(high - low, 0.5) * self.plan.bin_hz
+        p = self.plan
+        return Detection(
+            number=e.number,
+            start=round(self._start + e.start * p.row),
+            stop=round(self._start + e.stop * p.row),
+            low_hz=self._hz(low),
+            high_hz=self._hz(max(high, low + 0.5)),
+            center_hz=self._hz(middle),
+            level_dbfs=10 * float(np.log10(level)),
+            noise_dbfs_hz=10 * float(np.log10(density)),
+            snr_db=10 * float(np.log10(level / (density * width_hz))),
+            open=still_open,
+            artefact=e.artefact,
+        )
+
+    def _hz(self, position: float) -> float:
+        return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz
+
+
+def _latest(detections: list[Detection]) -> list[Detection]:
+    """Keep the last word on each number."""
+    return list({d.number: d for d in detections}.values())

@@ -1,0 +1,184 @@
+"""The noise floor over frequency and time, robust against what is on the air.
+
+Method, after the "80 % method" of ITU-R SM.1880 (the lowest 20 % of the readings, averaged; SM.1753 has it as
+the 20 % method), made unbiased: cells of a few rows by a few bins are sorted within local windows of the span,
+the mean of the lowest 20 % is divided by its expectation for the number of looks in a cell (9.65 dB low at one
+look), and the start is refined by excision: cells above what noise exceeds once in a thousand are dropped, the
+rest averaged, until it stands still. The refinement matters because "lowest 20 % of all" is "lowest 40 % of
+the noise" where half the cells are occupied. The receiver's own passband shape is learnt slowly from cells in
+which nothing was detected and divided out before.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.dsp.jit import kernel
+from earwitness.spectrum.stft import Plan, looks
+
+CELL_ROWS = 8
+CELL_BINS = 4
+_SHARE = 0.2
+_CLIP = 1e-3  # share of the noise that excision drops
+_LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there
+
+
+def lowest_mean(count: float, share: float = _SHARE) -> float:
+    """Give the mean of the lowest `share` of unit-mean noise powers averaged over `count` looks.
+
+    The truncated mean of a gamma distribution: P(N + 1, x) / share with P(N, x) = share.
+    """
+    from scipy.special import gammainc, gammaincinv
+
+    return float(gammainc(count + 1, gammaincinv(count, share)) / share)
+
+
+@kernel("float64(float32[::1], float64, float64, float64)")
+def robust_level(cells: np.ndarray, low_mean: float, clip: float, clipped_mean: float) -> float:
+    """Give the noise mean of `cells` (sorted in place): lowest 20 %, corrected, then excision."""
+    cells.sort()
+    few = max(1, int(0.2 * len(cells)))
+    total = 0.0
+    for i in range(few):
+        total += cells[i]
+    level = total / few / low_mean
+    for _ in range(12):
+        total = 0.0
+        count = 0
+        for i in range(len(cells)):
+            if cells[i] > clip * level:
+                break
+            total += cells[i]
+            count += 1
+        if count <= few:
+            break
+        refined = total / count / clipped_mean
+        if abs(refined - level) < 1e-4 * level:
+            break
+        level = refined
+    return level
+
+
+@kernel("float32[:,::1](float32[:,::1], float32[::1], int64, int64)", fastmath=True)
+def pool(power: np.ndarray, shape: np.ndarray, rows: int, bins: int) -> np.ndarray:
+    """Give means of power / shape over cells of `rows` x `bins`."""
+    down = power.shape[0] // rows
+    across = power.shape[1] // bins
+    out = np.zeros((down, across), np.float32)
+    scale = np.float32(1.0 / (rows * bins))
+    line = np.empty(power.shape[1], np.float32)
+    for d in range(down):
+        line[:] = power[d * rows]
+        for r in range(d * rows + 1, d * rows + rows):
+            line += power[r]
+        for a in range(across):
+            total = np.float32(0)
+            for i in range(a * bins, a * bins + bins):
+                total += line[i] / shape[i]
+            out[d, a] = total * scale
+    return out
+
+
+@kernel("float64[::1](float32[:,::1], int64, int64, float64, float64, float64)")
+def _levels(
+    cells: np.ndarray, width: int, count: int, low_mean: float, clip: float, clipped_mean: float
+) -> np.ndarray:
+    """Give the robust level of `count` evenly spaced windows of `width` columns."""
+    out = np.empty(count)
+    for w in range(count):
+        first = (cells.shape[1] - width) * w // max(1, count - 1)
+        out[w] = robust_level(cells[:, first : first + width].copy().ravel(), low_mean, clip, clipped_mean)
+    return out
+
+
+class NoiseFloor:
+    """Follows the noise power per bin of a stream of rows; `level` is float32 (bins,), linear."""
+
+    def __init__(self, of: Plan):
+        from scipy.special import gammainc, gammainccinv
+
+        self._count = looks(of, CELL_ROWS, CELL_BINS)
+        self._low = lowest_mean(self._count)
+        self._clip = float(gammainccinv(self._count, _CLIP) / self._count)
+        self._clipped = float(gammainc(self._count + 1, self._clip * self._count) / (1 - _CLIP))
+        self._bins = of.size
+        columns = of.size // CELL_BINS
+        self._width = max(8, columns // 8)
+        self._windows = 15 if columns > 16 else 3
+        first = [(columns - self._width) * w // max(1, self._windows - 1) for w in range(self._windows)]
+        self._centers = (np.array(first) + self._width / 2) * CELL_BINS
+        self._base: np.ndarray | None = None
+        self._warm = 0.0
+        # How well the level is known after the first four batches, as a fraction.
+        self.spread = 1.5 / np.sqrt(self._count * 4 * 64 / CELL_ROWS * self._width)
+        self.shape = np.ones(of.size, np.float32)
+        self._seen = np.zeros(of.size // 8)
+        self._learnt = np.ones(of.size // 8)
+        self._shape_looks = looks(of, 64, 8)
+        self._learn_after = 2.0 / (64 * of.row_s)
+        self._memory = 10.0 / (64 * of.row_s)
+        self._updates = 0
+        self.level = np.ones(of.size, np.float32)
+
+    def update(self, power: np.ndarray) -> None:
+        """Take rows of power (rows, bins), a multiple of 8 rows, and follow their noise."""
+        cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
+        found = _levels(cells, self._width, self._windows, self._low, self._clip, self._clipped)
+        least = max(float(power.mean(axis=0).max()) * _LOWEST, 1e-16)
+        found = np.maximum(found, least)
+        # A window that a wide signal fills, or that lies on the slope of the passband, is told by its neighbours.
+        padded = np.pad(found, 2, mode="reflect")
+        median = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        found = np.clip(found, 0.8 * median, 1.25 * median)
+        if self._base is None:
+            self._base = found
+            self._warm = power.shape[0] / 64
+        else:
+            ratio = found / self._base
+            step = float(np.median(ratio))
+            if not 0.8 < step < 1.25:
+                self._base = self._base * step  # the gain changed
+                ratio = ratio / step
+            share = max(1 / (self._warm + 1), 0.04)
+            self._warm += power.shape[0] / 64
+            self._base = self._base * (1 + share * (np.clip(ratio, 0.5, 1.25) - 1))
+        self._refresh()
+
+    def learn(self, power: np.ndarray, free: np.ndarray) -> None:
+        """Take 64 rows of power over `level` and which cells are free (uint8); learn the passband's shape."""
+        self._updates += 1
+        if self._updates < self._learn_after:
+            return
+        total, count = _free_sums(power, free)
+        usable = count > 0.5 * power.shape[0] * 8
+        here = np.where(usable, total / np.maximum(count, 1), 1.0)
+        self._seen = self._seen + usable
+        rate = usable / np.minimum(np.maximum(self._seen, 1) + 8, self._memory)
+        self._learnt = self._learnt * (1 + rate * (np.clip(here, 0.5, 2) - 1))
+        smooth = np.convolve(np.pad(self._learnt, 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
+        spread = 1 / (self._shape_looks * np.minimum(self._seen + 1, self._memory))
+        off = smooth - 1
+        trusted = 1 + off * np.maximum(0, 1 - 4 * spread / np.maximum(off**2, 1e-12))
+        self.shape = np.repeat(trusted, 8).astype(np.float32)
+        self._refresh()
+
+    def _refresh(self) -> None:
+        base = np.interp(np.arange(self._bins), self._centers, self._base)
+        self.level = (base * self.shape).astype(np.float32)
+
+
+@kernel("Tuple((float64[::1], float64[::1]))(float32[:,::1], uint8[:,::1])", fastmath=True)
+def _free_sums(power: np.ndarray, free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    groups = power.shape[1] // 8
+    total = np.zeros(groups)
+    count = np.zeros(groups)
+    for r in range(power.shape[0]):
+        for g in range(groups):
+            s = np.float32(0)
+            c = 0
+            for i in range(g * 8, g * 8 + 8):
+                s += power[r, i] * free[r, i]
+                c += free[r, i]
+            total[g] += s
+            count[g] += c
+    return total, count
