@@ -1,0 +1,199 @@
+"""One emission cut clean out of its channel: band found, neighbours removed, on and off found.
+
+Measuring and identifying both start here. One forward FFT of the channel serves three things: the band
+is grown outwards from the detector's edges while there is power over the noise, everything else is
+removed, and the inverse FFT resamples to a rate that is a fixed multiple of the width, so that all that
+follows works on signals that look alike whatever their bandwidth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.core.types import Detection, Samples
+from earwitness.dsp import fft
+
+LONGEST = 1 << 17  # channel samples looked at
+OVERSAMPLE = 4  # samples per pass-band width
+LOOKS = 32  # independent looks in the smoothed power that finds on and off
+
+
+@dataclass(frozen=True, slots=True)
+class Burst:
+    """A cleaned emission; powers are linear with full scale 1.0.
+
+    `iq` is complex64 shape (n,), 0 Hz at `center_hz`, flat over +-`width_hz`/2, empty beyond.
+    `noise` is the noise power in it, `power` the emission's mean power from first to last sample.
+    """
+
+    iq: np.ndarray
+    rate_hz: float
+    center_hz: float
+    width_hz: float
+    low_hz: float  # band where power was seen, relative to center_hz
+    high_hz: float
+    noise: float
+    power: float
+    noise_hz: float  # noise power per Hz
+    start: float  # channel sample where it begins
+    stop: float
+
+    @property
+    def snr(self) -> float:
+        """Give the ratio of signal to noise power in the pass band."""
+        return self.power / self.noise
+
+
+def moving_mean(x: np.ndarray, length: int) -> np.ndarray:
+    """Give the centred moving mean, same shape as real or complex x; shorter windows at the ends."""
+    if length <= 1 or len(x) == 0:
+        return x
+    total = np.empty(len(x) + 1, np.complex128 if np.iscomplexobj(x) else np.float64)
+    total[0] = 0
+    np.cumsum(x, out=total[1:])
+    half = length // 2
+    n = len(x)
+    if n <= length:
+        at = np.arange(n)
+        high = np.minimum(at + length - half, n)
+        low = np.maximum(at - half, 0)
+        return (total[high] - total[low]) / (high - low)
+    out = np.empty(n, total.dtype)
+    out[half : n - (length - half) + 1] = (total[length:] - total[:-length]) / length
+    head = np.arange(half)
+    out[:half] = total[head + length - half] / (head + length - half)
+    tail = np.arange(n - (length - half) + 1, n)
+    out[tail] = (total[n] - total[tail - half]) / (n - tail + half)
+    return out
+
+
+def cut(channel: Samples, detection: Detection, span_hz: float | None = None) -> Burst | None:
+    """Give the emission that `detection` means, or None when the channel holds nothing to look at.
+
+    With `span_hz`, the rate that detection.start and .stop count at, only that stretch (with some slack
+    for imperfect edges) is considered; without it, the strongest stretch of the channel.
+    """
+    rate = channel.rate_hz
+    data = channel.data
+    slack = 0
+    first, last = 0, len(data)
+    if span_hz:
+        begin = detection.start / span_hz * rate - channel.start
+        end = detection.stop / span_hz * rate - channel.start
+        slack = int(0.003 * rate + 0.05 * (end - begin))
+        first = min(max(int(begin) - slack, 0), last)
+        last = max(min(int(end) + slack + 1, last), first)
+    last = min(last, first + LONGEST)
+    data = data[first:last]
+    if len(data) < 32 or not np.isfinite(data).all():
+        return None
+    level = channel.noise_dbfs_hz if channel.noise_dbfs_hz is not None else detection.noise_dbfs_hz
+    noise_hz = max(10 ** (level / 10), 1e-30)
+
+    size = fft.good_size(len(data))
+    spectrum = fft.forward(data, size)
+    bin_hz = rate / size
+    low, high = _grow(spectrum, bin_hz, noise_hz * size * len(data) / rate * bin_hz, channel, detection)
+    width = high - low
+    margin = 0.1 * width
+    center_bin = round((low + high) / 2 / bin_hz)
+    half_pass = min((width / 2 + margin) / bin_hz, size / 2 - 1)
+    half_stop = min(int(half_pass * 1.15) + 2, size // 2 - 1)
+    oversample = OVERSAMPLE if size * 2 * half_pass * OVERSAMPLE < size * 1.3 * LONGEST else 2.5
+    out_size = fft.good_size(max(int(2 * half_pass * oversample), 2 * half_stop + 2, 64))
+    picked = spectrum[np.arange(center_bin - half_stop, center_bin + half_stop + 1) % size]
+    distance = np.abs(np.arange(-half_stop, half_stop + 1))
+    edge = np.clip((half_stop - distance) / max(half_stop - half_pass, 1.0), 0, 1)
+    # Bins beyond the channel's own edges would wrap round: they do not exist.
+    inside = np.abs(np.arange(center_bin - half_stop, center_bin + half_stop + 1)) < size // 2
+    shape = (np.sin(np.pi / 2 * edge) * inside).astype(np.float32)
+    picked = picked * shape
+    folded = np.zeros(out_size, np.complex64)
+    folded[: half_stop + 1] = picked[half_stop:]
+    folded[-half_stop:] = picked[:half_stop]
+    iq = fft.inverse(folded, overwrite=True)
+    iq *= np.float32(out_size / size)
+    out_rate = rate * out_size / size
+    iq = iq[: max(int(len(data) * out_size / size), 32)]
+
+    noise = noise_hz * bin_hz * float(np.sum(shape.astype(np.float64) ** 2))
+    span = _active(iq, out_rate / (2 * half_pass * bin_hz), noise)
+    if span is None:
+        return None
+    iq = iq[span[0] : span[1]]
+    power = float(np.vdot(iq, iq).real / len(iq)) - noise
+    if power <= 0:
+        return None
+    scale = rate / out_rate
+    center_hz = channel.center_hz + center_bin * bin_hz
+    shift = channel.center_hz - center_hz
+    return Burst(
+        iq=iq,
+        rate_hz=out_rate,
+        center_hz=center_hz,
+        width_hz=2 * half_pass * bin_hz,
+        low_hz=low + shift,
+        high_hz=high + shift,
+        noise=noise,
+        power=power,
+        noise_hz=noise_hz,
+        start=first + span[0] * scale,
+        stop=first + span[1] * scale,
+    )
+
+
+def _grow(
+    spectrum: np.ndarray, bin_hz: float, noise_bin: float, channel: Samples, detection: Detection
+) -> tuple[float, float]:
+    """Give the band's edges relative to the channel's centre, the detector's edges moved out to the noise."""
+    size = len(spectrum)
+    edge = 0.48 * channel.rate_hz
+    low = max(detection.low_hz - channel.center_hz, -edge)
+    high = min(detection.high_hz - channel.center_hz, edge)
+    least = max(8 * bin_hz, 4e-3 * channel.rate_hz)
+    if high - low < least:
+        middle = min(max((low + high) / 2, -edge + least / 2), edge - least / 2)
+        low, high = middle - least / 2, middle + least / 2
+    width = high - low
+    step = max(round(width / 20 / bin_hz), 2)
+    limit = int(0.4 * width / bin_hz / step) + 1
+    need = noise_bin * (1 + 5 / np.sqrt(step)) + 1e-30
+    first, last = round(low / bin_hz), round(high / bin_hz)
+
+    def steps(start: int, sign: int) -> int:
+        reached = 0
+        before = np.inf
+        for count in range(1, limit + 1):
+            at = np.arange(start + sign * (count - 1) * step, start + sign * count * step, sign)
+            if abs(at[-1]) * bin_hz >= edge:
+                break
+            cell = spectrum[at % size]
+            power = float(np.vdot(cell, cell).real) / step
+            # Power that rises again is a neighbour's.
+            if power < need or power > 4 * before:
+                break
+            before = min(before, power)
+            reached = count
+        return reached
+
+    low -= steps(first, -1) * step * bin_hz
+    high += steps(last, 1) * step * bin_hz
+    return low, high
+
+
+def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int] | None:
+    """Give the first and past-last sample of the stretch with power over the noise."""
+    length = max(int(LOOKS * looks_length), 4)
+    power = moving_mean(iq.real**2 + iq.imag**2, min(length, max(len(iq) // 4, 1)))
+    peak = float(power.max())
+    over = peak - noise
+    if over < 3 * noise / np.sqrt(LOOKS):
+        return None
+    above = power > noise + max(0.12 * over, min(5 * noise / np.sqrt(LOOKS), 0.5 * over))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], above.view(np.int8), [0]])))
+    starts, stops = edges[::2], edges[1::2]
+    sums = np.add.reduceat(np.where(above, power, 0), starts) if len(starts) else np.zeros(0)
+    keep = np.flatnonzero(sums > 0.02 * sums.max())
+    return int(starts[keep[0]]), int(stops[keep[-1]])

@@ -1,0 +1,64 @@
+"""ITU emission designators (Radio Regulations, Appendix 1): necessary bandwidth and class symbols."""
+
+from __future__ import annotations
+
+import re
+from decimal import ROUND_HALF_UP, Decimal
+
+from earwitness.core.errors import ParameterError
+
+_UNITS = {"H": 1.0, "K": 1e3, "M": 1e6, "G": 1e9}
+# First symbol with what it says of the carrier, second, third (RR App. 1 section II).
+_SYMBOLS = re.compile(r"[NAHRJBCFGDPKLMQVWX][0-3789X][NABCDEFWX]([A-HJ-NWX-]?[NCFTWX-]?)")
+_BANDWIDTH = re.compile(r"(?=[^0KMG])\d{0,3}[HKMG]\d{0,3}")
+
+
+def designator(bandwidth_hz: float | None, symbols: str) -> str:
+    """Give the designator: bandwidth as three numerals and a letter in place of the point, then `symbols`.
+
+    Halves are rounded up (180.5 kHz is 181K), as RR Appendix 1 does; no bandwidth leaves the symbols
+    alone. `symbols` are three to five characters. Raises ParameterError for what Appendix 1 has no form.
+    """
+    if not _SYMBOLS.fullmatch(symbols):
+        raise ParameterError(f"{symbols!r} are not class symbols; write three to five like A3E or A3EJN")
+    if bandwidth_hz is None:
+        return symbols
+    if not 0.001 <= bandwidth_hz < 999.5e9:
+        raise ParameterError(f"bandwidth {bandwidth_hz} Hz has no form; allowed are 0.001 Hz to 999 GHz")
+    value = Decimal(repr(float(bandwidth_hz)))
+    if value < 1:
+        thousandths = int((value * 1000).to_integral_value(ROUND_HALF_UP))
+        if thousandths < 1000:
+            return f"H{thousandths:03d}{symbols}"
+        value = Decimal(1)
+    # Round to three significant figures first: 999.6 Hz becomes 1000 Hz and so 1K00.
+    value = value.quantize(Decimal(1).scaleb(value.adjusted() - 2), ROUND_HALF_UP)
+    for letter, unit in (("H", 1), ("K", 10**3), ("M", 10**6), ("G", 10**9)):
+        scaled = value / unit
+        if scaled < 1000:
+            break
+    places = 2 - scaled.adjusted()
+    whole, _, part = f"{scaled:.{places}f}".partition(".")
+    return f"{whole}{letter}{part}{symbols}"
+
+
+def parse_designator(text: str) -> tuple[float | None, str]:
+    """Give (bandwidth in Hz or None, class symbols) of a designator of 3, 5, 7 or 9 characters.
+
+    Raises ParameterError when it is none.
+    """
+    given = text.strip().upper()
+    size = len(given)
+    if size not in (3, 5, 7, 9):
+        raise ParameterError(f"{text!r} is not a designator; it has 3, 5, 7 or 9 characters like 6K00A3E")
+    head, symbols = (given[:4], given[4:]) if size > 5 else ("", given)
+    if not _SYMBOLS.fullmatch(symbols):
+        raise ParameterError(f"{text!r}: {symbols!r} are not class symbols of RR Appendix 1")
+    if not head:
+        return None, symbols
+    if not _BANDWIDTH.fullmatch(head):
+        raise ParameterError(f"{text!r}: {head!r} is not a bandwidth; write it like 6K00 or 12K5")
+    letter = next(char for char in head if char in _UNITS)
+    whole, part = head.split(letter)
+    number = float(Decimal(f"{whole or 0}.{part or 0}") * Decimal(int(_UNITS[letter])))
+    return number, symbols

@@ -1,0 +1,178 @@
+"""What can be seen in a cleaned emission whatever it is: envelope, carrier line, frequency track, spectrum.
+
+Every figure has the receiver noise taken out, so that thresholds do not move with the SNR.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from earwitness.dsp import fft
+from earwitness.dsp.discriminate import discriminate
+from earwitness.emission.burst import Burst, moving_mean
+from earwitness.emission.lines import LineSpectrum
+
+
+@dataclass(frozen=True, slots=True)
+class Spectrum:
+    """Averaged power spectrum of the burst, ascending frequency relative to its centre, noise included."""
+
+    frequency_hz: np.ndarray
+    density: np.ndarray  # power per Hz
+    bin_hz: float
+    looks: float
+
+
+@dataclass(frozen=True, slots=True)
+class CarrierTest:
+    """The burst seen from its strongest line: shares are of the line's power, noise removed."""
+
+    frequency_hz: float  # relative to the burst's centre
+    share: float  # line power over total power
+    in_phase: float  # power along the carrier's phase beside the line itself
+    quadrature: float
+    uncertainty: float  # one-sigma of in_phase and quadrature from noise
+    carrier_snr: float  # line power over noise power in the line filter
+    depth: float | None  # peak modulation depth 0..1 along the phase
+
+
+class Features:
+    """Lazy figures of one burst; each is computed once, when first asked for."""
+
+    def __init__(self, burst: Burst):
+        self.burst = burst
+        self.iq = burst.iq
+        self.rate_hz = burst.rate_hz
+        self.duration_s = len(burst.iq) / burst.rate_hz
+        # Samples per 1/width, the time after which noise is new.
+        self.look = burst.rate_hz / burst.width_hz
+
+    @cached_property
+    def power(self) -> np.ndarray:
+        """Instantaneous power, float32 shape (n,)."""
+        return self.iq.real**2 + self.iq.imag**2
+
+    @cached_property
+    def local(self) -> np.ndarray:
+        """Power averaged over 16 looks: follows fading and keying, not modulation."""
+        return moving_mean(self.power, max(int(16 * self.look), 3))
+
+    @cached_property
+    def good(self) -> np.ndarray:
+        """Bool shape (n,): where the emission is on and not faded away."""
+        high = float(np.quantile(self.local[:: max(len(self.local) // 2048, 1)], 0.9))
+        return self.local > max(0.2 * high, min(2.5 * self.burst.noise, 0.6 * high))
+
+    @cached_property
+    def envelope_variation(self) -> float:
+        """Relative variance of the power within 16 looks: 0 constant envelope, 1 complex Gaussian noise."""
+        noise = self.burst.noise
+        mean = self.local[self.good]
+        if len(mean) == 0:
+            return 1.0
+        spread = (self.power[self.good] - mean) ** 2
+        signal = np.maximum(mean - noise, 0)
+        # E (p - E p)^2 = var(s) + 2 P noise + noise^2; averaging over 16 looks takes 1/16 of it away.
+        excess = float(np.mean(spread)) * 16 / 15 - float(np.mean(2 * signal * noise)) - noise**2
+        return excess / max(float(np.mean(signal**2)), 1e-30)
+
+    @cached_property
+    def power_variation(self) -> float:
+        """Relative variance of the 16-look power over the burst: fading, syllables, keying."""
+        mean = float(np.mean(self.local)) - self.burst.noise
+        return float(np.var(self.local)) / max(mean, 1e-30) ** 2
+
+    @cached_property
+    def spectrum(self) -> Spectrum:
+        """Hann-windowed half-overlapping averaged spectrum, about 60 bins across the width or finer."""
+        n = len(self.iq)
+        size = 64
+        while size < 4096 and size * 2 <= n // 8 and (size < 256 or size * 16 <= n // 8):
+            size *= 2
+        size = min(size, max(n, 16))
+        window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)).astype(np.float32)
+        step = max(size // 2, 1)
+        count = (n - size) // step + 1
+        frames = np.lib.stride_tricks.as_strided(
+            self.iq, (count, size), (self.iq.strides[0] * step, self.iq.strides[0]), writeable=False
+        )
+        total = np.zeros(size)
+        for first in range(0, count, 64):
+            part = fft.forward(frames[first : first + 64] * window)
+            total += np.sum(part.real**2 + part.imag**2, axis=0)
+        # The ends get half the weight of the middle; the burst's mean power is kept exactly.
+        density = np.concatenate([total[size // 2 :], total[: size // 2]])
+        bin_hz = self.rate_hz / size
+        density *= (self.burst.power + self.burst.noise) / (density.sum() * bin_hz)
+        frequency = (np.arange(size) - size // 2) * bin_hz
+        return Spectrum(frequency, density, bin_hz, 0.95 * count)
+
+    @cached_property
+    def lines(self) -> LineSpectrum:
+        """Full-length periodogram of the burst itself."""
+        return LineSpectrum(self.iq, self.rate_hz)
+
+    @cached_property
+    def carrier(self) -> CarrierTest:
+        """Look from the strongest line: what lies along its phase (AM) and across it (FM, noise, all else)."""
+        burst = self.burst
+        n = len(self.iq)
+        # A coarse search (about 60 Hz or a 300th of the width) so that fading and drift stay in one cell.
+        cell = max(3 / self.duration_s, min(40.0, burst.width_hz / 40), burst.width_hz / 300)
+        per = max(round(cell / self.lines.bin_hz), 1)
+        smooth = moving_mean(np.fft.fftshift(self.lines.power), per)
+        peak = int(np.argmax(smooth))
+        around = np.arange(max(peak - per, 0), min(peak + per + 1, self.lines.size))
+        weight = np.fft.fftshift(self.lines.power)[around]
+        line_hz = (float(np.sum(around * weight) / np.sum(weight)) - self.lines.size // 2) * self.lines.bin_hz
+        turn = np.exp(-2j * np.pi * line_hz / self.rate_hz * np.arange(n)).astype(np.complex64)
+        z = self.iq * turn
+        length = min(max(int(self.rate_hz / cell), 3), n)
+        carrier = moving_mean(moving_mean(z, length), length)
+        strength = np.abs(carrier)
+        noise = burst.noise
+        carrier_noise = noise * 0.67 * self.look / length
+        carrier_power = max(float(np.mean(strength**2)) - carrier_noise, 1e-30)
+        strong = (strength > 0.5 * np.sqrt(carrier_power)) & self.good
+        weight = strength**2 * strong
+        total = float(weight.sum())
+        if total <= 0:
+            return CarrierTest(line_hz, 0.0, 1.0, 1.0, 1.0, 0.0, None)
+        side = z * np.conj(carrier) / np.maximum(strength, 1e-20)
+        # Weighted as the carrier's power: faded parts say little.
+        mean_power = float(np.sum(weight * strength**2)) / total
+        in_phase = float(np.sum(weight * (side.real - strength) ** 2)) / total
+        quadrature = float(np.sum(weight * side.imag**2)) / total
+        independent = max(total**2 / float(np.sum(weight**2)) / self.look, 1.0)
+        spread = noise / 2 * np.sqrt(2 / independent) / mean_power
+        depth = None
+        swing = (side.real / np.maximum(strength, 1e-20) - 1)[strong]
+        if len(swing) > 100:
+            low, high = np.quantile(swing, [0.005, 0.995])
+            sigma = np.sqrt(noise / 2 / mean_power)
+            peak_swing = (high - low) / 2
+            depth = float(np.sqrt(max(peak_swing**2 - (2.58 * sigma) ** 2, 0.0)))
+        return CarrierTest(
+            frequency_hz=line_hz,
+            share=min(carrier_power / burst.power, 1.0),
+            in_phase=in_phase / mean_power - noise / 2 / mean_power,
+            quadrature=quadrature / mean_power - noise / 2 / mean_power,
+            uncertainty=float(spread),
+            carrier_snr=carrier_power / carrier_noise,
+            depth=depth,
+        )
+
+    @cached_property
+    def track(self) -> np.ndarray:
+        """Instantaneous frequency in Hz relative to the burst's centre, float32 shape (n,), noise included."""
+        steps = discriminate(self.iq, rate_hz=self.rate_hz, before=complex(self.iq[0]))
+        limit = np.float32(self.burst.width_hz * 0.6)
+        return np.clip(steps, -limit, limit)
+
+    @cached_property
+    def smooth_track(self) -> np.ndarray:
+        """The frequency track averaged over one look."""
+        return moving_mean(self.track, max(round(self.look), 1)).astype(np.float32)

@@ -1,0 +1,399 @@
+"""Say what an emission is from the signal alone, with reasons; unknown stays unknown.
+
+The order of questions is: is there enough signal; is all of it in one line (carrier, Morse); is there a
+line with modulation along its phase only (AM); is the envelope constant (then the frequency says: voice,
+broadcast, two or four levels); is it switched (pulses); has the envelope a symbol clock (phase keying);
+is it speech without carrier (SSB); is it like noise (OFDM and its kin). Each answer needs evidence that
+noise alone would not give, and the confidence says by how much.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.core.types import Detection, Identification, Measurement, Samples
+from earwitness.dsp import fft
+from earwitness.emission.burst import cut
+from earwitness.emission.designator import designator
+from earwitness.emission.features import Features
+from earwitness.emission.lines import LineSpectrum
+from earwitness.emission.measure import from_detection, is_am, measure_burst
+from earwitness.emission.phase_keying import phase_keying
+from earwitness.emission.shift_keying import Keying, frequency_keying, squared_pair
+from earwitness.emission.sideband import speech
+from earwitness.emission.switching import Switching, switching
+
+PILOT_HZ = 19_000.0  # ITU-R BS.450
+SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
+BROADCAST_WIDTH_HZ = 60_000.0
+CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
+
+
+def identify(
+    channel: Samples, detection: Detection, measurement: Measurement, *, span_hz: float | None = None
+) -> Identification:
+    """Give class, variant, designator, confidence and reasons of the emission `detection` means.
+
+    `span_hz` (rate of detection.start and .stop) lets it keep to the detected stretch of the channel.
+    """
+    burst = cut(channel, detection, span_hz)
+    if burst is None:
+        return unknown("nothing above the noise in the channel")
+    return identify_burst(Features(burst), measurement)
+
+
+def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[Measurement, Identification]:
+    """Give measurement and identification at once: the same as one after the other, for less work."""
+    burst = cut(channel, detection, span_hz)
+    if burst is None:
+        return from_detection(detection), unknown("nothing above the noise in the channel")
+    features = Features(burst)
+    measurement = measure_burst(features, detection)
+    return measurement, identify_burst(features, measurement)
+
+
+def unknown(*reasons: str, variant: str | None = None, symbol_rate_hz: float | None = None) -> Identification:
+    """Give the honest answer."""
+    return Identification("unknown", variant, 0.0, reasons, None, symbol_rate_hz=symbol_rate_hz)
+
+
+def _sure(*parts: float) -> float:
+    """Give a confidence from evidence parts, each 0 (none) to 1 (plenty); the weakest leads."""
+    clipped = [min(max(part, 0.0), 1.0) for part in parts]
+    return round(0.4 + 0.59 * min(clipped) ** 0.5 * float(np.mean(clipped)) ** 0.5, 3)
+
+
+def identify_burst(features: Features, measurement: Measurement) -> Identification:
+    """Give the identification of a cleaned emission."""
+    burst = features.burst
+    width = measurement.occupied_bandwidth_hz or (burst.high_hz - burst.low_hz)
+    looks = burst.width_hz * features.duration_s
+    line = features.carrier
+    if looks < 60:
+        return unknown(f"too short: {looks:.0f} independent samples")
+    if burst.snr < 1.6 and line.carrier_snr < 30:
+        return unknown(f"too weak: {10 * np.log10(burst.snr):.1f} dB in its band")
+    keyed = switching(features)
+    answer = (
+        _morse(features, keyed, width)
+        or _amplitude(features, measurement, width)
+        or _constant(features, measurement, width)
+        or _pulses(features, keyed, width)
+        or _phase(features, width)
+        or _speech(features, width)
+        or _noise_like(features, width)
+    )
+    return answer or unknown(
+        f"envelope variation {features.envelope_variation:.2f}, no carrier, no symbol clock, no speech"
+    )
+
+
+def _morse(features: Features, keyed: Switching | None, width: float) -> Identification | None:
+    """Give a keyed carrier: a line that comes and goes in times a hand or keyer makes."""
+    if keyed is None or width > 800 or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
+        return None
+    if keyed.contrast_db < 8 or keyed.separation < 0.7 or keyed.on_variation > 0.35:
+        return None
+    line = features.carrier
+    if keyed.short_on_s < 0.012 or keyed.short_off_s < 0.008:
+        return None
+    dot = min(keyed.short_on_s, 1.3 * keyed.short_off_s)
+    speed = 1.2 / dot
+    ratio = keyed.long_on_s / keyed.short_on_s
+    return Identification(
+        "cw",
+        "morse" if ratio > 1.8 else None,
+        _sure((keyed.separation - 0.6) / 0.25, keyed.runs / 12, (keyed.contrast_db - 6) / 8),
+        (
+            f"carrier keyed on and off, {keyed.contrast_db:.0f} dB contrast, {keyed.runs} elements",
+            f"short element {1000 * keyed.short_on_s:.0f} ms, long {ratio:.1f} times that (about {speed:.0f} wpm)",
+        ),
+        designator(max(width, 1.0), "A1A"),
+        carrier_hz=features.burst.center_hz + line.frequency_hz,
+    )
+
+
+def _amplitude(features: Features, measurement: Measurement, width: float) -> Identification | None:
+    """Give a bare carrier or a carrier with two sidebands."""
+    line = features.carrier
+    burst = features.burst
+    carrier_hz = burst.center_hz + line.frequency_hz
+    if is_am(features):
+        ratio = 10 * np.log10(1 / max(line.in_phase, 1e-9))
+        bandwidth = 6000.0 if width < 6600 else 8000.0 if width < 9000 else 10_000.0
+        return Identification(
+            "am",
+            "dsb",
+            _sure(
+                (line.share - 0.2) / 0.3,
+                line.in_phase / line.uncertainty / 12,
+                1 - 2.5 * max(line.quadrature, 0) / line.in_phase,
+            ),
+            (
+                f"carrier {ratio:.0f} dB above its sidebands and {100 * line.share:.0f} % of the power",
+                f"sidebands symmetric: {10 * np.log10(max(line.in_phase, 1e-9) / max(line.quadrature, line.uncertainty)):.0f}"
+                " dB more along the carrier's phase than across it",
+            ),
+            designator(bandwidth, "A3E"),
+            carrier_hz=carrier_hz,
+        )
+    rest = max(line.in_phase, 0) + max(line.quadrature, 0)
+    if line.share > 0.85 and line.carrier_snr > 15 and rest < 0.02 + 4 * line.uncertainty:
+        return Identification(
+            "carrier",
+            None,
+            _sure((line.share - 0.8) / 0.15, np.log10(line.carrier_snr) / 2, 1 - rest / 0.06),
+            (
+                f"{100 * line.share:.0f} % of the power in one line",
+                f"modulation {10 * np.log10(max(rest, line.uncertainty, 1e-9)):.0f} dB relative to the carrier",
+            ),
+            designator(None, "N0N"),
+            carrier_hz=carrier_hz,
+        )
+    return None
+
+
+def _constant(features: Features, measurement: Measurement, width: float) -> Identification | None:
+    """Give what an emission of constant envelope is."""
+    burst = features.burst
+    variation = features.envelope_variation
+    # How well the variation is known at this SNR and length.
+    looks = max(burst.width_hz * features.duration_s * features.good.mean(), 1.0)
+    doubt = 3 * (1 + 2 / burst.snr) / burst.snr / np.sqrt(looks) * 2
+    if variation > CONSTANT_ENVELOPE + min(doubt, 0.1):
+        return None
+    steady = f"constant envelope: relative variance of the power {max(variation, 0):.2f}"
+    flat = (CONSTANT_ENVELOPE - variation) / CONSTANT_ENVELOPE + 0.3
+    if width > BROADCAST_WIDTH_HZ:
+        return _broadcast(features, width, steady, flat)
+    keying = frequency_keying(features)
+    pair = squared_pair(features)
+    if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
+        return answer
+    if burst.snr < 2.5:
+        return None
+    return _voice_fm(features, measurement, keying, width, steady, flat)
+
+
+def _keyed(
+    features: Features,
+    keying: Keying,
+    pair: tuple[float, float, float] | None,
+    width: float,
+    steady: str,
+    flat: float,
+) -> Identification | None:
+    """Give direct frequency keying when levels are held, changes are random and power reaches 0 Hz."""
+    if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
+        return None
+    least = 0.5 if keying.levels == 2 else 0.45
+    if keying.explained < least or keying.low_share < 0.085 or keying.alternation > 0.96:
+        return None
+    if keying.levels == 4 and keying.spread > 0.36:
+        return None
+    burst = features.burst
+    center_hz = burst.center_hz + keying.center_hz
+    index = 2 * keying.deviation_hz / keying.rate_hz
+    rate, rate_error = keying.rate_hz, keying.rate_uncertainty_hz
+    deviation = keying.deviation_hz
+    variant = None
+    reasons = [steady]
+    if pair and keying.levels == 2 and abs(pair[0] - rate) < 0.01 * rate:
+        # Gaussian pre-filtering lowers what single symbols reach; the index is a half all the same.
+        variant = "gmsk"
+        center_hz = burst.center_hz + pair[1]
+        reasons.append(f"two lines {pair[0]:.0f} Hz apart in the squared signal: modulation index 1/2")
+        deviation = rate / 4
+        index = 0.5
+    count = "two" if keying.levels == 2 else "four"
+    reasons.append(
+        f"frequency keyed between {count} levels, +-{deviation:.0f} Hz, at {rate:.1f} Bd (index {index:.2f})"
+    )
+    reasons.append(f"symbol clock {keying.clock_db:.0f} dB over its surroundings, {keying.symbols} symbols")
+    fit = 0.36 if keying.levels == 2 else 0.38
+    return Identification(
+        "fsk2" if keying.levels == 2 else "fsk4",
+        variant,
+        _sure(flat, 1.6 * (1 - keying.spread / fit) + 0.15, (keying.clock_db - 7) / 10, (keying.explained - 0.3) / 0.3),
+        tuple(reasons),
+        designator(max(width, 1.0), "F1D" if keying.levels == 2 else "F1D"),
+        symbol_rate_hz=rate,
+        symbol_rate_uncertainty_hz=rate_error,
+        deviation_hz=deviation,
+        carrier_hz=center_hz,
+    )
+
+
+def _voice_fm(
+    features: Features, measurement: Measurement, keying: Keying | None, width: float, steady: str, flat: float
+) -> Identification | None:
+    """Give frequency modulation by anything else than direct keying."""
+    burst = features.burst
+    reasons = [steady]
+    deviation = measurement.deviation_hz or 0.0
+    track = np.where(features.good, features.smooth_track, np.median(features.smooth_track)).astype(np.float32)
+    noise = burst.width_hz / np.sqrt(24 * burst.snr) * 0.6
+    swing = float(np.std(track[features.good]))
+    if swing < 1.3 * noise and deviation < 0.1 * width:
+        return None
+    reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
+    spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
+    tones = spectrum.strongest(60, min(3500, 0.4 * features.rate_hz), 1)
+    if tones and tones[0].over_db > 18 and tones[0].share > 0.02:
+        reasons.append(f"tone of {tones[0].frequency_hz:.1f} Hz in the demodulated signal")
+    if keying and abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5:
+        reasons.append(f"sub-audible code at {keying.rate_hz:.1f} Bd under it")
+    bandwidth = 11_000.0 if deviation < 2700 and width < 7500 else 16_000.0
+    if width > 20_000:
+        bandwidth = width
+    return Identification(
+        "fm",
+        "nfm",
+        _sure(flat, (burst.snr - 1.5) / 6, swing / noise / 4),
+        tuple(reasons),
+        designator(bandwidth, "F3E"),
+        deviation_hz=deviation or None,
+        carrier_hz=measurement.center_hz,
+    )
+
+
+def _broadcast(features: Features, width: float, steady: str, flat: float) -> Identification | None:
+    """Give wide FM; the stereo pilot makes it certain."""
+    burst = features.burst
+    keying = frequency_keying(features)
+    if keying and (answer := _keyed(features, keying, None, width, steady, flat)):
+        return answer
+    track = features.track - np.median(features.track)
+    spectrum = LineSpectrum(track.astype(np.float32), features.rate_hz)
+    pilot = spectrum.at(PILOT_HZ, 30.0)
+    stereo = pilot.over_db > 15
+    reasons = [steady, f"{width / 1e3:.0f} kHz wide"]
+    if stereo:
+        reasons.append(f"pilot tone at {pilot.frequency_hz:.1f} Hz in the demodulated signal")
+    elif burst.snr < 3 or not 80e3 < width < 350e3:
+        return None
+    return Identification(
+        "fm",
+        "wfm",
+        _sure(flat, (burst.snr - 1) / 5, 1.0 if stereo else 0.4),
+        tuple(reasons),
+        designator(256e3 if stereo else 180e3, "F8E" if stereo else "F3E"),
+        carrier_hz=burst.center_hz,
+    )
+
+
+def _pulses(features: Features, keyed: Switching | None, width: float) -> Identification | None:
+    """Give pulses and on-off keying faster than Morse."""
+    if keyed is None or keyed.runs < 8 or not 0.02 < keyed.on_share < 0.85:
+        return None
+    if keyed.contrast_db < 9.5 or keyed.separation < 0.62:
+        return None
+    # The pulses are as short as the width allows, or their inside is steady.
+    short = keyed.short_on_s * width < 3
+    steady = keyed.on_variation < 0.3
+    if not (short or steady):
+        return None
+    ppm = width > 300e3 and keyed.short_on_s < 5e-6
+    return Identification(
+        "ook",
+        "ppm" if ppm else None,
+        _sure((keyed.separation - 0.55) / 0.15, keyed.runs / 25, (keyed.contrast_db - 8) / 4),
+        (
+            f"switched on and off: {keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} %",
+            f"shortest pulses {1e6 * keyed.short_on_s:.2f} microseconds",
+        ),
+        designator(width, "M1D" if ppm else "A1D"),
+        symbol_rate_hz=None,
+        carrier_hz=features.burst.center_hz + features.carrier.frequency_hz,
+    )
+
+
+def _phase(features: Features, width: float) -> Identification | None:
+    """Give phase keying with its clock and order."""
+    keying = phase_keying(features)
+    if keying is None:
+        return None
+    clock = f"symbol clock of {keying.rate_hz:.1f} Bd {keying.clock_db:.0f} dB over its surroundings in the envelope"
+    if keying.order == 0:
+        if keying.c42 > -0.8 or keying.clock_db < 15:
+            return None
+        return Identification(
+            "psk",
+            None,
+            0.45,
+            (clock, f"fourth-order cumulant {keying.c42:.2f} as of phase keying; order not resolved"),
+            designator(width, "G1D"),
+            symbol_rate_hz=keying.rate_hz,
+            symbol_rate_uncertainty_hz=keying.rate_uncertainty_hz,
+        )
+    name = {2: "bpsk", 4: "pi4-qpsk" if keying.rotating else "qpsk", 8: "8psk"}[keying.order]
+    return Identification(
+        "psk",
+        name,
+        _sure((keying.tone_share / keying.tone_need - 0.8) / 1.2, (keying.clock_db - 8) / 10, keying.symbols / 150),
+        (
+            clock,
+            f"power {keying.order} of the signal at symbol centres is a steady tone ({100 * keying.tone_share:.0f} %)",
+            f"envelope variation {features.envelope_variation:.2f}",
+        ),
+        designator(width, "G1D"),
+        symbol_rate_hz=keying.rate_hz,
+        symbol_rate_uncertainty_hz=keying.rate_uncertainty_hz,
+        carrier_hz=features.burst.center_hz + keying.carrier_hz,
+    )
+
+
+def _speech(features: Features, width: float) -> Identification | None:
+    """Give single-sideband voice."""
+    burst = features.burst
+    if not 800 < width < 4500 or features.duration_s < 0.3:
+        return None
+    found = speech(features, burst.low_hz, burst.high_hz)
+    if found is None or found.voiced < 0.3 or found.pitch_change < 0.015:
+        return None
+    side = "upper" if found.upper else "lower"
+    return Identification(
+        "ssb",
+        "usb" if found.upper else "lsb",
+        _sure(found.voiced / 0.6, found.margin / 0.25, (burst.snr - 1) / 5),
+        (
+            f"speech without carrier: {100 * found.voiced:.0f} % of the power in frames with a pitch that moves",
+            f"pitch combs meet at {(burst.center_hz + found.carrier_hz) / 1e3:.2f} kHz: {side} sideband",
+        ),
+        designator(2700.0, "J3E"),
+        carrier_hz=burst.center_hz + found.carrier_hz,
+    )
+
+
+def _noise_like(features: Features, width: float) -> Identification | None:
+    """Give a steady emission with the statistics of noise; a cyclic prefix makes it OFDM."""
+    burst = features.burst
+    looks = burst.width_hz * features.duration_s
+    variation = features.envelope_variation
+    if looks < 400 or burst.snr < 2 or not 0.5 < variation < 1.5 or features.power_variation > 0.5:
+        return None
+    n = min(len(features.iq), 1 << 16)
+    size = fft.good_size(2 * n)
+    spectrum = fft.forward(features.iq[:n], size)
+    correlation = np.abs(fft.inverse(spectrum.real**2 + spectrum.imag**2 + 0j))[: n // 2]
+    least = int(24 * features.look)
+    variant = None
+    reasons = [f"Gaussian-like envelope (relative variance {variation:.2f}), steady, no carrier, no symbol clock"]
+    strength = 0.5
+    if least < len(correlation) - 10:
+        height = correlation[least:] / correlation[0]
+        at = int(np.argmax(height))
+        limit = np.sqrt((np.log(len(height)) + 5) * features.look / n)
+        if height[at] > 1.3 * limit:
+            variant = "ofdm"
+            strength = 1.0
+            reasons.append(
+                f"repeats itself after {1e3 * (least + at) / features.rate_hz:.3f} ms ({100 * height[at]:.0f} %): cyclic prefix"
+            )
+    return Identification(
+        "noise-like",
+        variant,
+        _sure(strength, (burst.snr - 1) / 4, looks / 1500),
+        tuple(reasons),
+        designator(width, "W7D") if variant else None,
+    )

@@ -1,0 +1,230 @@
+"""Measure one emission: centre, occupied and x-dB bandwidth, level, SNR, deviation, depth.
+
+Noise is taken out of every figure, and every figure says how it was come by (`methods`) and how far to
+trust it: the occupied bandwidth by the beta/2 method needs the integrated noise to be known to a part of
+half a per cent of the power, so below that the x-dB width is given in its place.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.core.errors import ParameterError
+from earwitness.core.types import Detection, Measurement, Samples
+from earwitness.emission.burst import Burst, cut, moving_mean
+from earwitness.emission.features import Features, Spectrum
+
+BETA_HALF = 0.005  # RR 1.153: 0.5 % of the mean power beyond each edge
+FLOOR_ERROR = 0.02  # relative systematic error of the noise density assumed in uncertainties (0.1 dB)
+LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
+XDB = 26.0
+
+
+def measure(channel: Samples, detection: Detection, *, span_hz: float) -> Measurement:
+    """Give the figures of the emission that `detection` means in `channel`.
+
+    `channel` is complex64 I/Q around it; `span_hz` is the rate that detection.start and .stop count at.
+    When nothing but noise is left, the detector's own figures come back and `methods` says so.
+    """
+    burst = cut(channel, detection, span_hz)
+    return measure_burst(Features(burst), detection) if burst else from_detection(detection)
+
+
+def from_detection(detection: Detection) -> Measurement:
+    """Give the detector's own figures, for an emission too weak or short to measure."""
+    width = max(detection.high_hz - detection.low_hz, 1.0)
+    return Measurement(
+        center_hz=detection.center_hz,
+        center_uncertainty_hz=width / 2,
+        occupied_bandwidth_hz=None,
+        occupied_bandwidth_uncertainty_hz=None,
+        xdb_bandwidth_hz=None,
+        xdb=XDB,
+        level_dbfs=detection.level_dbfs,
+        level_uncertainty_db=3.0,
+        noise_dbfs_hz=detection.noise_dbfs_hz,
+        snr_db=detection.snr_db,
+        snr_uncertainty_db=3.0,
+        methods={"all": "the detector's figures: too weak or too short to measure"},
+    )
+
+
+def occupied(spectrum: Spectrum, noise_hz: float, low_hz: float, high_hz: float) -> tuple[float, float, float]:
+    """Give (lower edge, upper edge, standard uncertainty of their distance) in Hz of the 99 % bandwidth.
+
+    SM.443 beta/2 method: noise subtracted, power integrated from each end to 0.5 %, interpolated inside
+    the bin. Only low_hz..high_hz is integrated. The uncertainty is infinite when the noise forbids it.
+    """
+    pick = (spectrum.frequency_hz >= low_hz - spectrum.bin_hz) & (spectrum.frequency_hz <= high_hz + spectrum.bin_hz)
+    if pick.sum() < 3:
+        raise ParameterError("fewer than three spectrum bins in the band")
+    frequency = spectrum.frequency_hz[pick]
+    density = spectrum.density[pick]
+    net = density - noise_hz
+    total = net.sum()
+    edges = np.concatenate([frequency - spectrum.bin_hz / 2, [frequency[-1] + spectrum.bin_hz / 2]])
+
+    def edge(values: np.ndarray) -> float:
+        run = np.concatenate([[0], np.cumsum(values)]) / total
+        # First crossing that is not undone: noise may cross early and fall back.
+        at = int(np.flatnonzero(run < BETA_HALF)[-1])
+        if at + 1 >= len(run):
+            return float(len(run) - 1)
+        return at + (BETA_HALF - run[at]) / max(run[at + 1] - run[at], 1e-12)
+
+    lower = float(np.interp(edge(net), np.arange(len(edges)), edges))
+    upper = float(np.interp(len(edges) - 1 - edge(net[::-1]), np.arange(len(edges)), edges))
+    if total <= 0 or upper <= lower:
+        return lower, upper, np.inf
+    variance = 0.0
+    for outside, here in ((frequency < lower, lower), (frequency > upper, upper)):
+        # Error of the integrated tail over the density where it is cut.
+        random = float(np.sum(density[outside] ** 2)) * 1.5 / spectrum.looks
+        fixed = (FLOOR_ERROR * noise_hz * outside.sum()) ** 2
+        error = np.sqrt(random + fixed) / total
+        if error > 0.4 * BETA_HALF:
+            return lower, upper, np.inf
+        slope = max(float(np.interp(here, frequency, net)) / total, 1e-6)
+        variance += (max(error, 0.15 * BETA_HALF) / slope * spectrum.bin_hz) ** 2
+    return lower, upper, float(np.sqrt(variance + spectrum.bin_hz**2 / 12))
+
+
+def xdb_edges(spectrum: Spectrum, noise_hz: float, xdb: float) -> tuple[float, float]:
+    """Give the outermost frequencies in Hz where the net density is `xdb` below its peak, interpolated."""
+    net = np.maximum(spectrum.density - noise_hz, 0)
+    if spectrum.looks < 30:
+        net = moving_mean(net, 3)
+    level = net.max() * 10 ** (-xdb / 10)
+    above = np.flatnonzero(net >= level)
+    first, last = int(above[0]), int(above[-1])
+
+    def cross(inside: int, outside: int) -> float:
+        if not 0 <= outside < len(net):
+            return float(spectrum.frequency_hz[inside])
+        a = np.log(net[inside])
+        b = np.log(max(net[outside], level * 1e-2))
+        part = (a - np.log(level)) / max(a - b, 1e-12)
+        return float(
+            spectrum.frequency_hz[inside] + part * (spectrum.frequency_hz[outside] - spectrum.frequency_hz[inside])
+        )
+
+    return cross(first, first - 1), cross(last, last + 1)
+
+
+def measure_burst(features: Features, detection: Detection) -> Measurement:
+    """Give the figures of a cleaned emission."""
+    burst = features.burst
+    spectrum = features.spectrum
+    methods = {
+        "level": "mean power from first to last sample, noise subtracted",
+        "center": "power centroid of the noise-corrected spectrum",
+        "snr": "signal power over noise power in the occupied bandwidth",
+    }
+    noise_hz = burst.noise_hz
+    lower, upper, spread = occupied(spectrum, noise_hz, burst.low_hz, burst.high_hz)
+    # Noise and its scatter limit how far below the peak a width can be read.
+    pick = (spectrum.frequency_hz >= burst.low_hz) & (spectrum.frequency_hz <= burst.high_hz)
+    peak = float(np.max(spectrum.density[pick])) - noise_hz
+    floor = noise_hz * (4 / np.sqrt(spectrum.looks) + 3 * FLOOR_ERROR)
+    reach = 10 * np.log10(max(peak / floor, 1.0))
+    xdb = float(min(XDB, np.floor(reach)))
+    xdb_width = None
+    if xdb >= 3:
+        x_low, x_high = xdb_edges(spectrum, noise_hz, xdb)
+        xdb_width = x_high - x_low
+        methods["xdb_bandwidth"] = f"outermost points {xdb:g} dB below the peak of the averaged spectrum"
+    if np.isfinite(spread):
+        width, width_error = upper - lower, spread
+        methods["occupied_bandwidth"] = "99 % power, beta/2 method after SM.443, noise subtracted"
+    elif xdb_width is not None:
+        # The uncertain tails are left out; what the cut-off loses is in the uncertainty.
+        width = max(min(upper - lower, xdb_width * 1.1), xdb_width)
+        width_error = max(0.1 * width, abs(upper - lower - xdb_width) / 2, spectrum.bin_hz)
+        middle = (x_low + x_high) / 2
+        lower, upper = middle - width / 2, middle + width / 2
+        methods["occupied_bandwidth"] = (
+            f"the {xdb:g} dB width in its place: noise forbids the beta/2 method at this SNR"
+        )
+    else:
+        width, width_error = burst.high_hz - burst.low_hz, (burst.high_hz - burst.low_hz) / 2
+        methods["occupied_bandwidth"] = "the band with power over the noise: too weak for beta/2 or x dB"
+
+    inside = (spectrum.frequency_hz >= lower - spectrum.bin_hz) & (spectrum.frequency_hz <= upper + spectrum.bin_hz)
+    net = spectrum.density[inside] - noise_hz
+    offsets = spectrum.frequency_hz[inside]
+    share = net / max(net.sum(), 1e-30)
+    centroid = float(np.sum(share * offsets))
+    random = float(np.sum((spectrum.density[inside] * (offsets - centroid)) ** 2)) * 1.5 / spectrum.looks
+    statistical = np.sqrt(random) / max(net.sum(), 1e-30)
+    skew = centroid - (lower + upper) / 2
+    line = features.carrier
+    if line.share > 0.9 and line.carrier_snr > 10:
+        centroid = line.frequency_hz
+        statistical = features.lines.resolution_hz * max(0.55 / np.sqrt(line.carrier_snr), 0.02)
+        skew = 0.0
+        methods["center"] = "frequency of its carrier line"
+    center_error = float(np.sqrt(statistical**2 + (skew / 3) ** 2 + 0.01**2))
+
+    independent = max(burst.width_hz * features.duration_s, 1.0)
+    ratio = burst.noise / burst.power
+    level_error = 4.34 * np.sqrt((2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2)
+    level = 10 * np.log10(burst.power)
+    noise_power = noise_hz * max(width, spectrum.bin_hz)
+    snr_error = np.sqrt(level_error**2 + (4.34 * FLOOR_ERROR) ** 2 + (4.34 * width_error / max(width, 1e-9)) ** 2)
+
+    deviation = deviation_error = depth = depth_error = None
+    if is_am(features):
+        methods["modulation_depth"] = "half the swing (0.5 to 99.5 %) along the carrier's phase, noise removed"
+        depth = 100 * min(line.depth or 0.0, 1.5)
+        depth_error = max(100 * np.sqrt(burst.noise / burst.power / 2) / 4, 2.0)
+    elif features.envelope_variation < 0.2 and line.share < 0.9 and burst.snr > 2:
+        deviation, deviation_error = peak_deviation(features)
+        methods["deviation"] = "99.8 % of the absolute instantaneous frequency about its mean, noise removed"
+    return Measurement(
+        center_hz=burst.center_hz + centroid,
+        center_uncertainty_hz=center_error,
+        occupied_bandwidth_hz=float(width),
+        occupied_bandwidth_uncertainty_hz=float(width_error),
+        xdb_bandwidth_hz=xdb_width,
+        xdb=xdb if xdb_width is not None else XDB,
+        level_dbfs=float(level),
+        level_uncertainty_db=float(np.hypot(level_error, LEVEL_ERROR_DB)),
+        noise_dbfs_hz=float(10 * np.log10(noise_hz)),
+        snr_db=float(10 * np.log10(burst.power / noise_power)),
+        snr_uncertainty_db=float(min(snr_error, 10.0)),
+        deviation_hz=deviation,
+        deviation_uncertainty_hz=deviation_error,
+        modulation_depth_pct=depth,
+        modulation_depth_uncertainty_pct=depth_error,
+        methods=methods,
+    )
+
+
+def is_am(features: Features) -> bool:
+    """Tell whether the emission is a carrier with modulation along its phase only."""
+    line = features.carrier
+    significant = line.in_phase > 4 * line.uncertainty and line.in_phase > 0.004
+    return bool(
+        line.share > 0.3
+        and line.carrier_snr > 20
+        and significant
+        and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty
+    )
+
+
+def peak_deviation(features: Features) -> tuple[float, float]:
+    """Give (peak deviation in Hz, uncertainty): 99.8 % quantile of |f - mean f|, noise removed.
+
+    The track is averaged over two looks, which keeps modulation up to about a third of the width.
+    """
+    burst: Burst = features.burst
+    length = max(round(2 * features.look), 1)
+    track = moving_mean(features.track, length)[features.good]
+    if len(track) < 50:
+        return 0.0, burst.width_hz
+    low, middle, high = np.quantile(track, [0.001, 0.5, 0.999])
+    swing = float(high - low) / 2
+    # Frequency noise is parabolic (f^2 N0 / 2P each side); the average of two looks keeps about 1/20 of it.
+    sigma = burst.width_hz / np.sqrt(24 * burst.snr) * 0.25
+    peak = float(np.sqrt(max(swing**2 - (3.0 * sigma) ** 2, 0.0)))
+    return peak, float(max(0.05 * peak, sigma, burst.width_hz / 200))

@@ -1,0 +1,86 @@
+"""Is the emission switched on and off (Morse, on-off keying, pulses), and in what times?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.emission.burst import moving_mean
+from earwitness.emission.features import Features
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """On-off switching seen. Times in seconds; `contrast_db` is on over off power, noise taken out."""
+
+    on_share: float
+    runs: int
+    contrast_db: float
+    on_variation: float  # relative variance of the power inside the on times
+    short_on_s: float
+    short_off_s: float
+    long_on_s: float
+    separation: float  # between-class share of the amplitude's variance (1 two clean levels)
+
+
+def switching(features: Features) -> Switching | None:
+    """Give the on-off switching of the envelope, None when it never goes off."""
+    rate = features.rate_hz
+    noise = features.burst.noise
+    # Enough averaging for the noise, finer when the signal is strong.
+    length = max(round(features.look * (4 if features.burst.snr < 10 else 1)), 1)
+    power = moving_mean(features.power, length)
+    high = float(np.quantile(power, 0.97))
+    if high < 4 * noise:
+        return None
+    amplitude = np.sqrt(power)
+    # Fading moves the on level: compare with the largest of the surroundings.
+    block = max(len(power) // 24, 8 * length)
+    peaks = [float(power[i : i + 2 * block].max()) for i in range(0, len(power), block)]
+    level = np.interp(np.arange(len(power)), np.arange(len(peaks)) * block + block / 2, peaks)
+    level = np.maximum(level, 0.05 * high)
+    threshold = np.maximum(0.3 * level, 2.0 * noise)
+    on = power > threshold
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
+    starts, stops = edges[::2], edges[1::2]
+    if len(starts) < 4:
+        return None
+    # Runs shorter than the smoothing are noise.
+    gaps = starts[1:] - stops[:-1]
+    joined = gaps > max(length // 2, 1)
+    starts, stops = starts[np.concatenate([[True], joined])], stops[np.concatenate([joined, [True]])]
+    lengths = stops - starts
+    keep = lengths > max(length // 2, 1)
+    starts, stops, lengths = starts[keep], stops[keep], lengths[keep]
+    if len(lengths) < 4:
+        return None
+    mask = np.zeros(len(power) + 1, np.int32)
+    np.add.at(mask, starts, 1)
+    np.add.at(mask, stops, -1)
+    on = np.cumsum(mask[:-1]) > 0
+    gaps = starts[1:] - stops[:-1]
+    inner = np.zeros(len(power), bool)
+    rim = max(int(0.15 * np.median(lengths)), length)
+    for first, last in zip(starts[:400], stops[:400], strict=True):
+        if last - first > 2 * rim + 1:
+            inner[first + rim : last - rim] = True
+    if inner.sum() < 8:
+        inner = on
+    on_power = float(power[on].mean()) - noise
+    off_power = float(np.median(power[~on])) - noise if (~on).any() else on_power
+    mean = moving_mean(power, max(int(24 * features.look), 3))[inner] if inner.any() else power[inner]
+    on_noise = noise * features.look / length if length > features.look else noise
+    excess = float(np.mean((power[inner] - mean) ** 2)) - 2 * on_power * on_noise - on_noise * noise
+    a_on, a_off = amplitude[on], amplitude[~on]
+    between = on.mean() * (1 - on.mean()) * (a_on.mean() - a_off.mean()) ** 2 if (~on).any() else 0.0
+    return Switching(
+        on_share=float(on.mean()),
+        runs=len(lengths),
+        contrast_db=float(10 * np.log10(on_power / max(off_power, 0.02 * noise, 1e-6 * on_power))),
+        on_variation=excess / max(float(np.mean(mean**2)), 1e-30),
+        short_on_s=float(np.quantile(lengths, 0.2)) / rate,
+        short_off_s=float(np.quantile(gaps, 0.2)) / rate if len(gaps) else 0.0,
+        long_on_s=float(np.quantile(lengths, 0.9)) / rate,
+        separation=float(between / max(np.var(amplitude), 1e-30)),
+    )
