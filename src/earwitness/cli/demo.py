@@ -1,0 +1,44 @@
+"""`earwitness demo`: invented scenes are made, surveyed and reported."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+from earwitness.cli.common import print_json
+from earwitness.cli.progress import Progress
+
+
+def run_demo(station: Path | None, *, json: bool) -> None:
+    """Run the whole job on the packaged scenes."""
+    from earwitness.log.store import Log
+    from earwitness.scene.synthesise import demo_scenes, load_scene, render
+    from earwitness.station.run import survey_file
+    from earwitness.view.report import write_report
+
+    folder = station or Path(tempfile.mkdtemp(prefix="earwitness-demo-"))
+    made = folder / "recordings"
+    outcomes = []
+    for path in demo_scenes():
+        scene = load_scene(path)
+        with Progress(f"making {scene.name}") as progress:
+            recording = render(scene, made, progress=progress.share)
+        with Progress(f"surveying {scene.name}") as progress:
+            outcome = survey_file(str(recording), folder, report=progress.share, again=True)
+        outcomes.append(outcome)
+        if not json:
+            counts = outcome.counts
+            print(
+                f"{outcome.name}: {counts['emissions']} emissions, {counts['messages']} messages, "
+                f"{counts['overs']} voice transmissions, {counts['artefacts']} receiver artefacts "
+                f"in {outcome.seconds:.0f} s of radio"
+            )
+    report = folder / "report.html"
+    with Log.open(folder) as log:
+        write_report(log, folder, report)
+    if json:
+        print_json({"station": str(folder), "report": str(report), "recordings": [item.facts() for item in outcomes]})
+        return
+    print(f"\nThe report is ready; open {report}")
+    print(f"Then try:  earwitness query identities --station {folder}", file=sys.stderr)

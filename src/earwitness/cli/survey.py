@@ -1,0 +1,101 @@
+"""`earwitness survey`: recordings into the log."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+from typing import Any
+
+from earwitness.cli.app import say
+from earwitness.cli.common import print_json, station_folder
+from earwitness.cli.progress import Progress
+from earwitness.core.errors import EarwitnessError, LogError, ParameterError
+
+
+class _Stop:
+    """Turns the first Ctrl-C (or a polite kill) into a clean end; the second ends at once."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        self._before: dict[int, Any] = {}
+
+    def __enter__(self) -> _Stop:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            self._before[number] = signal.signal(number, self._ask)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    def _ask(self, number: int, frame: object) -> None:
+        if self.asked:
+            raise KeyboardInterrupt
+        self.asked = True
+        say("stopping; what was found so far is being logged (again to stop at once).")
+
+
+def run_survey(
+    sources: list[str], station: Path | None, *, json: bool, ppm: str | None, again: bool, **declared: Any
+) -> None:
+    """Survey each recording in turn; one that cannot be read does not keep the others from it."""
+    from earwitness.station.calibrate import estimate_ppm
+    from earwitness.station.run import survey_file
+
+    folder = station_folder(station)
+    correction = None if ppm in (None, "auto") else _number(ppm)
+    outcomes = []
+    unreadable = failed = 0
+    with _Stop() as stop:
+        for path in sources:
+            if stop.asked:
+                break
+            try:
+                with Progress(f"surveying {Path(path).name}") as progress:
+                    if ppm == "auto":
+                        correction = estimate_ppm(path, report=progress.share, stopped=lambda: stop.asked, **declared)
+                    outcome = survey_file(
+                        path, folder, ppm=correction, again=again, report=progress.share,
+                        stopped=lambda: stop.asked, **declared,
+                    )  # fmt: skip
+            except LogError as error:
+                say(f"{path}: {error}")
+                failed += 1
+                continue
+            except EarwitnessError as error:
+                say(str(error))
+                unreadable += 1
+                continue
+            outcomes.append(outcome)
+            for warning in outcome.warnings:
+                say(f"{outcome.name}: {warning}")
+            if not json:
+                _tell(outcome)
+    if json:
+        print_json({"station": str(folder), "recordings": [outcome.facts() for outcome in outcomes]})
+    if unreadable:
+        sys.exit(2)
+    if failed or stop.asked:
+        sys.exit(1)
+
+
+def _tell(outcome: Any) -> None:
+    counts = outcome.counts
+    found = (
+        f"{counts.get('emissions', 0)} emissions, {counts.get('messages', 0)} messages, "
+        f"{counts.get('overs', 0)} voice transmissions, {counts.get('artefacts', 0)} receiver artefacts"
+    )
+    if outcome.skipped:
+        print(f"{outcome.name}: already in the log ({found}); --again surveys it anew")
+        return
+    ratio = outcome.seconds / max(outcome.took_s, 1e-9)
+    state = "" if outcome.complete else " (stopped early)"
+    print(f"{outcome.name}{state}: {found} in {outcome.seconds:.1f} s of radio, {ratio:.1f} x real time")
+
+
+def _number(text: str | None) -> float:
+    try:
+        return float(text or "")
+    except ValueError:
+        raise ParameterError(f"--ppm takes a number or auto; got {text!r}") from None

@@ -1,0 +1,325 @@
+"""From what a survey finds to rows and evidence in the station's log, one transaction a commit."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from earwitness.core.types import Message, Over, Picture, Samples
+from earwitness.log import ids, rows
+from earwitness.log.evidence import EvidenceStore
+from earwitness.log.store import Batch, Log
+from earwitness.sources.write import SigmfAppender, write_sigmf
+from earwitness.station.trains import EmissionRecord
+
+COMMIT_S = 0.5  # wall time between transactions while much is going on
+PULSE_NS = 2_000_000  # evidence of shorter frames is packed, many to a file
+PACK_SAMPLES = 1 << 18
+OCCUPANCY_STEP_NS = 10_000_000  # one look at a channel
+OCCUPANCY_SPAN_NS = 900_000_000_000  # integration time: fifteen minutes, ITU-R SM.1880 (from memory)
+
+
+class LogKeeper:
+    """Keeps a recording's results: rows are gathered and written together with their evidence."""
+
+    def __init__(
+        self,
+        log: Log,
+        evidence: EvidenceStore,
+        recording: str,
+        *,
+        labels: Sequence[tuple[float, str]] = (),
+    ):
+        self.log = log
+        self.evidence = evidence
+        self.recording = recording
+        self._labels = labels
+        self._batch = Batch()
+        self._emissions: dict[str, dict[str, Any]] = {}
+        self._ids: dict[int, str] = {}
+        self._pack: list[Samples] = []
+        self._pack_size = 0
+        self._pack_id: str | None = None
+        self._pack_rows: list[dict[str, Any]] = []
+        self._committed = 0.0
+        self._flagged: set[str] = set()
+        self._on: dict[int, list[tuple[int, int, int]]] = {}  # channel -> (start, stop, on) of its emissions
+        self._channels: list[tuple[float, float, str | None]] = []
+
+    def begin_stretch(self) -> None:
+        """Forget the record numbers of the stretch before."""
+        self._ids.clear()
+
+    # -- what a survey hands over ------------------------------------------------------------------------
+
+    def emission(self, record: EmissionRecord, *, final: bool) -> None:
+        """Take a new or changed emission."""
+        row = self._emission_row(record)
+        self._emissions[row["id"]] = row
+        if final and record.artefact is None:
+            self._occupy(record, row["label"])
+
+    def message(self, message: Message, record: EmissionRecord, evidence: Samples | None) -> None:
+        """Take a message and the samples it was decoded from."""
+        emission = self._emission_id(record)
+        row = rows.message_row(self.recording, message, emission_id=emission)
+        row["frequency_hz"] = row["frequency_hz"] or record.center_hz
+        self._batch.messages.append(row)
+        if evidence is None or len(evidence.data) == 0:
+            return
+        frame = message.frame
+        if frame.stop_ns - frame.time_ns < PULSE_NS and evidence.center_hz > 0:
+            self._pack_up(row, evidence)
+            return
+        stored = self.evidence.add_snippet(
+            self.recording,
+            row["id"],
+            evidence,
+            _write_snippet,
+            snr_db=frame.snr_db,
+            identity=ids.identity_id(message.identity.kind, message.identity.key) if message.identity else None,
+            channel=_channel_name(record.center_hz),
+            keep=int(bool(message.flags)),
+        )
+        self._refer(row, stored)
+
+    def over(self, over: Over, record: EmissionRecord) -> None:
+        """Take a voice transmission."""
+        row = rows.over_row(self.recording, over, emission_id=self._emission_id(record))
+        found = record.identification
+        row["class"] = found.kind if found else over.mode
+        stored = self.evidence.add_audio(
+            self.recording,
+            row["id"],
+            np.atleast_2d(over.audio)[0] if over.audio.ndim > 1 else over.audio,
+            over.audio_rate_hz,
+            snr_db=over.snr_db,
+            frequency_hz=over.frequency_hz,
+            start_ns=over.start_ns,
+            stop_ns=over.stop_ns,
+            channel=_channel_name(record.center_hz),
+        )
+        self._refer(row, stored)
+        self._batch.overs.append(row)
+
+    def picture(self, picture: Picture, record: EmissionRecord) -> None:
+        """Take an image that was sent over the air."""
+        row = rows.picture_row(self.recording, picture, emission_id=self._emission_id(record))
+        stored = self.evidence.add_picture(
+            self.recording, row["id"], picture.pixels, frequency_hz=picture.frequency_hz, start_ns=picture.start_ns,
+            stop_ns=picture.stop_ns,
+        )  # fmt: skip
+        self._refer(row, stored)
+        self._batch.pictures.append(row)
+
+    def snippet(self, record: EmissionRecord, samples: Samples) -> None:
+        """Take the start of an emission as its evidence."""
+        stored = self.evidence.add_snippet(
+            self.recording,
+            self._emission_id(record),
+            samples,
+            _write_snippet,
+            snr_db=record.snr_db,
+            channel=_channel_name(record.center_hz),
+        )
+        if stored is not None:
+            record.evidence_id = stored["id"]
+            self._batch.evidence.append(stored)
+
+    def overview(self, levels_db: np.ndarray, *, low_hz: float, high_hz: float, row_s: float, start_ns: int) -> None:
+        """Keep the spectrogram of a stretch as a picture of levels: half a decibel a step."""
+        if levels_db.size == 0:
+            return
+        floor_db = float(np.floor(levels_db.min()))
+        pixels = np.clip((levels_db - floor_db) * 2, 0, 255).astype(np.uint8)
+        stored = self.evidence.add_picture(
+            self.recording,
+            f"{self.recording} overview {start_ns}",
+            pixels,
+            overview=True,
+            floor_db=floor_db,
+            step_db=0.5,
+            low_hz=low_hz,
+            high_hz=high_hz,
+            row_s=row_s,
+            start_ns=start_ns,
+            stop_ns=start_ns + round(len(levels_db) * row_s * 1e9),
+            keep=1,
+        )
+        if stored is not None:
+            self._batch.evidence.append(stored)
+
+    def commit(self, position_ns: int, *, now: bool = False) -> None:
+        """Make all taken so far durable, unless that was done a moment ago."""
+        if not now and time.monotonic() - self._committed < COMMIT_S:
+            return
+        self._close_pack()
+        self._batch.emissions = list(self._emissions.values())
+        if len(self._batch):
+            self.log.write(self._batch)
+            self.evidence.settle()
+        self._batch = Batch()
+        self._emissions = {}
+        self._committed = time.monotonic()
+
+    def occupancy(self, start_ns: int, stop_ns: int) -> None:
+        """Write how much of the time each channel was occupied, per integration time."""
+        for number, spans in self._on.items():
+            center_hz, width_hz, label = self._channels[number]
+            begin = start_ns
+            while begin < stop_ns:
+                end = min(begin + OCCUPANCY_SPAN_NS, stop_ns)
+                looks = max(1, (end - begin) // OCCUPANCY_STEP_NS)
+                on = sum(_share(span, begin, end) for span in spans)
+                self._batch.occupancy.append(
+                    {
+                        "recording": self.recording,
+                        "start_ns": begin,
+                        "stop_ns": end,
+                        "frequency_hz": center_hz,
+                        "bandwidth_hz": width_hz,
+                        "samples": int(looks),
+                        "occupied": int(min(looks, round(on / OCCUPANCY_STEP_NS))),
+                        "label": label,
+                    }
+                )
+                begin = end
+        self._on.clear()
+        self._channels.clear()
+
+    # -- inside ------------------------------------------------------------------------------------------
+
+    def _emission_id(self, record: EmissionRecord) -> str:
+        if record.number not in self._ids:
+            self._ids[record.number] = ids.emission_id(self.recording, record.start_ns, record.center_hz)
+        return self._ids[record.number]
+
+    def _emission_row(self, record: EmissionRecord) -> dict[str, Any]:
+        known: Mapping[str, Any] = {
+            "id": self._emission_id(record),
+            "mode": record.mode,
+            "artefact": record.artefact,
+            "burst_count": record.burst_count if record.train else None,
+            "duty": record.duty if record.train else None,
+            "evidence_id": record.evidence_id,
+            "label": self._label(record.center_hz, record.width_hz),
+        }
+        row = {
+            "recording": self.recording,
+            "start_ns": record.start_ns,
+            "stop_ns": max(record.stop_ns, record.start_ns),
+            "frequency_hz": record.center_hz,
+            "level_dbfs": record.level_dbfs,
+            "snr_db": record.snr_db,
+            "detected_width_hz": record.width_hz,
+        }
+        if record.measurement and record.identification:
+            row |= rows.emission_row(
+                self.recording, record.start_ns, record.stop_ns, record.measurement, record.identification
+            )
+            row["frequency_hz"] = record.center_hz
+        return {**row, **known}
+
+    def _label(self, frequency_hz: float, width_hz: float) -> str | None:
+        near = [
+            (abs(frequency_hz - hz), text)
+            for hz, text in self._labels
+            if abs(frequency_hz - hz) <= max(width_hz / 2, 30e-6 * hz)
+        ]
+        return min(near)[1] if near else None
+
+    def _refer(self, row: dict[str, Any], stored: dict[str, Any] | None) -> None:
+        row["evidence_id"] = stored["id"] if stored else None
+        if stored:
+            self._batch.evidence.append(stored)
+
+    def _pack_up(self, row: dict[str, Any], samples: Samples) -> None:
+        if self._pack and self._pack[0].rate_hz != samples.rate_hz:
+            self._close_pack()
+        if self._pack_id is None:
+            self._pack_id = f"{row['emission_id']} {samples.time_ns()}"
+        self._pack.append(samples)
+        self._pack_rows.append(row)
+        self._pack_size += len(samples.data)
+        if self._pack_size >= PACK_SAMPLES:
+            self._close_pack()
+
+    def _close_pack(self) -> None:
+        if not self._pack or self._pack_id is None:
+            return
+        parts = self._pack
+        stored = self.evidence.add_snippet(
+            self.recording,
+            self._pack_id,
+            parts[0],
+            lambda stem, _: _write_many(stem, parts),
+            stop_ns=parts[-1].time_ns(len(parts[-1].data)),
+            keep=int(any(row["flags"] for row in self._pack_rows)),
+        )
+        if stored:
+            self._batch.evidence.append(stored)
+            for row in self._pack_rows:
+                row["evidence_id"] = stored["id"]
+        self._pack, self._pack_rows, self._pack_size, self._pack_id = [], [], 0, None
+
+    def _occupy(self, record: EmissionRecord, label: str | None) -> None:
+        for number, (center_hz, width_hz, _) in enumerate(self._channels):
+            if abs(center_hz - record.center_hz) < max(width_hz, record.width_hz) / 2:
+                break
+        else:
+            number = len(self._channels)
+            self._channels.append((record.center_hz, record.width_hz, label))
+        spans = self._on.setdefault(number, [])
+        spans[:] = [span for span in spans if span[0] != record.start_ns]  # a train that has grown
+        spans.append((record.start_ns, record.stop_ns, record.on_ns))
+
+
+def _share(span: tuple[int, int, int], begin: int, end: int) -> float:
+    """Give the on-time of an emission inside an interval, spread evenly over its span."""
+    start, stop, on = span
+    inside = min(stop, end) - max(start, begin)
+    if inside <= 0:
+        return 0.0
+    return on * inside / max(1, stop - start)
+
+
+def _channel_name(frequency_hz: float) -> str:
+    return str(round(frequency_hz / 5000) * 5000)
+
+
+def _scaled(samples: Samples) -> tuple[np.ndarray, float]:
+    """Give samples scaled to the stored type's range, and the gain in dB that was applied."""
+    peak = float(np.max(np.abs(samples.data), initial=0.0))
+    if peak <= 0:
+        return samples.data, 0.0
+    gain = 0.5 / peak
+    return (samples.data * np.float32(gain)).astype(samples.data.dtype), float(20 * np.log10(gain))
+
+
+def _write_snippet(stem: Path, samples: Samples) -> Iterable[Path]:
+    data, gain_db = _scaled(samples)
+    real = not np.iscomplexobj(data)
+    meta = write_sigmf(
+        stem,
+        data,
+        rate_hz=samples.rate_hz,
+        center_hz=samples.center_hz,
+        epoch_ns=samples.time_ns(),
+        sample_type="ri16_le" if real else "ci16_le",
+        facts={"description": f"evidence snippet; levels raised by {gain_db:.2f} dB"},
+    )
+    return [meta, meta.with_suffix(".sigmf-data")]
+
+
+def _write_many(stem: Path, parts: Sequence[Samples]) -> Iterable[Path]:
+    with SigmfAppender(
+        stem, rate_hz=parts[0].rate_hz, facts={"description": "evidence snippets, one capture a frame"}
+    ) as out:
+        for part in parts:
+            out.append(replace(part).data, center_hz=part.center_hz, epoch_ns=part.time_ns())
+    return [out.meta_path, out.data_path]

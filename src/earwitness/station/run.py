@@ -1,0 +1,216 @@
+"""Survey whole recordings into a station folder: the outermost loop, and what it owes the user.
+
+A recording that the log already holds, surveyed to its end by this version with these settings, is not
+surveyed again unless asked; one that was interrupted is.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from earwitness import __version__
+from earwitness.core.errors import LogError, ParameterError
+from earwitness.core.mode import Mode, registry
+from earwitness.log.evidence import EvidenceStore
+from earwitness.log.store import Log
+from earwitness.sources import Source, Stretch, open_source
+from earwitness.station.config import Station
+from earwitness.station.keep import LogKeeper
+from earwitness.station.survey import StretchSurvey
+
+PPM_LIMIT = 200.0
+Report = Callable[[float, str], None]
+
+
+@dataclass
+class Outcome:
+    """What a survey of one recording came to."""
+
+    recording: str
+    name: str
+    complete: bool
+    seconds: float  # of radio
+    took_s: float
+    counts: dict[str, int] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+    skipped: bool = False
+    ppm: float | None = None
+
+    def facts(self) -> dict[str, Any]:
+        """Give it as JSON values."""
+        rate = self.seconds / self.took_s if self.took_s > 0 else None
+        return {**vars(self), "real_time_ratio": rate}
+
+
+def _quiet(done: float, note: str) -> None:
+    """Take progress and say nothing."""
+
+
+def survey_file(
+    path: str,
+    station_dir: Path,
+    *,
+    rate_hz: float | None = None,
+    centre_hz: float | None = None,
+    sample_type: str | None = None,
+    start: str | None = None,
+    ppm: float | None = None,
+    again: bool = False,
+    report: Report = _quiet,
+    stopped: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Survey one recording into a station folder; the folder and its log are made when missing.
+
+    Raises SourceError, ParameterError or LogError; whatever was committed before stays.
+    """
+    if ppm is not None and not (math.isfinite(ppm) and abs(ppm) <= PPM_LIMIT):
+        raise ParameterError(f"a receiver is off by at most {PPM_LIMIT:g} ppm; got {ppm:g}")
+    source = open_source(path, rate_hz=rate_hz, centre_hz=centre_hz, sample_type=sample_type, start=start)
+    station = Station.load(station_dir, create=True)
+    with Log.open(station_dir) as log:
+        return survey_source(source, log, station, ppm=ppm, again=again, report=report, stopped=stopped)
+
+
+def survey_source(
+    source: Source,
+    log: Log,
+    station: Station,
+    *,
+    ppm: float | None = None,
+    again: bool = False,
+    report: Report = _quiet,
+    stopped: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Survey an open recording into an open log."""
+    modes = list(registry().values())
+    settings = {"ppm": ppm, "modes": [mode.name for mode in modes]}
+    stretches = source.stretches
+    start_ns = min(stretch.epoch_ns for stretch in stretches)
+    stop_ns = max(_end_ns(stretch) for stretch in stretches)
+    seconds = sum(stretch.count / stretch.rate_hz for stretch in stretches)
+    before = _finished_before(log, source.content_id, settings)
+    if before is not None and not again:
+        return Outcome(
+            recording=before, name=source.name, complete=True, seconds=seconds, took_s=0.0, skipped=True,
+            warnings=list(source.warnings), counts=_counts_in(log, before), ppm=ppm,
+        )  # fmt: skip
+    began = time.monotonic()
+    evidence = EvidenceStore(log, station.folder, station.evidence_budget_bytes)
+    recording = log.begin_recording(
+        {
+            "content_id": source.content_id,
+            "name": source.name,
+            "path": str(source.path),
+            "rate_hz": stretches[0].rate_hz,
+            "center_hz": stretches[0].center_hz,
+            "start_ns": start_ns,
+            "stop_ns": stop_ns,
+            "software": __version__,
+            "settings": settings,
+            "warnings": source.warnings,
+            "facts": source.facts,
+            "ppm": ppm,
+            **station.recording_facts(),
+        }
+    )
+    keeper = LogKeeper(log, evidence, recording, labels=station.labels())
+    counts: dict[str, int] = {}
+    health: list[dict[str, Any]] = []
+    complete = False
+    try:
+        complete = _survey_stretches(
+            stretches, modes, keeper, ppm, seconds=seconds, began=began, report=report, stopped=stopped,
+            counts=counts, health=health,
+        )  # fmt: skip
+    finally:
+        log.finish_recording(
+            recording,
+            {"complete": complete, "counts": counts, "health": health, "warnings": evidence.warnings},
+        )
+    warnings = [*source.warnings, *evidence.warnings]
+    bad = sum(stretch.bad_samples for stretch in stretches)
+    if bad:
+        warnings.append(f"{bad} samples were not finite numbers and were taken as zero")
+    return Outcome(
+        recording=recording,
+        name=source.name,
+        complete=complete,
+        seconds=seconds,
+        took_s=time.monotonic() - began,
+        counts=counts,
+        warnings=warnings,
+        ppm=ppm,
+    )
+
+
+def _survey_stretches(
+    stretches: Sequence[Stretch],
+    modes: Sequence[Mode],
+    keeper: LogKeeper,
+    ppm: float | None,
+    *,
+    seconds: float,
+    began: float,
+    report: Report,
+    stopped: Callable[[], bool],
+    counts: dict[str, int],
+    health: list[dict[str, Any]],
+) -> bool:
+    done_s = 0.0
+    for stretch in stretches:
+        if stretch.count == 0:
+            continue
+        if ppm:
+            stretch.center_hz *= 1 + ppm * 1e-6
+        keeper.begin_stretch()
+        survey = StretchSurvey(stretch, modes, keeper)
+
+        def progress(position: int, base_s: float = done_s, rate_hz: float = survey.stream.rate_hz) -> None:
+            at_s = base_s + position / rate_hz
+            ratio = at_s / max(1e-6, time.monotonic() - began)
+            report(at_s / seconds, f"{at_s:.1f} of {seconds:.1f} s, {ratio:.1f} x real time")
+
+        finished = survey.run(progress=progress, stopped=stopped)
+        levels, row_s = survey.overview.picture()
+        keeper.overview(
+            levels, low_hz=survey.overview.low_hz, high_hz=survey.overview.high_hz, row_s=row_s,
+            start_ns=stretch.epoch_ns,
+        )  # fmt: skip
+        end_ns = _end_ns(stretch) if finished else stretch.epoch_ns + 1
+        keeper.occupancy(stretch.epoch_ns, end_ns)
+        keeper.commit(end_ns, now=True)
+        health.append(survey.health())
+        for name, value in survey.counts.items():
+            counts[name] = counts.get(name, 0) + value
+        if not finished:
+            return False
+        done_s += stretch.count / stretch.rate_hz
+    return True
+
+
+def _end_ns(stretch: Stretch) -> int:
+    return stretch.epoch_ns + round(stretch.count / stretch.rate_hz * 1e9)
+
+
+def _finished_before(log: Log, content_id: str, settings: dict[str, Any]) -> str | None:
+    from earwitness.log.ids import recording_id
+
+    recording = recording_id(content_id)
+    done = [
+        survey
+        for survey in log.surveys(recording)
+        if survey["complete"] and survey["software"] == __version__ and survey["settings"] == settings
+    ]
+    return recording if done else None
+
+
+def _counts_in(log: Log, recording: str) -> dict[str, int]:
+    for survey in reversed(list(log.surveys(recording))):
+        if survey["complete"] and isinstance(survey.get("counts"), dict):
+            return dict(survey["counts"])
+    raise LogError(f"recording {recording} has no finished survey")
