@@ -25,6 +25,7 @@ from earwitness.dsp.voice import (
     Segment,
     band_pass,
     clip_level,
+    de_emphasise,
     reduce_noise,
     speech_facts,
 )
@@ -35,6 +36,7 @@ REACH_HZ = 1_000.0  # how far from the centre the carrier is looked for
 HALF_WIDTH_HZ = 4_500.0
 SHORTEST_S = 0.25
 LIKELY = 0.5
+TILT_S = 750e-6  # speech stands out of white noise at its low end
 
 
 class Demodulator(FramedReceiver):
@@ -113,7 +115,8 @@ class Demodulator(FramedReceiver):
         if self.clock is None or len(segment.audio) < AUDIO_RATE_HZ * SHORTEST_S:
             return None
         voice = band_pass(segment.audio)
-        facts = speech_facts(voice)
+        held = segment.held_samples()
+        facts = speech_facts(de_emphasise(voice, TILT_S, AUDIO_RATE_HZ)[held])
         if facts.likelihood < LIKELY:
             return None
         level, across, carrier, carrier_hz = segment.features.astype(float).T
@@ -124,7 +127,7 @@ class Demodulator(FramedReceiver):
             mode=self.mode.name,
             start_ns=self.time_ns(segment.start * self.frame),
             stop_ns=self.time_ns(min(segment.stop * self.frame, self.count)),
-            audio=clip_level(reduce_noise(voice)),
+            audio=clip_level(reduce_noise(voice) * held),
             audio_rate_hz=AUDIO_RATE_HZ,
             frequency_hz=self.clock.center_hz + float(np.average(carrier_hz, weights=carrier + 1e-30)),
             snr_db=float(10 * np.log10(signal / max(noise, 1e-4 * signal))),

@@ -80,7 +80,8 @@ class Demodulator(FramedReceiver):
         offset_hz = float(np.median(segment.audio))
         audio = segment.audio - np.float32(offset_hz)
         voice = de_emphasise(band_pass(audio), EMPHASIS_S, AUDIO_RATE_HZ)
-        facts = speech_facts(voice)
+        held = segment.held_samples()
+        facts = speech_facts(voice[held])
         if facts.likelihood < LIKELY:
             return None
         tone, below = _tone(audio)
@@ -88,7 +89,7 @@ class Demodulator(FramedReceiver):
             mode=self.mode.name,
             start_ns=self.time_ns(segment.start * self.frame),
             stop_ns=self.time_ns(min(segment.stop * self.frame, self.count)),
-            audio=clip_level(reduce_noise(voice)),
+            audio=clip_level(reduce_noise(voice) * held),
             audio_rate_hz=AUDIO_RATE_HZ,
             frequency_hz=self.clock.center_hz + offset_hz,
             tone=tone,
