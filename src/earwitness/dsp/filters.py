@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from earwitness.dsp import fft
+
 
 def kaiser_beta(stop_db: float) -> float:
     """Give Kaiser's beta for a stop-band attenuation (Kaiser 1974, from memory)."""
@@ -50,6 +52,29 @@ def gaussian(bt: float, samples_per_symbol: float, span: int) -> np.ndarray:
     return pulse / pulse.sum()
 
 
+def convolve_valid(x: np.ndarray, taps: np.ndarray) -> np.ndarray:
+    """Give the convolution of x (n,) with real taps (m,) where they overlap fully: (n - m + 1,), x's dtype.
+
+    Overlap-add by blocks of the FFT size that suits the taps; importing scipy.signal for this would cost
+    a second at every start.
+    """
+    count = len(x) - len(taps) + 1
+    if count <= 0:
+        return x[:0]
+    size = fft.good_size(max(8 * len(taps), 1024))
+    step = size - len(taps) + 1
+    blocks = -(-count // step)
+    padded = np.zeros(blocks * step + len(taps) - 1, x.dtype)
+    padded[: len(x)] = x
+    windows = np.lib.stride_tricks.as_strided(
+        padded, (blocks, size), (step * padded.strides[0], padded.strides[0]), writeable=False
+    )
+    response = fft.forward(taps.astype(np.complex64), size)
+    out = fft.inverse(fft.forward(windows.astype(np.complex64)) * response, overwrite=True)
+    kept = out[:, len(taps) - 1 :].reshape(-1)[:count]
+    return np.ascontiguousarray(kept if np.iscomplexobj(x) else kept.real).astype(x.dtype, copy=False)
+
+
 class StreamingFir:
     """A FIR filter over a stream, keeping its state between blocks; output lags by half the taps."""
 
@@ -65,6 +90,4 @@ class StreamingFir:
         self._tail = joined[len(joined) - len(self.taps) + 1 :]
         if len(x) == 0:
             return x
-        from scipy.signal import oaconvolve
-
-        return oaconvolve(joined, self.taps.astype(np.float32), "valid").astype(x.dtype, copy=False)
+        return convolve_valid(joined, self.taps)

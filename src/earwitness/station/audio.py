@@ -6,7 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
-from earwitness.dsp.filters import lowpass
+from earwitness.dsp.filters import convolve_valid, lowpass
 
 
 class AudioStretch(Protocol):
@@ -38,8 +38,6 @@ class AnalyticStream:
 
     def read(self, start: int, count: int) -> np.ndarray:
         """Give complex64 samples [start, start + count), fewer at the end."""
-        from scipy.signal import oaconvolve
-
         count = max(0, min(count, self.count - start))
         half = len(self._taps) // 2
         begin, end = 2 * start - half, 2 * (start + count) + half
@@ -47,5 +45,5 @@ class AnalyticStream:
         got = self.audio.read(max(0, begin), end - max(0, begin))
         data[max(0, -begin) : max(0, -begin) + len(got)] = got
         turns = np.array([1, -1j, -1, 1j], np.complex64)[(np.arange(begin, end) & 3)]
-        mixed = oaconvolve(data * turns, self._taps, "valid")
+        mixed = convolve_valid(data * turns, self._taps)
         return np.ascontiguousarray(mixed[: 2 * count : 2], np.complex64)
