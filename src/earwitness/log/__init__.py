@@ -1,1 +1,1 @@
-"""The station's log: SQLite, evidence store, named queries, exports."""
+"""The station's memory: what was found, in SQL, and the evidence beside it, in files."""

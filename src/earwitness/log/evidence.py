@@ -1,0 +1,249 @@
+"""Evidence: the I/Q snippets, audio, pictures and facts that rows of the log point at, within a size budget.
+
+A piece is written under a temporary name, flushed to the disk and renamed before the row that names it can
+be committed; files that no row names (a kill came between) are cleared at a later opening. File names are
+ids only, never text from the air. When the budget is reached pieces go in this order, older before newer:
+those of superseded rows; routine ones; the newest and the best SNR of each identity or channel; at the very
+last the first of each identity or channel, flagged ones (distress and the like: `keep=1`) and those the user
+labelled. Rows stay and say when and by which rule their file was removed. A disk that is full costs the
+evidence, never the message: the row is then logged without it, and `warnings` says so.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from earwitness.core.errors import LogError
+from earwitness.log import ids
+from earwitness.log.png import png_octets
+from earwitness.log.store import Log, Row
+from earwitness.log.tables import to_json
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from earwitness.core.types import Samples
+
+FOLDER = "evidence"
+AUDIO_BLOCK = 65_536  # samples per write: one long write makes the FLAC encoder keep everything
+DOWN_TO = 0.9  # of the budget, once it is reached: removing comes in strides
+ORPHAN_AGE_S = 3_600.0  # younger files may belong to a survey that is running right now
+_WARNINGS_KEPT = 100
+_PARTIAL = ".partial-"
+
+SnippetWriter = Callable[[Path, "Samples"], Iterable[Path]]
+
+
+class EvidenceStore:
+    """The evidence folder of one station.
+
+    Each `add_*` gives a row for `Batch.evidence` (its file is safe on the disk), or None and a warning.
+    `facts` may hold start_ns, stop_ns, frequency_hz, snr_db, identity (its id), channel (a word that groups
+    what belongs together, say the frequency in kHz), keep=1 for what must stay longest, and more.
+    """
+
+    def __init__(
+        self, log: Log, station_dir: Path, budget_bytes: int, *, orphan_age_s: float = ORPHAN_AGE_S
+    ) -> None:
+        self._log = log
+        self._station_dir = Path(station_dir)
+        self._folder = self._station_dir / FOLDER
+        self._budget = budget_bytes
+        self.warnings: list[str] = []
+        self._sizes = {row: size for row, _, size in log.stored_evidence()}
+        self._total = sum(self._sizes.values())
+        self._promised: set[str] = (
+            set()
+        )  # given out since the last `settle`: their rows may not be committed yet
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise LogError(f"evidence folder {self._folder} cannot be made: {error.strerror}") from error
+        self._clear_orphans(orphan_age_s)
+
+    @property
+    def total_bytes(self) -> int:
+        """Size of all evidence kept."""
+        return self._total
+
+    def add_audio(
+        self, recording: str, subject: str, audio: np.ndarray, rate_hz: float, **facts: Any
+    ) -> Row | None:
+        """Keep float32 audio, shape (n,), full scale 1.0, as 16-bit FLAC; clipped beyond full scale."""
+
+        def write(folder: Path, stem: str) -> list[Path]:
+            import soundfile
+
+            path = folder / f"{stem}.flac"
+            rate = round(rate_hz)
+            with soundfile.SoundFile(path, "w", rate, 1, "PCM_16", format="FLAC") as file:
+                for at in range(0, len(audio), AUDIO_BLOCK):
+                    file.write(audio[at : at + AUDIO_BLOCK].clip(-1.0, 1.0))
+            return [path]
+
+        return self._add(recording, "audio", subject, write, {"audio_rate_hz": rate_hz, **facts})
+
+    def add_picture(
+        self, recording: str, subject: str, pixels: np.ndarray | bytes, **facts: Any
+    ) -> Row | None:
+        """Keep a picture as PNG: uint8 pixels (height, width) or (height, width, 3), or PNG octets."""
+        octets = pixels if isinstance(pixels, bytes) else png_octets(pixels)
+        return self._add(recording, "picture", subject, _octets("png", octets), facts)
+
+    def add_facts(self, recording: str, subject: str, content: Mapping[str, Any], **facts: Any) -> Row | None:
+        """Keep facts in words and figures as JSON."""
+        octets = to_json(content).encode("ascii")
+        return self._add(recording, "facts", subject, _octets("json", octets), facts)
+
+    def add_snippet(
+        self, recording: str, subject: str, samples: Samples, write: SnippetWriter, **facts: Any
+    ) -> Row | None:
+        """Keep a stretch of I/Q as a recording of its own.
+
+        `write(stem, samples)` makes the files `stem` + suffix (a SigMF pair) and gives their paths, the one
+        that a survey takes as source first.
+        """
+        facts = {
+            "rate_hz": samples.rate_hz,
+            "frequency_hz": samples.center_hz,
+            "start_ns": samples.time_ns(0),
+            "stop_ns": samples.time_ns(len(samples.data)),
+            **facts,
+        }
+        return self._add(
+            recording, "snippet", subject, lambda folder, stem: write(folder / stem, samples), facts
+        )
+
+    def settle(self) -> None:
+        """Say that the rows given out so far are committed: from now on the policy may remove their files."""
+        self._promised.clear()
+
+    def path(self, row: Mapping[str, Any]) -> Path | None:
+        """Give the file of an evidence row, or None when it is gone."""
+        path = self._station_dir / row["path"]
+        return path if row.get("removed") is None and path.is_file() else None
+
+    def _add(
+        self,
+        recording: str,
+        kind: str,
+        subject: str,
+        write: Callable[[Path, str], Iterable[Path]],
+        facts: Mapping[str, Any],
+    ) -> Row | None:
+        row_id = ids.evidence_id(recording, kind, subject)
+        shelf = self._folder / row_id[2:4]  # a thousand folders at most, none of them huge
+        partial = self._folder / f"{_PARTIAL}{row_id}-{os.getpid()}"
+        try:
+            try:
+                partial.mkdir(exist_ok=True)
+                made = list(write(partial, row_id))
+                size = sum(path.stat().st_size for path in made)
+                if not self._room_for(size, row_id):
+                    self._warn(f"{kind} of {subject} not kept: {size} bytes do not fit the evidence budget")
+                    return None
+                shelf.mkdir(exist_ok=True)
+                for path in made:
+                    _flush(path)
+                for path in reversed(made):  # the file a survey opens comes last
+                    path.replace(shelf / path.name)
+                _flush(shelf)
+            finally:
+                shutil.rmtree(partial, ignore_errors=True)
+        except (OSError, RuntimeError, LogError) as error:  # audio library and SnippetWriter have their own
+            self._warn(f"{kind} of {subject} not kept: {error}")
+            return None
+        self._total += size - self._sizes.get(row_id, 0)
+        self._sizes[row_id] = size
+        self._promised.add(row_id)
+        path = shelf.relative_to(self._station_dir) / made[0].name
+        return {
+            **facts,
+            "id": row_id,
+            "recording": recording,
+            "kind": kind,
+            "subject": subject,
+            "path": path.as_posix(),
+            "bytes": size,
+            "stored_ns": time.time_ns(),
+        }
+
+    def _room_for(self, size: int, row_id: str) -> bool:
+        """Remove what the policy gives up until `size` more bytes fit; false when they never will."""
+        if size > self._budget:
+            return False
+        if self._total + size <= self._budget:
+            return True
+        goal = self._budget * DOWN_TO - size
+        total = self._total
+        chosen: dict[str, list[str]] = {}
+        paths: list[str] = []
+        for row, path, bytes_, rank in self._log.evidence_by_worth():
+            if total <= max(goal, 0):
+                break
+            if row in self._promised or row == row_id:
+                continue
+            chosen.setdefault(rank, []).append(row)
+            paths.append(path)
+            total -= bytes_
+        if total + size > self._budget:
+            return False
+        now = time.strftime("%Y-%m-%d", time.gmtime())
+        for (
+            rank,
+            rows,
+        ) in chosen.items():  # the word first, the deed after: a kill between leaves an orphan, no lie
+            self._log.mark_removed(rows, f"removed on {now} by policy: size budget reached, {rank}")
+            for row in rows:
+                self._total -= self._sizes.pop(row, 0)
+        for path in paths:
+            self._unlink(self._station_dir / path)
+        return True
+
+    def _unlink(self, path: Path) -> None:
+        """Remove a piece: every file of its id."""
+        for part in path.parent.glob(f"{path.name.split('.')[0]}.*"):
+            with suppress(FileNotFoundError):
+                part.unlink()
+
+    def _clear_orphans(self, age_s: float) -> None:
+        known = {Path(path).name.split(".")[0] for _, path, _ in self._log.stored_evidence()}
+        limit = time.time() - age_s
+        for place in self._folder.iterdir():
+            if not place.is_dir() or place.is_symlink():
+                continue
+            if place.name.startswith(_PARTIAL):
+                if place.stat().st_mtime < limit:
+                    shutil.rmtree(place, ignore_errors=True)
+                continue
+            for path in place.glob("x-*.*"):
+                if path.name.split(".")[0] not in known and path.stat().st_mtime < limit:
+                    path.unlink(missing_ok=True)
+
+    def _warn(self, text: str) -> None:
+        if len(self.warnings) < _WARNINGS_KEPT:
+            self.warnings.append(text)
+
+
+def _octets(suffix: str, octets: bytes) -> Callable[[Path, str], list[Path]]:
+    def write(folder: Path, stem: str) -> list[Path]:
+        path = folder / f"{stem}.{suffix}"
+        path.write_bytes(octets)
+        return [path]
+
+    return write
+
+
+def _flush(path: Path) -> None:
+    """Have a file's content (or a folder's names) on the disk, not only in memory."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
