@@ -1,0 +1,616 @@
+"""From Mode S frames to messages: whose they are, what they say, where the aircraft is.
+
+What is believed:
+
+- DF17, 18, 19 and DF11 to interrogator 0 whose 24-bit parity is clean: as they are;
+- frames whose parity is overlaid with an address (DF0, 4, 5, 16, 20, 21, 24), DF11 to other interrogators and
+  every frame with corrected bits: only if a clean DF11, 17 or 18 of that address came within a minute
+  before or within HOLD_S after, or if three frames of at least two different contents name the address
+  within HOLD_S (chance frames: fewer than one in 2^48 triples);
+- an overlaid frame one uncertain bit away from a known address, if altitude or code agree with the known.
+
+Frames waiting for such support are held, so messages may come up to HOLD_S late; `close` gives the rest.
+Positions need an even and an odd report: the first waits for its partner in the same way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from earwitness.core.types import Bits, Frame, IdentityRef, Message
+from earwitness.modes.mode_s import layouts
+from earwitness.modes.mode_s.parity import LONG, SYNDROMES
+from earwitness.modes.mode_s.position import decode_near, decode_pair, distance_nm
+from earwitness.modes.mode_s.registers import Known, advisory_fields, infer
+
+KNOWN_S = 60
+HOLD_S = 10
+PAIR_S = 10
+SURFACE_PAIR_S = 25
+FRESH_S = 20
+HELD_MOST = 20000
+AIRCRAFT_MOST = 10000
+SECOND = 1_000_000_000
+
+_CAPABILITY = {
+    0: "level 1 transponder", 4: "level 2 or above, on ground", 5: "level 2 or above, airborne",
+    6: "level 2 or above", 7: "downlink request or alert"}  # fmt: skip
+_FLIGHT_STATUS = ("airborne", "on ground", "alert, airborne", "alert, on ground", "alert, ident", "ident")
+_EMERGENCY = (
+    "none", "general emergency", "medical", "minimum fuel", "no communications", "unlawful interference",
+    "downed aircraft", "reserved")  # fmt: skip
+_SQUAWK_FLAGS = {
+    "7500": ("emergency", "unlawful-interference"),
+    "7600": ("emergency", "radio-failure"),
+    "7700": ("emergency",),
+}
+_CATEGORY_SET = {4: "A", 3: "B", 2: "C", 1: "D"}
+_SOURCE = (
+    "ADS-B", "ADS-B, other address", "TIS-B fine", "TIS-B coarse", "TIS-B or ADS-R management",
+    "TIS-B fine, other address", "ADS-R", "reserved")  # fmt: skip
+_INTERROGATED = {
+    0: "short air-air surveillance", 4: "surveillance altitude reply", 5: "surveillance identity reply",
+    16: "long air-air surveillance", 20: "Comm-B altitude reply", 21: "Comm-B identity reply",
+    24: "Comm-D extended length message"}  # fmt: skip
+
+
+@dataclass(slots=True)
+class _Report:
+    """A position report: time, raw coordinates, surface or not."""
+
+    time_ns: int
+    raw: tuple[int, int]
+    surface: bool
+    speed_kn: float | None
+
+
+@dataclass(slots=True)
+class _Aircraft:
+    """What is known of one address, each with the time it was said."""
+
+    clean_ns: int = -(10**18)
+    callsign: str | None = None
+    altitude_ft: float | None = None
+    altitude_ns: int = -(10**18)
+    squawk: str | None = None
+    speed_kn: float | None = None
+    track_deg: float | None = None
+    motion_ns: int = -(10**18)
+    reports: list[_Report | None] = field(default_factory=lambda: [None, None])
+    position: tuple[float, float] | None = None
+    position_ns: int = -(10**18)
+    refused: int = 0
+    waiting: list[Message] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _Held:
+    frame: Frame
+    addresses: tuple[int, ...]
+    done: bool = False
+
+
+class Assembler:
+    """Turns the frames of one stretch into messages."""
+
+    def __init__(self) -> None:
+        self._aircraft: dict[int, _Aircraft] = {}
+        self._held: deque[_Held] = deque()
+        self._held_by: dict[int, list[_Held]] = {}
+        self._waiting: deque[tuple[int, int]] = deque()
+        self._anywhere: tuple[float, float] | None = None  # the newest position of any aircraft
+
+    def feed(self, frame: Frame) -> Iterable[Message]:
+        """Take the next frame; gives what can be told now."""
+        out = self._let_go(frame.time_ns)
+        df = min(frame.bits.value >> (frame.bits.size - 5), 24)
+        if frame.bits.size != (LONG if df >= 16 else 56):
+            return out
+        value = frame.bits.value
+        remainder = int(frame.extra.get("remainder", 0))
+        if df in (17, 18, 19):
+            address = value >> 80 & 0xFFFFFF
+            if frame.check == "pass":
+                self._support(address, df, frame, out)
+                out += self._squitter(frame, df, address)
+            elif self._known(address, frame.time_ns):
+                out += self._squitter(frame, df, address)
+            else:
+                self._hold(frame, (address,))
+            return out
+        if df == 11:
+            address = value >> 24 & 0xFFFFFF
+            if frame.check == "pass":
+                self._support(address, df, frame, out)
+                out.append(self._all_call(frame, address))
+            elif self._known(address, frame.time_ns):
+                out.append(self._all_call(frame, address))
+            else:
+                self._hold(frame, (address,))
+            return out
+        if df not in _INTERROGATED:
+            return out
+        if self._known(remainder, frame.time_ns) and self._plausible(frame, df, remainder):
+            out.append(self._reply(frame, df, remainder))
+            return out
+        addresses = (remainder, *self._near(frame, remainder))
+        for address in addresses[1:]:
+            if self._known(address, frame.time_ns):
+                message = self._mended(frame, df, address, remainder)
+                if message:
+                    out.append(message)
+                    return out
+        self._hold(frame, addresses)
+        self._agree(remainder, out)
+        return out
+
+    def close(self) -> Iterable[Message]:
+        """Give the positions still waiting for a partner; held frames without support are dropped."""
+        out = []
+        for aircraft in self._aircraft.values():
+            out += aircraft.waiting
+            aircraft.waiting = []
+        self._held.clear()
+        self._held_by.clear()
+        return sorted(out, key=lambda message: message.frame.time_ns)
+
+    # whose it is
+
+    def _known(self, address: int, time_ns: int) -> bool:
+        aircraft = self._aircraft.get(address)
+        return aircraft is not None and time_ns - aircraft.clean_ns <= KNOWN_S * SECOND
+
+    def _support(self, address: int, df: int, frame: Frame, out: list[Message]) -> None:
+        """Note a clean squitter of the address, and give what was held for it."""
+        if df == 18 and frame.bits.value >> 104 & 7 not in (0, 6):
+            return
+        aircraft = self._of(address)
+        fresh = frame.time_ns - aircraft.clean_ns > KNOWN_S * SECOND
+        aircraft.clean_ns = frame.time_ns
+        if fresh:
+            self._release(address, out)
+
+    def _release(self, address: int, out: list[Message]) -> None:
+        for held in self._held_by.pop(address, ()):
+            if held.done:
+                continue
+            frame = held.frame
+            df = min(frame.bits.value >> (frame.bits.size - 5), 24)
+            if df in (17, 18, 19):
+                out += self._squitter(frame, df, address)
+            elif df == 11:
+                out.append(self._all_call(frame, address))
+            elif held.addresses[0] == address:
+                if not self._plausible(frame, df, address):
+                    continue
+                out.append(self._reply(frame, df, address))
+            else:
+                message = self._mended(frame, df, address, held.addresses[0])
+                if message is None:
+                    continue
+                out.append(message)
+            held.done = True
+
+    def _of(self, address: int) -> _Aircraft:
+        aircraft = self._aircraft.get(address)
+        if aircraft is None:
+            if len(self._aircraft) >= AIRCRAFT_MOST:
+                oldest = min(self._aircraft, key=lambda key: self._aircraft[key].clean_ns)
+                del self._aircraft[oldest]
+            aircraft = self._aircraft[address] = _Aircraft()
+        return aircraft
+
+    def _hold(self, frame: Frame, addresses: tuple[int, ...]) -> None:
+        held = _Held(frame, addresses)
+        self._held.append(held)
+        for address in addresses:
+            self._held_by.setdefault(address, []).append(held)
+        if len(self._held) > HELD_MOST:
+            self._drop(self._held.popleft())
+
+    def _drop(self, held: _Held) -> None:
+        for address in held.addresses:
+            left = [item for item in self._held_by.get(address, ()) if item is not held]
+            if left:
+                self._held_by[address] = left
+            else:
+                self._held_by.pop(address, None)
+
+    def _let_go(self, now_ns: int) -> list[Message]:
+        limit = now_ns - HOLD_S * SECOND
+        while self._held and self._held[0].frame.time_ns < limit:
+            self._drop(self._held.popleft())
+        out: list[Message] = []
+        while self._waiting and self._waiting[0][0] < limit:
+            _, address = self._waiting.popleft()
+            aircraft = self._aircraft.get(address)
+            if aircraft is not None:
+                out += [m for m in aircraft.waiting if m.frame.time_ns < limit]
+                aircraft.waiting = [m for m in aircraft.waiting if m.frame.time_ns >= limit]
+        return out
+
+    def _agree(self, address: int, out: list[Message]) -> None:
+        """Accept an address without squitters once three held frames of unlike content name it."""
+        same = [held for held in self._held_by.get(address, ()) if held.addresses[0] == address and not held.done]
+        if address == 0 or len(same) < 3 or len({held.frame.bits for held in same}) < 2:
+            return
+        if any((held.frame.snr_db or 0.0) < 8 for held in same):
+            return
+        if not all(self._proper(held.frame) for held in same):
+            return
+        self._of(address).clean_ns = same[-1].frame.time_ns
+        self._release(address, out)
+
+    def _near(self, frame: Frame, remainder: int) -> tuple[int, ...]:
+        """Give the addresses that flipping one of the least certain bits would lead to."""
+        at = LONG - frame.bits.size
+        weak = frame.extra.get("weak_bits", ())
+        return tuple(remainder ^ SYNDROMES[at + place] for place in weak if 0 <= place < frame.bits.size)
+
+    def _mended(self, frame: Frame, df: int, address: int, remainder: int) -> Message | None:
+        at = LONG - frame.bits.size
+        place = SYNDROMES.index(remainder ^ address) - at
+        better = Bits(frame.bits.value ^ 1 << (frame.bits.size - 1 - place), frame.bits.size)
+        candidate = replace(frame, bits=better, corrected_bits=1)
+        if place < 5 or not self._plausible(candidate, df, address, strict=True):
+            return None
+        return self._reply(candidate, df, address)
+
+    @staticmethod
+    def _proper(frame: Frame) -> bool:
+        """Say whether the bits that have only one sense have it."""
+        value, size = frame.bits
+        head = value >> (size - 32)
+        df = head >> 27
+        if df == 0:
+            return not head & 0x01186000
+        if df == 16:
+            return not head & 0x03186000
+        if df in (4, 5, 20, 21):
+            return (head >> 24 & 7) <= 5
+        return True
+
+    def _plausible(self, frame: Frame, df: int, address: int, *, strict: bool = False) -> bool:
+        """Weigh an overlaid frame against what is known of the aircraft; `strict` asks for agreement."""
+        if not self._proper(frame):
+            return False
+        aircraft = self._aircraft.get(address)
+        if aircraft is None:
+            return not strict
+        head = frame.bits.value >> (frame.bits.size - 32)
+        if df in (0, 4, 16, 20):
+            feet = layouts.altitude_ft(head & 0x1FFF)
+            if feet is None:
+                return not strict and head & 0x1FFF == 0
+            age_s = abs(frame.time_ns - aircraft.altitude_ns) / SECOND
+            if aircraft.altitude_ft is not None and age_s < KNOWN_S:
+                return abs(feet - aircraft.altitude_ft) <= 500 + 150 * age_s
+            return not strict
+        if df in (5, 21):
+            return not strict or layouts.squawk(head & 0x1FFF) == aircraft.squawk
+        return not strict
+
+    # what it says
+
+    def _message(
+        self, frame: Frame, kind: str, address: int, fields: dict[str, Any], check: str, flags: tuple[str, ...] = ()
+    ) -> Message:
+        aircraft = self._aircraft.get(address)
+        names: tuple[str, ...] = ()
+        if aircraft is not None and aircraft.callsign:
+            names = (aircraft.callsign,)
+        identity = IdentityRef(
+            "aircraft", f"{address:06X}", names, fields.get("latitude_deg"), fields.get("longitude_deg")
+        )
+        return Message(frame, kind, fields, check, identity, (), flags)
+
+    def _all_call(self, frame: Frame, address: int) -> Message:
+        capability = frame.bits.value >> 48 & 7
+        overlay = int(frame.extra.get("remainder", 0)) if frame.check != "corrected" else 0
+        fields = {
+            "df": 11,
+            "icao_address": f"{address:06X}",
+            "capability": capability,
+            "capability_text": _CAPABILITY.get(capability, "reserved"),
+            "interrogator_code": overlay & 15 if overlay < 16 else None,
+            "surveillance_identifier": (overlay & 15) + 16 * ((overlay >> 4) - 1) if overlay >= 16 else None,
+        }
+        return self._message(frame, "all-call reply", address, fields, frame.check or "address")
+
+    def _reply(self, frame: Frame, df: int, address: int) -> Message:
+        bits = frame.bits
+        aircraft = self._of(address)
+        now = frame.time_ns
+        fields: dict[str, Any] = {"df": df, "icao_address": f"{address:06X}"}
+        flags: tuple[str, ...] = ()
+        if df == 24:
+            fields |= layouts.EXTENDED_LENGTH.parse(bits)
+            fields["elm_data"] = f"{fields['elm_data']:020X}"
+            return self._message(frame, _INTERROGATED[df], address, fields, "address")
+        if df in (0, 16):
+            layout = layouts.SHORT_AIR_AIR if df == 0 else layouts.LONG_AIR_AIR
+            fields |= layout.parse(bits)
+            fields["on_ground"] = bool(fields.pop("vertical_status"))
+            information = fields["reply_information"]
+            if 9 <= information <= 13:
+                fields["maximum_airspeed_kn"] = (75, 150, 300, 600, 1200)[information - 9]
+            if df == 16 and bits.value >> 72 & 0xFF == 0x30:
+                advisory = layouts.BDS_ADVISORY.parse(Bits(bits.value >> 24 & (1 << 56) - 1, 56))
+                fields |= advisory_fields(advisory)
+                flags = ("resolution-advisory",)
+        else:
+            layout = layouts.ALTITUDE_REPLY if df in (4, 20) else layouts.IDENTITY_REPLY
+            fields |= layout.parse(bits)
+            status = fields["flight_status"]
+            fields["flight_status_text"] = _FLIGHT_STATUS[status]
+        if "altitude_ft" in fields and fields["altitude_ft"] is not None:
+            aircraft.altitude_ft, aircraft.altitude_ns = fields["altitude_ft"], now
+        if "squawk" in fields:
+            aircraft.squawk = fields["squawk"]
+            flags += _SQUAWK_FLAGS.get(fields["squawk"], ())
+        if df in (20, 21):
+            flags += self._comm_b(fields, Bits(bits.value >> 24 & (1 << 56) - 1, 56), aircraft, now)
+        return self._message(frame, _INTERROGATED[df], address, fields, "address", flags)
+
+    def _comm_b(self, fields: dict[str, Any], bits: Bits, aircraft: _Aircraft, now: int) -> tuple[str, ...]:
+        fresh = abs(now - aircraft.motion_ns) <= FRESH_S * SECOND
+        known = Known(
+            aircraft.altitude_ft if abs(now - aircraft.altitude_ns) <= FRESH_S * SECOND else None,
+            aircraft.speed_kn if fresh else None,
+            aircraft.track_deg if fresh else None,
+            aircraft.callsign,
+        )
+        names, values = infer(bits, known)
+        fields["comm_b_hex"] = bits.hex()
+        fields["comm_b_register"] = names[0] if len(names) == 1 else None
+        if len(names) > 1:
+            fields["comm_b_candidates"] = list(names)
+        for name, value in values.items():
+            fields.setdefault(name, value)
+        if fields["comm_b_register"] == "2,0":
+            aircraft.callsign = fields["callsign"]
+        return ("resolution-advisory",) if fields["comm_b_register"] == "3,0" else ()
+
+    def _squitter(self, frame: Frame, df: int, address: int) -> list[Message]:
+        bits = frame.bits
+        fields: dict[str, Any] = {"df": df, "icao_address": f"{address:06X}"}
+        code = bits.value >> 104 & 7
+        me = Bits(bits.value >> 24 & (1 << 56) - 1, 56)
+        check = frame.check or "pass"
+        own = address  # key of the state: other address kinds are kept apart
+        if df == 17:
+            fields["capability"] = code
+        elif df == 18:
+            fields["control_field"] = code
+            fields["source"] = _SOURCE[code]
+            if code in (1, 5) or (code in (2, 6) and self._other_address(me)):
+                fields["address_kind"] = "not ICAO"
+                own = address | 1 << 24
+            if code in (3, 4, 7):
+                fields["data_hex"] = me.hex()
+                return [self._message(frame, _SOURCE[code], address, fields, check)]
+        elif code:
+            fields["application_field"] = code
+            return [self._message(frame, "military extended squitter", address, fields, check)]
+        kind, flags, report = self._read_me(fields, me, own, frame.time_ns)
+        message = self._message(frame, kind, own, fields, check, flags)
+        if own != address:
+            message = replace(message, identity=IdentityRef("aircraft", f"~{address:06X}", (fields.get("callsign"),) if fields.get("callsign") else (), *(fields.get(k) for k in ("latitude_deg", "longitude_deg"))))
+        if report is None:
+            return [message]
+        return self._place(message, report, own)
+
+    @staticmethod
+    def _other_address(me: Bits) -> bool:
+        """Give the IMF bit of TIS-B and ADS-R reports: bit 8 of a position, 9 of a velocity, 21 of surface."""
+        kind = me.value >> 51
+        if 5 <= kind <= 8:
+            return bool(me.value >> 35 & 1)
+        if kind == 19:
+            return bool(me.value >> 47 & 1)
+        if 9 <= kind <= 22:
+            return bool(me.value >> 48 & 1)
+        return False
+
+    def _read_me(
+        self, fields: dict[str, Any], me: Bits, address: int, now: int
+    ) -> tuple[str, tuple[str, ...], _Report | None]:
+        kind = me.value >> 51
+        subtype = me.value >> 48 & 7
+        aircraft = self._of(address)
+        if 1 <= kind <= 4:
+            fields |= layouts.IDENTIFICATION.parse(me)
+            fields["category"] = f"{_CATEGORY_SET[kind]}{fields['category']}"
+            if "#" not in fields["callsign"]:
+                aircraft.callsign = fields["callsign"] or None
+            return "aircraft identification", (), None
+        if 5 <= kind <= 8:
+            fields |= layouts.SURFACE_POSITION.parse(me)
+            if not fields.pop("track_valid"):
+                fields["track_deg"] = None
+            raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
+            fields["on_ground"] = True
+            return "surface position", (), _Report(now, raw, True, fields["speed_kn"])
+        if kind == 0 or 9 <= kind <= 18 or 20 <= kind <= 22:
+            fields |= layouts.AIRBORNE_POSITION.parse(me)
+            raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
+            status = fields["surveillance_status"]
+            flags = ("alert",) if status == 1 else ()
+            if kind >= 20:
+                metres = me.value >> 36 & 0xFFF
+                fields["altitude_ft"] = None
+                fields["geometric_altitude_ft"] = round(metres / 0.3048) if metres else None
+            elif fields["altitude_ft"] is not None:
+                aircraft.altitude_ft, aircraft.altitude_ns = fields["altitude_ft"], now
+            if kind == 0:
+                return "no position", flags, None
+            return "airborne position", flags, _Report(now, raw, False, None)
+        if kind == 19 and 1 <= subtype <= 4:
+            self._velocity(fields, me, subtype)
+            if fields.get("speed_kn") is not None:
+                aircraft.speed_kn, aircraft.track_deg, aircraft.motion_ns = (
+                    fields["speed_kn"],
+                    fields["track_deg"],
+                    now,
+                )
+            return "airborne velocity", (), None
+        if kind == 28 and subtype == 1:
+            fields |= layouts.EMERGENCY.parse(me)
+            state = fields["emergency_state"]
+            fields["emergency_state"] = _EMERGENCY[state]
+            if fields["squawk"] == "0000" and me.value >> 32 & 0x1FFF == 0:
+                fields["squawk"] = None
+            else:
+                aircraft.squawk = fields["squawk"]
+            flags = _SQUAWK_FLAGS.get(fields["squawk"] or "", ())
+            if state and "emergency" not in flags:
+                flags = ("emergency", *flags)
+            return "emergency and priority status", flags, None
+        if kind == 28 and subtype == 2:
+            values = layouts.ADVISORY_BROADCAST.parse(me)
+            fields |= {"type_code": kind, "subtype": subtype} | advisory_fields(values)
+            return "resolution advisory broadcast", ("resolution-advisory",), None
+        if kind == 29 and subtype >> 1 == 1:
+            fields |= layouts.TARGET_STATE.parse(me)
+            self._target_state(fields)
+            return "target state and status", (), None
+        if kind == 31 and subtype in (0, 1):
+            layout = layouts.SURFACE_STATUS if subtype else layouts.AIRBORNE_STATUS
+            fields |= layout.parse(me)
+            return "aircraft operational status", (), None
+        fields |= {"type_code": kind, "subtype": subtype, "data_hex": me.hex()}
+        return "extended squitter", (), None
+
+    @staticmethod
+    def _velocity(fields: dict[str, Any], me: Bits, subtype: int) -> None:
+        times = 4 if subtype in (2, 4) else 1
+        if subtype <= 2:
+            values = layouts.GROUND_VELOCITY.parse(me)
+            east, north = values.pop("east_raw"), values.pop("north_raw")
+            west, south = values.pop("west"), values.pop("south")
+            speed = track = None
+            fields["east_kn"] = fields["north_kn"] = None
+            if east and north:
+                vx = (east - 1) * times * (-1 if west else 1)
+                vy = (north - 1) * times * (-1 if south else 1)
+                speed = round(math.hypot(vx, vy), 2)
+                track = round(math.degrees(math.atan2(vx, vy)) % 360, 2) if speed else None
+                fields["east_kn"], fields["north_kn"] = vx, vy
+            motion: dict[str, Any] = {"speed_kn": speed, "track_deg": track}
+        else:
+            values = layouts.AIR_VELOCITY.parse(me)
+            raw = values.pop("airspeed_raw")
+            valid = values.pop("heading_valid")
+            heading = values.pop("heading_deg")
+            name = "true_airspeed_kn" if values.pop("true_airspeed") else "indicated_airspeed_kn"
+            motion = {"heading_deg": round(heading, 2) if valid else None}
+            motion[name] = (raw - 1) * times if raw else None
+        rate, down = values.pop("vertical_raw"), values.pop("vertical_sign")
+        step, below = values.pop("difference_raw"), values.pop("difference_sign")
+        fields |= values | motion
+        fields["vertical_source"] = "barometric" if fields["vertical_source"] else "geometric"
+        fields["vertical_rate_fpm"] = (rate - 1) * 64 * (-1 if down else 1) if rate else None
+        fields["geometric_minus_barometric_ft"] = (step - 1) * 25 * (-1 if below else 1) if step else None
+
+    @staticmethod
+    def _target_state(fields: dict[str, Any]) -> None:
+        fields["selected_altitude_source"] = ("MCP or FCU", "FMS")[fields["selected_altitude_source"]]
+        if not fields.pop("heading_valid"):
+            fields["selected_heading_deg"] = None
+        if fields["pressure_setting_hpa"] is not None:
+            fields["pressure_setting_hpa"] = round(fields["pressure_setting_hpa"], 1)
+        if not fields.pop("modes_valid"):
+            for name in ("autopilot", "vnav", "altitude_hold", "approach", "lnav"):
+                fields[name] = None
+
+    # where it is
+
+    def _place(self, message: Message, report: _Report, address: int) -> list[Message]:
+        """Work out the position of a report; gives the messages that are now complete."""
+        aircraft = self._of(address)
+        odd = bool(message.fields["odd"])
+        other = aircraft.reports[not odd]
+        aircraft.reports[odd] = report
+        found = None
+        if aircraft.position is not None and report.time_ns - aircraft.position_ns <= KNOWN_S * SECOND:
+            near = decode_near(*report.raw, odd, *aircraft.position, report.surface)
+            age_s = max((report.time_ns - aircraft.position_ns) / SECOND, 0.0)
+            # DO-260B's test: no further than a fast aircraft gets, with half a mile for coding and jitter
+            if distance_nm(near, aircraft.position) <= 0.5 + age_s * (0.05 if report.surface else 0.35):
+                found = near
+            else:
+                aircraft.refused += 1
+                if aircraft.refused >= 3:
+                    aircraft.position = None
+                    aircraft.refused = 0
+        if found is None and aircraft.position is None:
+            found = self._global(report, other, odd, aircraft)
+        if found is None and aircraft.position is None and report.time_ns - aircraft.clean_ns <= KNOWN_S * SECOND:
+            aircraft.waiting.append(message)
+            self._waiting.append((message.frame.time_ns, address))
+            return []
+        if found is None:
+            return [message]
+        aircraft.position, aircraft.position_ns = found, report.time_ns
+        self._anywhere = found
+        out = []
+        for earlier in aircraft.waiting:
+            raw = self._raw(earlier)
+            place = decode_near(*raw, bool(earlier.fields["odd"]), *found, "on_ground" in earlier.fields)
+            away = abs(report.time_ns - earlier.frame.time_ns) / SECOND
+            out.append(
+                self._located(earlier, place) if distance_nm(place, found) <= 0.5 + 0.35 * away else earlier
+            )
+        aircraft.waiting = []
+        out.append(self._located(message, found))
+        return out
+
+    def _global(
+        self, report: _Report, other: _Report | None, odd: bool, aircraft: _Aircraft
+    ) -> tuple[float, float] | None:
+        if other is None or other.surface != report.surface:
+            return None
+        limit = PAIR_S
+        near = None
+        if report.surface:
+            near = self._anywhere
+            limit = SURFACE_PAIR_S if (report.speed_kn or 0) > 25 else 50
+            if near is None:
+                return None
+        age_s = abs(report.time_ns - other.time_ns) / SECOND
+        if age_s > limit:
+            return None
+        even_raw, odd_raw = (other.raw, report.raw) if odd else (report.raw, other.raw)
+        found = decode_pair(even_raw, odd_raw, odd, near)
+        if found is None:
+            return None
+        partner = decode_pair(even_raw, odd_raw, not odd, near)
+        # both reports must lead to places the aircraft can have been at
+        if partner is None or distance_nm(found, partner) > 0.5 + 0.35 * age_s:
+            return None
+        if near is not None and distance_nm(found, near) > 500:
+            return None
+        return found
+
+    @staticmethod
+    def _raw(message: Message) -> tuple[int, int]:
+        value = message.frame.bits.value
+        return value >> 41 & 0x1FFFF, value >> 24 & 0x1FFFF
+
+    @staticmethod
+    def _located(message: Message, place: tuple[float, float]) -> Message:
+        fields = {
+            **message.fields,
+            "latitude_deg": round(place[0], 6),
+            "longitude_deg": round(place[1], 6),
+        }
+        identity = message.identity
+        if identity is not None:
+            identity = replace(
+                identity, latitude_deg=fields["latitude_deg"], longitude_deg=fields["longitude_deg"]
+            )
+        return replace(message, fields=fields, identity=identity)

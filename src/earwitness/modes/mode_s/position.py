@@ -1,0 +1,101 @@
+"""Compact position reporting: latitude and longitude in 17 bits each (ICAO Doc 9871; RTCA DO-260B 2.2.3.2.3.7).
+
+Functions take the raw integers (YZ, XZ) of a report and give degrees.
+"""
+
+from __future__ import annotations
+
+import math
+
+SCALE = 131072  # 2^17
+EARTH_NM = 3440.065  # mean radius
+
+
+def zones(latitude_deg: float) -> int:
+    """Give NL, the number of longitude zones at a latitude (59 at the equator, 1 at the poles)."""
+    lat = abs(latitude_deg)
+    if lat == 0:
+        return 59
+    if lat == 87:
+        return 2
+    if lat > 87:
+        return 1
+    return int(
+        2 * math.pi / math.acos(1 - (1 - math.cos(math.pi / 30)) / math.cos(math.pi / 180 * lat) ** 2)
+    )
+
+
+def _wrap(longitude_deg: float) -> float:
+    return (longitude_deg + 180) % 360 - 180
+
+
+def encode(latitude_deg: float, longitude_deg: float, odd: bool, surface: bool = False) -> tuple[int, int]:
+    """Give (YZ, XZ) of a position."""
+    span = 90.0 if surface else 360.0
+    dlat = span / (60 - odd)
+    yz = math.floor(SCALE * (latitude_deg % dlat) / dlat + 0.5)
+    rlat = dlat * (yz / SCALE + math.floor(latitude_deg / dlat))
+    dlon = span / max(zones(rlat) - odd, 1)
+    xz = math.floor(SCALE * (longitude_deg % dlon) / dlon + 0.5)
+    return yz % SCALE, xz % SCALE
+
+
+def decode_near(
+    yz: int, xz: int, odd: bool, latitude_deg: float, longitude_deg: float, surface: bool = False
+) -> tuple[float, float]:
+    """Give the position nearest a reference within half a zone of it (180 NM; 45 NM on the surface)."""
+    span = 90.0 if surface else 360.0
+    y = yz / SCALE
+    x = xz / SCALE
+    dlat = span / (60 - odd)
+    lat = dlat * (math.floor(latitude_deg / dlat) + math.floor(0.5 + (latitude_deg % dlat) / dlat - y) + y)
+    dlon = span / max(zones(lat) - odd, 1)
+    lon = dlon * (math.floor(longitude_deg / dlon) + math.floor(0.5 + (longitude_deg % dlon) / dlon - x) + x)
+    return lat, _wrap(lon)
+
+
+def decode_pair(
+    even: tuple[int, int],
+    odd: tuple[int, int],
+    odd_is_newer: bool,
+    near: tuple[float, float] | None = None,
+) -> tuple[float, float] | None:
+    """Give the position of the newer of an even and an odd report; None where they lie in unlike zones.
+
+    With `near` the reports are surface ones, and the solution in the quadrant nearest to it is taken.
+    """
+    surface = near is not None
+    span = 90.0 if surface else 360.0
+    y0, x0 = even[0] / SCALE, even[1] / SCALE
+    y1, x1 = odd[0] / SCALE, odd[1] / SCALE
+    j = math.floor(59 * y0 - 60 * y1 + 0.5)
+    lat0 = span / 60 * (j % 60 + y0)
+    lat1 = span / 59 * (j % 59 + y1)
+    if near is not None:
+        # northern solution in 0..90, southern 90 lower
+        if abs(lat0 - 90 - near[0]) < abs(lat0 - near[0]):
+            lat0 -= 90
+            lat1 -= 90
+    else:
+        lat0 -= 360 * (lat0 >= 270)
+        lat1 -= 360 * (lat1 >= 270)
+    if abs(lat0) > 90 or abs(lat1) > 90 or zones(lat0) != zones(lat1):
+        return None
+    lat = lat1 if odd_is_newer else lat0
+    nl = zones(lat)
+    m = math.floor(x0 * (nl - 1) - x1 * nl + 0.5)
+    n = max(nl - odd_is_newer, 1)
+    lon = span / n * (m % n + (x1 if odd_is_newer else x0))
+    if near is not None:
+        lon += 90 * round((near[1] - lon) / 90)
+    return lat, _wrap(lon)
+
+
+def distance_nm(a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Give the great-circle distance between two positions on a sphere."""
+    lat_a, lat_b = math.radians(a[0]), math.radians(b[0])
+    h = (
+        math.sin((lat_b - lat_a) / 2) ** 2
+        + math.cos(lat_a) * math.cos(lat_b) * math.sin(math.radians(b[1] - a[1]) / 2) ** 2
+    )
+    return 2 * EARTH_NM * math.asin(math.sqrt(min(h, 1.0)))
