@@ -9,9 +9,13 @@ edge of the lowest bin), times are row numbers since the first row.
 
 from __future__ import annotations
 
+from itertools import pairwise
+from typing import NamedTuple
+
 import numpy as np
 
 from earwitness.core.types import Detection
+from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, Traces, reason
 from earwitness.detect.scan import BATCH, HISTORY, TIMES, mask_skirts, normalise, scan, thresholds
 from earwitness.detect.segments import Segment, find_segments, same_emission
 from earwitness.spectrum.floor import NoiseFloor
@@ -35,6 +39,13 @@ def _bridge_s(width_hz: float, run_s: float, span_hz: float) -> float:
     return min(max(0.1 * run_s, 0.004), 0.1)
 
 
+class _Rows(NamedTuple):
+    """Rows not yet judged."""
+
+    power: np.ndarray
+    receiver: ReceiverRows
+
+
 class _Emission:
     """One emission being followed."""
 
@@ -52,7 +63,7 @@ class _Emission:
         self.excess = np.zeros(bins)  # power over the floor, summed over the on rows
         self.floor = np.zeros(bins)  # the floor, summed over the same rows
         self.reported = False
-        self.artefact: str | None = None
+        self.traces = Traces()
 
     def follow(self, low: float, high: float) -> None:
         """Move the band towards where the energy was in this batch: out at once, in slowly."""
@@ -79,7 +90,8 @@ class Detector:
         self._power = np.ones((rows, bins), np.float32)
         self._ratio = np.ones((rows, bins), np.float32)
         self._mask = np.zeros((rows, bins), np.uint8)
-        self._wait: list[np.ndarray] = []
+        self.statistics = StretchStatistics(rate_hz)
+        self._wait: list[_Rows] = []
         self._waiting = 0
         self._start = 0  # sample index of row 0
         self._row = 0  # rows judged so far
@@ -96,11 +108,15 @@ class Detector:
         rows = self._row + self._waiting
         if rows and block.start != self._start + rows * self.plan.row:
             out += self.close()
+            self.statistics.jumps.append(block.start)
             self._row = 0
             self._fresh = True
         if self._row + self._waiting == 0:
             self._start = block.start
-        self._wait.append(block.power)
+        self.statistics.add(block)
+        self._wait.append(
+            _Rows(block.power, ReceiverRows(block.mirror, block.dc, block.clipped, block.total))
+        )
         self._waiting += len(block.power)
         need = BATCH * (_WARM_BATCHES if self._fresh else 1)
         if self._waiting >= need:
@@ -119,7 +135,13 @@ class Detector:
     def _drain(self, *, everything: bool = False) -> list[Detection]:
         if not self._waiting:
             return []
-        power = np.concatenate(self._wait) if len(self._wait) > 1 else self._wait[0]
+        power = _join([rows.power for rows in self._wait])
+        receiver = ReceiverRows(
+            _join([rows.receiver.mirror for rows in self._wait]),
+            _join([rows.receiver.dc for rows in self._wait]),
+            _join([rows.receiver.clipped for rows in self._wait]),
+            _join([rows.receiver.total for rows in self._wait]),
+        )
         if self._fresh:
             usable = len(power) // 8 * 8
             if usable:
@@ -128,20 +150,20 @@ class Detector:
         out: list[Detection] = []
         whole = len(power) // BATCH * BATCH
         for first in range(0, whole, BATCH):
-            out += self._judge(power[first : first + BATCH], BATCH)
-        rest = power[whole:]
-        if everything and len(rest) and not self._fresh:
+            out += self._judge(power[first : first + BATCH], receiver.part(first, first + BATCH), BATCH)
+        rest = len(power) - whole
+        if everything and rest and not self._fresh:
             padded = np.repeat(self.floor.level[None, :], BATCH, axis=0)
-            padded[: len(rest)] = rest
-            out += self._judge(padded, len(rest))
-            rest = rest[:0]
-        self._wait = [rest.copy()] if len(rest) else []
-        self._waiting = len(rest)
+            padded[:rest] = power[whole:]
+            out += self._judge(padded, receiver.part(whole, len(power)), rest)
+            rest = 0
+        self._wait = [_Rows(power[whole:].copy(), receiver.part(whole, len(power)).copy())] if rest else []
+        self._waiting = rest
         return _latest(out)
 
     # -- one batch --------------------------------------------------------------------------------
 
-    def _judge(self, power: np.ndarray, count: int) -> list[Detection]:
+    def _judge(self, power: np.ndarray, receiver: ReceiverRows, count: int) -> list[Detection]:
         for ring in (self._power, self._ratio, self._mask):
             ring[:HISTORY] = ring[BATCH:]
         new = slice(HISTORY, HISTORY + BATCH)
@@ -149,7 +171,7 @@ class Detector:
         if count == BATCH:
             self.floor.update(power)
         normalise(power, self.floor.level, self._ratio[new])
-        self._over = self._ratio[new].copy()
+        self._receiver = receiver
         self._mask[new] = 0
         mask_skirts(self._ratio, self._mask, HISTORY)
         claims = scan(self._ratio, self._mask, HISTORY, self._times, self._limits)
@@ -188,10 +210,10 @@ class Detector:
         meet.sort(key=lambda e: e.low + e.high)
         cuts = [
             int(np.clip(round((a.high + b.low) / 2), segment.low + 1, segment.high - 1))
-            for a, b in zip(meet, meet[1:], strict=False)
+            for a, b in pairwise(meet)
         ]
         edges = [segment.low, *sorted(set(cuts)), segment.high]
-        return [segment.part(a, b) for a, b in zip(edges, edges[1:], strict=False) if b > a]
+        return [segment.part(a, b) for a, b in pairwise(edges) if b > a]
 
     def _owner(self, segment: Segment) -> _Emission | None:
         best, most = None, 0.0
@@ -238,8 +260,8 @@ class Detector:
             emission.follow(min(s.low for s in parts), max(s.high for s in parts))
         a, b = self._bins(emission.low, emission.high)
         series, noise = self._series(emission.low, emission.high)
-        on = (self._mask[HISTORY : HISTORY + count, a:b] == 1).any(axis=1)
-        on |= self._weak_on(emission, series, noise, b - a)[HISTORY : HISTORY + count]
+        sure = (self._mask[:, a:b] == 1).any(axis=1)
+        on = _grow(sure, self._weak_on(emission, series, noise, b - a))[HISTORY : HISTORY + count]
         out: list[Detection] = []
         row_s = self.plan.row_s
         edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
@@ -263,6 +285,9 @@ class Detector:
             emission.longest_run = max(emission.longest_run, emission.stop - emission.run_start)
             emission.rows += int(last - first)
             rows = self._power[HISTORY + first : HISTORY + last]
+            emission.traces.add(
+                self._power[HISTORY:], self.floor.level, np.arange(first, last), a, b, self._receiver
+            )
             m = max(2, (b - a) // 4)
             lo, hi = max(0, a - m), min(self.plan.size, b + m)
             emission.excess[lo:hi] += rows[:, lo:hi].sum(axis=0) - self.floor.level[lo:hi] * (last - first)
@@ -304,7 +329,7 @@ class Detector:
         per_row = looks(self.plan, 1, min(width, 8)) * max(1.0, width / 8)
         rows = int(np.clip((3.5 / (0.3 * strength)) ** 2 / per_row, 1, 32))
         mean = np.convolve(series / noise, np.full(rows, 1 / rows), "same")
-        return mean > 3.5 / np.sqrt(per_row * rows)
+        return mean > _weak_limit(per_row * rows)
 
     def _edge(self, series: np.ndarray, first: int, last: int, *, rising: bool) -> float:
         """Give where the power crosses half of its level, by the least (or greatest) cumulative sum.
@@ -342,17 +367,19 @@ class Detector:
         rows = max(1, e.rows)
         excess = e.excess[a:b] / rows
         noise = np.maximum(e.floor[a:b] / rows, 1e-30)
-        low, high = a, b
-        total = float(excess.sum())
-        if total > 10 * float(noise.sum()) or total > 100 * float(noise[excess.argmax()]):
-            # Strong enough for the 99 % power band (0.5 % on either side), interpolated inside the bin.
-            share = np.concatenate([[0.0], np.cumsum(np.maximum(excess, 0))])
-            share /= share[-1]
+        # Only what stands out of the noise's own scatter shapes the band; the level is the sum over all of it.
+        clear = np.where(excess > 3 * noise / np.sqrt(looks(self.plan, 1, 1) * rows), excess, 0)
+        low, high = float(a), float(b)
+        total = float(clear.sum())
+        if total > 0:
+            share = np.concatenate([[0.0], np.cumsum(clear) / total])
             low = a + float(np.interp(0.005, share, np.arange(len(share))))
             high = a + float(np.interp(0.995, share, np.arange(len(share))))
-        power = max(float(excess.sum()), 1e-30)
-        weights = np.maximum(excess, 0)
-        middle = a + 0.5 + float((weights * np.arange(b - a)).sum() / max(float(weights.sum()), 1e-30))
+        inside = slice(max(0, int(low) - a - 1), int(np.ceil(high)) - a + 1)
+        power = max(float(excess[inside].sum()), 1e-30)
+        middle = (a + b) / 2
+        if total > 0:
+            middle = a + 0.5 + float((clear * np.arange(b - a)).sum() / total)
         density = float(noise.mean()) / self.plan.enbw_hz
         level = power * self.plan.bin_hz / self.plan.enbw_hz
         width_hz = max(high - low, 0.5) * self.plan.bin_hz
@@ -368,11 +395,39 @@ class Detector:
             noise_dbfs_hz=10 * float(np.log10(density)),
             snr_db=10 * float(np.log10(level / (density * width_hz))),
             open=still_open,
-            artefact=e.artefact,
+            artefact=self._artefact(e, low, high, middle),
         )
+
+    def _artefact(self, e: _Emission, low: float, high: float, middle: float) -> str | None:
+        seen = self.statistics
+        clipping = seen.clipped_rows / max(1, seen.rows)
+        return reason(e.traces, self.plan, low, high, middle, clipping)
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz
+
+
+def _join(parts: list[np.ndarray]) -> np.ndarray:
+    return np.concatenate(parts) if len(parts) > 1 else parts[0]
+
+
+def _weak_limit(count: float) -> float:
+    """Give the excess that a mean of `count` looks of noise has with a probability of 1e-3.
+
+    Wilson and Hilferty's cube-root approximation of the gamma distribution (textbook); good to a few percent.
+    """
+    ninth = 1 / (9 * count)
+    return float((1 - ninth + 3.09 * np.sqrt(ninth)) ** 3 - 1)
+
+
+def _grow(sure: np.ndarray, weak: np.ndarray) -> np.ndarray:
+    """Give `sure` rows and the runs of `weak` rows that touch them."""
+    either = sure | weak
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], either.view(np.int8), [0]])))
+    out = sure.copy()
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        out[first:last] = sure[first:last].any()
+    return out
 
 
 def _latest(detections: list[Detection]) -> list[Detection]:

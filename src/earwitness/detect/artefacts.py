@@ -1,0 +1,173 @@
+"""What the receiver itself put into the recording, and how we know.
+
+A reason is given only where the samples prove it, since a wrong one hides a real emission:
+
+- **DC spike**: the energy at the centre is the mean of the samples, coherent over the whole time it was seen. A
+  carrier that happens to lie at the centre is off by some hertz and averages out.
+- **Mirror image**: X[+k] X[-k] summed over the emission's cells. With y = x + b conj(x) a stronger emission s at
+  the mirror frequency leaves b conj(s), and the product sums to b |s|^2 in phase; for two emissions
+  that merely sit opposite each other it averages out. The sum tells how much of the power is image.
+- **Clock line**: an unmodulated, steady line at a small fraction of the sample clock, to a few hundredths of a bin.
+- **Clipping product**: weak energy that is there only while samples sit on the rails.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from earwitness.spectrum.stft import Plan, SpectrumBlock
+
+_EXPLAINED = 0.4  # share of an emission's power that has to be explained
+_IMAGE_BELOW = 20.0  # power ratio from which the other side counts as stronger
+_CLOCK_PARTS = 16
+_CLOCK_BINS = 0.04
+_LINE_BINS = 4.5
+_STEADY = 0.15  # standard deviation over mean of a line's power, noise taken off
+
+
+@dataclass(slots=True)
+class Traces:
+    """Sums over the rows in which an emission was on that tell artefacts from signals."""
+
+    rows: int = 0
+    power: float = 0.0  # over the floor, in its band
+    power_squared: float = 0.0
+    noise_squared: float = 0.0  # variance that the noise alone gives `power`
+    mirrored: float = 0.0  # power over the floor in the band's mirror image
+    mirrored_all: float = 0.0  # the same, floor included
+    product: complex = 0j  # of both sides
+    dc: complex = 0j
+    clipped_rows: int = 0
+    total: float = 0.0  # all the power in the recording in those rows
+
+    def add(
+        self, power: np.ndarray, level: np.ndarray, rows: np.ndarray, low: int, high: int, receiver: ReceiverRows
+    ) -> None:
+        """Take the rows (indices) of a batch in which the emission in bins [low, high) was on."""
+        bins = power.shape[1]
+        here = power[rows, low:high].sum(axis=1) - level[low:high].sum()
+        self.rows += len(rows)
+        self.power += float(here.sum())
+        self.power_squared += float((here**2).sum())
+        offset = np.arange(low, high) - bins // 2
+        usable = offset[(np.abs(offset) >= 4) & (np.abs(offset) < bins // 2)]
+        if len(usable):
+            other = power[np.ix_(rows, bins // 2 - usable)]
+            noise = float(level[bins // 2 - usable].sum())
+            self.mirrored_all += float(other.sum())
+            self.mirrored += float(other.sum()) - noise * len(rows)
+            self.product += complex(receiver.mirror[np.ix_(rows, np.abs(usable))].sum())
+        self.dc += complex(receiver.dc[rows].sum())
+        self.clipped_rows += int(np.count_nonzero(receiver.clipped[rows]))
+        self.total += float(receiver.total[rows].sum())
+
+
+@dataclass(slots=True)
+class ReceiverRows:
+    """The rows of a batch that tell of the receiver: see `SpectrumBlock` for each."""
+
+    mirror: np.ndarray
+    dc: np.ndarray
+    clipped: np.ndarray
+    total: np.ndarray
+
+    def part(self, first: int, last: int) -> ReceiverRows:
+        """Give some of the rows."""
+        s = slice(first, last)
+        return ReceiverRows(self.mirror[s], self.dc[s], self.clipped[s], self.total[s])
+
+    def copy(self) -> ReceiverRows:
+        """Give the rows in memory of their own."""
+        return ReceiverRows(self.mirror.copy(), self.dc.copy(), self.clipped.copy(), self.total.copy())
+
+
+def reason(
+    traces: Traces, of: Plan, low: float, high: float, center: float, background_clipping: float
+) -> str | None:
+    """Give why an emission is the receiver's own doing, or None.
+
+    `low`, `high`, `center` are positions in bins (0 = lower edge of bin 0, so bin b is centred on b + 0.5);
+    `background_clipping` is the share of rows with clipped samples outside strong emissions.
+    """
+    if traces.rows == 0 or traces.power <= 0:
+        return None
+    share = of.bin_hz / of.enbw_hz
+    middle = of.size // 2 + 0.5
+    if low <= middle <= high and high - low < 12:
+        explained = abs(traces.dc / traces.rows) ** 2 / (traces.power / traces.rows * share)
+        if explained > _EXPLAINED:
+            return "DC spike: the constant offset of the receiver at its own centre frequency"
+    if traces.mirrored > _IMAGE_BELOW * traces.power and traces.mirrored_all > 0:
+        explained = abs(traces.product) ** 2 / traces.mirrored_all / traces.power
+        if explained > _EXPLAINED:
+            down = 10 * np.log10(traces.mirrored / traces.power)
+            return f"mirror image: a conjugate copy, {down:.0f} dB down, of the emission opposite the centre"
+    if high - low <= _LINE_BINS and traces.rows * of.row_s >= 1.0 and _steady(traces):
+        part = (center - middle) / of.size * _CLOCK_PARTS
+        if round(part) and abs(part - round(part)) * of.size / _CLOCK_PARTS < _CLOCK_BINS:
+            return f"clock line: steady and unmodulated at {round(part)}/{_CLOCK_PARTS} of the sample clock"
+    if (
+        traces.clipped_rows > 0.8 * traces.rows
+        and background_clipping < 0.2
+        and traces.power * share < 0.01 * traces.total
+    ):
+        return "clipping product: there only while samples are on the rails"
+    return None
+
+
+def _steady(traces: Traces) -> bool:
+    mean = traces.power / traces.rows
+    variance = traces.power_squared / traces.rows - mean**2
+    return bool(variance < (_STEADY * mean) ** 2)
+
+
+@dataclass
+class StretchStatistics:
+    """Running figures of the receiver over a stretch of samples."""
+
+    rate_hz: float
+    samples: int = 0
+    clipped: int = 0
+    zeros: int = 0
+    rows: int = 0
+    clipped_rows: int = 0
+    dc: complex = 0j
+    square: complex = 0j
+    total: float = 0.0
+    jumps: list[int] = field(default_factory=list)  # sample indices where samples were lost
+
+    def add(self, block: SpectrumBlock) -> None:
+        """Take the rows of a block."""
+        count = len(block.dc)
+        self.rows += count
+        self.samples += count * block.hop
+        self.clipped += int(block.clipped.sum())
+        self.clipped_rows += int(np.count_nonzero(block.clipped))
+        self.zeros += int(block.zeros.sum())
+        self.dc += complex(block.dc.sum())
+        self.square += complex(block.square.sum())
+        self.total += float(block.total.sum())
+
+    @property
+    def clipped_fraction(self) -> float:
+        """Give the share of samples on the rails."""
+        return self.clipped / max(1, self.samples)
+
+    @property
+    def dc_dbfs(self) -> float:
+        """Give the level of the constant offset."""
+        return 20 * float(np.log10(max(abs(self.dc) / max(1, self.rows), 1e-10)))
+
+    @property
+    def imbalance(self) -> complex:
+        """Give b of y = x + b conj(x), from the mean of y * y (zero for a circular signal; textbook)."""
+        mean = self.dc / max(1, self.rows)
+        power = self.total / max(1, self.rows) - abs(mean) ** 2
+        return (self.square / max(1, self.rows) - mean**2) / (2 * power) if power > 1e-20 else 0j
+
+    @property
+    def image_rejection_db(self) -> float:
+        """Give how far images are down by the measured imbalance (limited by noise to some 20 to 60 dB)."""
+        return -20 * float(np.log10(max(abs(self.imbalance), 1e-6)))
