@@ -117,7 +117,9 @@ class Plot:
         """Tint a range of x."""
         self._draw.rectangle([self._px(low, self.y[1]), self._px(high, self.y[0])], fill=colour)
 
-    def rule(self, *, x: float | None = None, y: float | None = None, colour: Colour, dash: float = 0) -> None:
+    def rule(
+        self, *, x: float | None = None, y: float | None = None, colour: Colour, dash: float = 0
+    ) -> None:
         """Draw a line across the frame at one x or one y, dashed when `dash` says how long."""
         if x is not None:
             start, stop = self._px(x, self.y[0]), self._px(x, self.y[1])
@@ -178,7 +180,9 @@ class Plot:
         xs, x_digits = ticks(self.x[0] / x_unit, self.x[1] / x_unit, max(2, (right - left) // 95))
         ys, y_digits = ticks(self.y[0] / y_unit, self.y[1] / y_unit, max(2, (bottom - top) // 42))
         if behind:
-            self.grid([v * x_unit for v in xs] if x_marks else [], [v * y_unit for v in ys] if y_marks else [])
+            self.grid(
+                [v * x_unit for v in xs] if x_marks else [], [v * y_unit for v in ys] if y_marks else []
+            )
         fine = SCALE * _FINE
         for v in xs if x_marks else []:
             px = self._px(v * x_unit, self.y[0])[0]

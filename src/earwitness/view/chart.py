@@ -16,7 +16,7 @@ from importlib.resources import files
 from earwitness.core.errors import EarwitnessError
 from earwitness.view.markup import Markup, anchor, tag
 
-WIDTH, HEIGHT = 720, 520
+WIDTH, HEIGHT = 1000, 660
 _KM_PER_DEG = 111.195  # of a sphere of 6371 km radius
 _MOST_LABELS = 60
 _STEPS_DEG = (1 / 60, 2 / 60, 5 / 60, 10 / 60, 15 / 60, 0.5, 1, 2, 5, 10, 20, 30)
@@ -114,7 +114,9 @@ def fit(points: Sequence[tuple[float, float]]) -> View:
     middle = max(-84.0, min(84.0, lat0 + (north + south) / 2))
     room = 1.25 * _KM_PER_DEG
     km_per_px = max((north - south) * room / HEIGHT, (east - west) * room / WIDTH, 12.0 / WIDTH)
-    return View(middle, (lon0 + (east + west) / 2 / shrink + 180) % 360 - 180, min(km_per_px, 20_000 / HEIGHT))
+    return View(
+        middle, (lon0 + (east + west) / 2 / shrink + 180) % 360 - 180, min(km_per_px, 20_000 / HEIGHT)
+    )
 
 
 def _median(values: Sequence[float]) -> float:
@@ -163,18 +165,24 @@ def _graticule(view: View) -> list[Markup]:
     tall, broad = view.half_deg
     step = next((s for s in _STEPS_DEG if 2 * tall / s <= 6), 45)
     out = []
-    for n in range(math.ceil((view.latitude_deg - tall) / step), math.floor((view.latitude_deg + tall) / step) + 1):
+    for n in range(
+        math.ceil((view.latitude_deg - tall) / step), math.floor((view.latitude_deg + tall) / step) + 1
+    ):
         y = view._xy(n * step, 0)[1]
         out.append(tag("path", class_="grat", d=f"M0 {y:.1f}H{WIDTH}"))
         if 16 < y < HEIGHT - 16:
             out.append(tag("text", _degrees(n * step, "NS"), x=6, y=round(y - 4), class_="small"))
-    step = next((s for s in _STEPS_DEG if 2 * broad / s <= 7), 45)
+    step = next((s for s in _STEPS_DEG if 2 * broad / s <= 8), 45)
     west, east = view.longitude_deg - min(broad, 180), view.longitude_deg + min(broad, 180)
     for n in range(math.ceil(west / step), math.floor(east / step) + 1):
         x = view._xy(0, n * step - view.longitude_deg)[0]
         out.append(tag("path", class_="grat", d=f"M{x:.1f} 0V{HEIGHT}"))
         if 60 < x < WIDTH - 40:
-            out.append(tag("text", _degrees((n * step + 180) % 360 - 180, "EW"), x=round(x + 4), y=14, class_="small"))
+            out.append(
+                tag(
+                    "text", _degrees((n * step + 180) % 360 - 180, "EW"), x=round(x + 4), y=14, class_="small"
+                )
+            )
     return out
 
 
@@ -238,14 +246,18 @@ def draw(
             "path", class_="mark flagged" if place.flagged else "mark", d=_SHAPES.get(place.kind, _DOT),
             transform=f"translate({x:.1f} {y:.1f}) rotate({_heading(view, place.track):.0f})",
         )  # fmt: skip
-        marks.append(tag("a", tag("title", f"{place.name}, {place.kind}"), shape, href=anchor(f"id-{place.key}")))
+        marks.append(
+            tag("a", tag("title", f"{place.name}, {place.kind}"), shape, href=anchor(f"id-{place.key}"))
+        )
         taken.append((x - 5, y - 5, x + 5, y + 5))
     for place in places:
         x, y = view.xy(place.latitude_deg, place.longitude_deg)
         if 0 <= x <= WIDTH and 0 <= y <= HEIGHT and len(labels) < _MOST_LABELS:
-            spot = _free(taken, x, y, 6.2 * min(len(place.name), 24))
+            spot = _free(taken, x, y, 7.3 * min(len(place.name), 24))
             if spot:
-                labels.append(tag("text", place.name[:24], x=round(spot[0], 1), y=round(spot[1], 1), class_="name"))
+                labels.append(
+                    tag("text", place.name[:24], x=round(spot[0], 1), y=round(spot[1], 1), class_="name")
+                )
     body += [*marks, *labels, _scale_bar(view)]
     svg = tag(
         "svg", tag("title", title), *body, viewBox=f"0 0 {WIDTH} {HEIGHT}", role="img", class_="chart",

@@ -78,4 +78,5 @@ class ReportData:
     methods: Mapping[str, str] = field(default_factory=dict)
     cautions: Sequence[str] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
+    totals: Mapping[str, Any] = field(default_factory=dict)  # `Log.summary`, where rows above are a choice
     made_ns: int = 0

@@ -105,7 +105,11 @@ class Digest:
             return
         track = self.tracks.setdefault(identity, [])
         self._steps[identity] += 1
-        stride = 1 << self._steps[identity].bit_length() - TRACK.bit_length() if self._steps[identity] > TRACK else 1
+        stride = (
+            1 << self._steps[identity].bit_length() - TRACK.bit_length()
+            if self._steps[identity] > TRACK
+            else 1
+        )
         if self._steps[identity] % stride == 0:
             track.append((lat, lon))
         if len(track) >= TRACK:

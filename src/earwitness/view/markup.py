@@ -29,7 +29,11 @@ class Markup(str):
 
 def text(value: object, *, limit: int = TEXT_LIMIT, keep_lines: bool = False) -> Markup:
     """Give any value as inert, bounded, escaped HTML text, safe in content and in quoted attributes."""
-    return value if isinstance(value, Markup) else Markup(escape(inert(str(value), limit=limit, keep_lines=keep_lines)))
+    return (
+        value
+        if isinstance(value, Markup)
+        else Markup(escape(inert(str(value), limit=limit, keep_lines=keep_lines)))
+    )
 
 
 def join(parts: Iterable[Any], between: str = "") -> Markup:

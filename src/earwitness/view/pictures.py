@@ -47,7 +47,7 @@ class Spectrogram:
 
 def compute_spectrogram(samples: Samples, *, resolution_hz: float, rows: int = 900) -> Spectrogram:
     """Give the density in dBFS/Hz (Hann window; periodograms averaged when more than `rows` would come)."""
-    data = np.ascontiguousarray(samples.data[:_MOST_SAMPLES], np.complex64)
+    data = np.ascontiguousarray(samples.data, np.complex64)
     longest = min(4096, max(64, len(data) // 8))
     size = fft.good_size(int(np.clip(2 * samples.rate_hz / max(resolution_hz, 1e-3), 64, longest)))
     if len(data) < size:
@@ -162,7 +162,12 @@ def spectrum(
     if occupied_hz:
         for edge in occupied_hz:
             plot.rule(x=edge, colour=VERMILION)
-        plot.note(occupied_hz[1], plot.y[1] - 0.09 * (plot.y[1] - plot.y[0]), f"99 % in {width(occupied_hz[1] - occupied_hz[0])}", VERMILION)
+        plot.note(
+            occupied_hz[1],
+            plot.y[1] - 0.09 * (plot.y[1] - plot.y[0]),
+            f"99 % in {width(occupied_hz[1] - occupied_hz[0])}",
+            VERMILION,
+        )
     if carrier_hz is not None:
         plot.rule(x=carrier_hz, colour=OCHRE, dash=4)
     if peak_db is not None:
@@ -225,7 +230,9 @@ def trace(
     """Give the PNG of a value over time in s, both shape (n,), with named levels dashed."""
     good = values[np.isfinite(values)]
     if y_range is None:
-        low, high = (float(np.quantile(good, 0.002)), float(np.quantile(good, 0.998))) if good.size else (0.0, 1.0)
+        low, high = (
+            (float(np.quantile(good, 0.002)), float(np.quantile(good, 0.998))) if good.size else (0.0, 1.0)
+        )
         room = max((high - low) * 0.18, 1e-12)
         y_range = (low - room, high + room)
     milli = len(times_s) > 1 and times_s[-1] - times_s[0] < 0.5
@@ -313,7 +320,9 @@ def _symbol_pictures(
         if kind.startswith("fsk") and rate:
             traces = eye_traces(_smooth(hz, busy.rate_hz, 0.75 * rate), busy.rate_hz, rate)
             if len(traces):
-                out["eye"] = eye(traces, title=f"Eye of the frequency, {len(traces)} symbols", unit=1e3, y_label="kHz")
+                out["eye"] = eye(
+                    traces, title=f"Eye of the frequency, {len(traces)} symbols", unit=1e3, y_label="kHz"
+                )
         deviation = number(facts.get("deviation_hz"))
         levels = {"deviation": deviation, " ": -deviation} if deviation else {}
         if kind in ("cw", "carrier"):
@@ -367,7 +376,9 @@ def _bring_down(samples: Samples, center_hz: float, width_hz: float) -> Samples:
         x = oaconvolve(x, taps, "same")[::step].astype(np.complex64)
     else:
         step = 1
-    return Samples(np.ascontiguousarray(x), rate / step, center_hz, 0, samples.epoch_ns, samples.noise_dbfs_hz)
+    return Samples(
+        np.ascontiguousarray(x), rate / step, center_hz, 0, samples.epoch_ns, samples.noise_dbfs_hz
+    )
 
 
 def _active(samples: Samples) -> Samples:

@@ -12,15 +12,19 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from importlib.resources import files
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from earwitness.core.errors import SourceError
+from earwitness.core.mode import registry
 from earwitness.core.times import format_time
 from earwitness.view.canvas import heat_png, ticks, unit_for
 from earwitness.view.chart import Place, draw
 from earwitness.view.data import Media, Overview, Plate, Recording, ReportData, Row
 from earwitness.view.digest import PER_GROUP, Digest, Group, flags_of, urgency
+from earwitness.view.gather import gather
 from earwitness.view.markup import Markup, anchor, embed, join, link, slug, tag, text
 from earwitness.view.pictures import shrink, span_db
 from earwitness.view.words import (
@@ -42,6 +46,9 @@ from earwitness.view.words import (
     width,
     wilson,
 )
+
+if TYPE_CHECKING:
+    from earwitness.log.store import Log
 
 MOST_EMISSIONS = 600
 MOST_BOXES = 1200
@@ -84,6 +91,20 @@ def render(data: ReportData) -> str:
     return _Page(data).document()
 
 
+def write_report(log: Log, station_dir: Path, target: Path) -> None:
+    """Write the report of a station's log; SourceError when the file cannot be written."""
+    target = Path(target)
+    page = render(gather(log, Path(station_dir), beside=target.parent))
+    partial = target.with_name(f".{target.name}.partial")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        partial.write_text(page, "utf-8")
+        partial.replace(target)
+    except OSError as error:
+        partial.unlink(missing_ok=True)
+        raise SourceError(f"report {target} cannot be written: {error.strerror}") from error
+
+
 class _Page:
     """Numbers the rows, then writes section after section."""
 
@@ -93,9 +114,16 @@ class _Page:
         ordered = sorted(data.emissions, key=lambda row: moment(row.get("start")) or 0)
         self.real = [row for row in ordered if not row.get("artefact")]
         self.false = [row for row in ordered if row.get("artefact")]
+        missing = max(0, _total(data, "emissions") - len(ordered))
+        self.emission_count = len(self.real) + missing
+        self.identity_count = max(_total(data, "identities"), len(data.identities))
+        self.over_count = max(_total(data, "overs"), len(data.overs))
         self.number = {str(row.get("id")): n for n, row in enumerate(self.real, 1)}
         self.names = {str(row.get("id")): _identity_name(row) for row in data.identities}
-        self.kinds = Counter(plain(row.get("kind"), limit=30) for row in data.identities)
+        kinds = data.totals.get("identity_kinds")
+        self.kinds = Counter(
+            kinds if isinstance(kinds, dict) else [plain(r.get("kind"), limit=30) for r in data.identities]
+        )
         self.overs_of = Counter(str(row.get("emission_id")) for row in data.overs)
         self.plates_of: dict[str, list[Plate]] = {}
         for plate in data.plates[:MOST_PLATES]:
@@ -146,7 +174,9 @@ class _Page:
 
     @staticmethod
     def _section(name: str, title: str, body: Markup) -> Markup:
-        return tag("section", tag("h2", title, id=f"{name}-title"), body, id=name, aria_labelledby=f"{name}-title")
+        return tag(
+            "section", tag("h2", title, id=f"{name}-title"), body, id=name, aria_labelledby=f"{name}-title"
+        )
 
     # -- front ---------------------------------------------------------------------------------------------
 
@@ -156,15 +186,17 @@ class _Page:
     def _header(self, contents: list[tuple[str, str]]) -> Markup:
         where = self.data.station.get("place")
         span = self._span()
-        dates = f"{clock(span[0], date=True, digits=0)} to {_clock_after(span)} UTC" if span else "no recording"
+        dates = (
+            f"{clock(span[0], date=True, digits=0)} to {_clock_after(span)} UTC" if span else "no recording"
+        )
         line = join([f for f in (plain(where, limit=120) if where else None, dates) if f], " · ")
         docket = [
             ("Recordings", grouped(len(self.data.recordings))),
             ("Listened", duration(self._listened())),
-            ("Emissions", grouped(len(self.real))),
+            ("Emissions", grouped(self.emission_count)),
             ("Messages", grouped(self.digest.total)),
-            ("Identities", grouped(len(self.data.identities))),
-            ("Voice", grouped(len(self.data.overs))),
+            ("Identities", grouped(self.identity_count)),
+            ("Voice", grouped(self.over_count)),
         ]
         return tag(
             "header",
@@ -210,19 +242,23 @@ class _Page:
             first = join([start, "no emission was found", self._aside_artefacts(), "."])
         else:
             first = join(
-                [start, _to("emissions", count(len(self.real), "emission")), " ",
-                 "was" if len(self.real) == 1 else "were", " found", self._aside_artefacts(), "."]
+                [start, _to("emissions", count(self.emission_count, "emission")), " ",
+                 "was" if self.emission_count == 1 else "were", " found", self._aside_artefacts(), "."]
             )  # fmt: skip
         out = [first]
         heard: list[Markup] = []
         if self.digest.total:
-            modes = listed([f"{name.upper() if len(name) < 5 else name} ({grouped(n)})" for name, n in self.digest.modes.most_common(6)])
-            heard.append(join([_to("messages", count(self.digest.total, "message")), f" passed their check: {modes}"]))
+            modes = listed(
+                [f"{_mode_title(name)} ({grouped(n)})" for name, n in self.digest.modes.most_common(6)]
+            )
+            heard.append(
+                join([_to("messages", count(self.digest.total, "message")), f" passed their check: {modes}"])
+            )
         if self.data.identities:
             kinds = [f"{grouped(n)} {_plural(kind, n)}" for kind, n in self.kinds.most_common(5)]
             heard.append(join([_to("identities", listed(kinds)), " made themselves known"]))
         if self.data.overs:
-            heard.append(join([_to("voice", count(len(self.data.overs), "voice transmission")), " can be heard"]))
+            heard.append(join([_to("voice", count(self.over_count, "voice transmission")), " can be heard"]))
         if heard:
             out.append(join([join(heard, "; "), "."]))
         unknown = [row for row in self.real if row.get("class") in (None, "unknown")]
@@ -239,7 +275,15 @@ class _Page:
         if not self.false:
             return None
         traces = count(len(self.false), "trace")
-        return join(["; ", _to("receiver", traces), " of the receiver itself ", "was" if len(self.false) == 1 else "were", " set aside"])
+        return join(
+            [
+                "; ",
+                _to("receiver", traces),
+                " of the receiver itself ",
+                "was" if len(self.false) == 1 else "were",
+                " set aside",
+            ]
+        )
 
     # -- flagged -------------------------------------------------------------------------------------------
 
@@ -250,17 +294,33 @@ class _Page:
         rows = self.digest.flagged
         if not (rows or people or emissions):
             return None
-        items = [self._flag_item(row, self._who(row), clock(row.get("time")), self._gist(row)) for row in rows[:40]]
+        items = [
+            self._flag_item(row, self._who(row), clock(row.get("time")), self._gist(row)) for row in rows[:40]
+        ]
         items += [
-            self._flag_item(row, _to(f"id-{row.get('id')}", _identity_name(row)), clock(row.get("last_seen")), plain(row.get("kind")))
+            self._flag_item(
+                row,
+                _to(f"id-{row.get('id')}", _identity_name(row)),
+                clock(row.get("last_seen")),
+                plain(row.get("kind")),
+            )
             for row in people[:40]
         ]
         items += [
-            self._flag_item(row, self._emission_link(row.get("id")), clock(row.get("start")), frequency(row.get("frequency_hz")))
+            self._flag_item(
+                row,
+                self._emission_link(row.get("id")),
+                clock(row.get("start")),
+                frequency(row.get("frequency_hz")),
+            )
             for row in emissions[:20]
         ]
         told = self.digest.flagged_total + len(people) + len(emissions)
-        more = tag("p", f"{grouped(told - len(items))} more are not shown here.", class_="quiet") if told > len(items) else None
+        more = (
+            tag("p", f"{grouped(told - len(items))} more are not shown here.", class_="quiet")
+            if told > len(items)
+            else None
+        )
         return "flagged", "Worth a look first", join([tag("ul", *items, class_="flags"), more])
 
     @staticmethod
@@ -287,7 +347,13 @@ class _Page:
         for rec, view in views[:MOST_OVERVIEWS]:
             parts.append(self._overview(rec, view))
         if len(views) > MOST_OVERVIEWS:
-            parts.append(tag("p", f"{grouped(len(views) - MOST_OVERVIEWS)} more stretches are not drawn.", class_="quiet"))
+            parts.append(
+                tag(
+                    "p",
+                    f"{grouped(len(views) - MOST_OVERVIEWS)} more stretches are not drawn.",
+                    class_="quiet",
+                )
+            )
         if len(self.data.recordings) > 1 or not views:
             parts.append(self._recordings_table())
         return "air", "The air", join(parts)
@@ -323,11 +389,16 @@ class _Page:
             low, high = span_db(levels)
             small = shrink(levels, 1400, 460)
             png = heat_png(np.clip((small - low) / (high - low), 0, 1).T[::-1], colours=40)
-            image = tag("image", href=embed(png, "image/png"), width="100%", height="100%", preserveAspectRatio="none")
+            image = tag(
+                "image", href=embed(png, "image/png"), width="100%", height="100%", preserveAspectRatio="none"
+            )
         unit, factor = unit_for(view.low_hz, view.high_hz)
         f_marks, f_digits = ticks(view.low_hz / factor, view.high_hz / factor, 7)
         t_marks, t_digits = ticks(0, span_s, 8)
-        up = [(_pct(1 - (f * factor - view.low_hz) / (view.high_hz - view.low_hz)), f"{f:.{f_digits}f}") for f in f_marks]
+        up = [
+            (_pct(1 - (f * factor - view.low_hz) / (view.high_hz - view.low_hz)), f"{f:.{f_digits}f}")
+            for f in f_marks
+        ]
         along = [(_pct(t / span_s), f"{t:.{t_digits}f}") for t in t_marks]
         title = f"Spectrogram of {plain(rec.name, limit=80)}"
         said = (
@@ -336,7 +407,11 @@ class _Page:
             f"{count(len(inside), 'emission')} marked."
         )
         more = f" The {grouped(MOST_BOXES)} strongest are drawn." if len(inside) > MOST_BOXES else ""
-        scale = f" Paper to ink spans {low:.0f} to {high:.0f} dBFS in a cell.".replace("-", "−") if levels.size else ""
+        scale = (
+            f" Paper to ink spans {low:.0f} to {high:.0f} dBFS in a cell.".replace("-", "−")
+            if levels.size
+            else ""
+        )
         return tag(
             "figure",
             tag(
@@ -376,10 +451,16 @@ class _Page:
         for row in rows:
             n = self.number.get(str(row.get("id")))
             x0, _, y0, _ = _frame(row, view)
-            if n is None or len(taken) >= 80 or any(abs(x0 - a) < 0.028 and abs(y0 - b) < 0.05 for a, b in taken):
+            if (
+                n is None
+                or len(taken) >= 80
+                or any(abs(x0 - a) < 0.028 and abs(y0 - b) < 0.05 for a, b in taken)
+            ):
                 continue
             taken.append((x0, y0))
-            out.append(tag("text", str(n), x=_pct(x0), y=_pct(y0), dy=13 if y0 < 0.06 else -4, dx=2, class_="num"))
+            out.append(
+                tag("text", str(n), x=_pct(x0), y=_pct(y0), dy=13 if y0 < 0.06 else -4, dx=2, class_="num")
+            )
         return out
 
     @staticmethod
@@ -423,12 +504,18 @@ class _Page:
             )  # fmt: skip
         chosen = self.real
         if len(chosen) > MOST_EMISSIONS:
-            chosen = sorted(chosen, key=lambda row: (not flags_of(row), -(number(row.get("snr_db")) or 0)))[:MOST_EMISSIONS]
+            chosen = sorted(chosen, key=lambda row: (not flags_of(row), -(number(row.get("snr_db")) or 0)))[
+                :MOST_EMISSIONS
+            ]
             chosen.sort(key=lambda row: moment(row.get("start")) or 0)
         rows = [self._emission_row(row) for row in chosen]
         classes = Counter(plain(row.get("class") or "unknown", limit=30) for row in self.real)
-        told = listed([f"{grouped(n)} {_WORDS.get(kind, kind)}" for kind, n in classes.most_common(8)])
-        cut = f" The {grouped(len(chosen))} that are flagged or strongest are listed." if len(chosen) < len(self.real) else ""
+        told = listed([f"{_WORDS.get(kind, kind)} ({grouped(n)})" for kind, n in classes.most_common(8)])
+        cut = (
+            f" The {grouped(len(chosen))} that are flagged or strongest are listed."
+            if len(chosen) < self.emission_count
+            else ""
+        )
         return "emissions", "Emissions", join([
             _pair(tag("p", f"By kind: {told}.{cut}"),
                   "Every figure carries its standard uncertainty where one was estimated. How each was measured is told under ",
@@ -448,11 +535,19 @@ class _Page:
         train = f"{train}, on {percent(duty)} of the time" if train and duty is not None else train
         confidence = number(row.get("confidence"))
         reasons = row.get("reasons")
-        why = listed([plain(r, limit=160) for r in reasons[:12]]) if isinstance(reasons, list | tuple) and reasons else None
+        why = (
+            listed([plain(r, limit=160) for r in reasons[:12]])
+            if isinstance(reasons, list | tuple) and reasons
+            else None
+        )
         rate, deviation = number(row.get("symbol_rate_hz")), number(row.get("deviation_hz"))
-        facts = [f"{rate:.5g} symbols/s" if rate else None, f"deviation {width(deviation)}" if deviation else None]
+        facts = [
+            plain(row["label"], limit=80) if row.get("label") else None,
+            f"{rate:.6g} symbols/s" if rate else None,
+            f"deviation {width(deviation)}" if deviation else None,
+            f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None,
+        ]
         kind = plain(row.get("class") or "unknown", limit=30)
-        label = plain(row["label"], limit=80) if row.get("label") else None
         return tag(
             "tr",
             tag("th", tag("a", str(n), href=anchor(f"em-{ident}")), scope="row", data_sort=n),
@@ -461,7 +556,7 @@ class _Page:
                 "td",
                 tag("b", frequency(row.get("frequency_hz"), row.get("frequency_uncertainty_hz"))),
                 _small(plus_minus(row.get("frequency_uncertainty_hz"), "Hz") or None),
-                _small(f"{width(row.get('occupied_bandwidth_hz'))} wide"),
+                _small(f"{width(row['occupied_bandwidth_hz'])} wide" if number(row.get("occupied_bandwidth_hz")) else None),
                 data_label="Where", data_sort=number(row.get("frequency_hz")) or 0,
             ),
             tag(
@@ -473,9 +568,8 @@ class _Page:
                 tag("b", _WORDS.get(kind, kind)),
                 join([" ", tag("code", plain(row["designator"], limit=16))]) if row.get("designator") else None,
                 join([" ", tag("span", plain(row["mode"], limit=30), class_="mode")]) if row.get("mode") else None,
-                _small(label), _small(", ".join(filter(None, facts)) or None),
+                _small(", ".join(filter(None, facts)) or None),
                 tag("span", why, class_="why") if why else None,
-                _small(f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None),
                 data_label="What", data_sort=kind,
             ),
             tag("td", self._evidence_links(row, ident), data_label="Evidence", data_sort=self.digest.by_emission[ident]),
@@ -514,10 +608,14 @@ class _Page:
                     tag("th", frequency(row.get("frequency_hz")), scope="row"),
                     tag("td", plain(row["label"], limit=60) if row.get("label") else "", data_label="Name"),
                     tag("td", _interval(_share(row), low, high), class_="bar", data_label="Share"),
-                    tag("td", _told_occupancy(hits, looks, spread), data_label="Seen on", class_="fig"),
+                    tag("td", _told_occupancy(hits, looks, spread), data_label="In use", class_="fig"),
                 )
             )
-        cut = f" The {grouped(MOST_CHANNELS)} busiest of {grouped(len(self.data.occupancy))} are listed." if len(self.data.occupancy) > MOST_CHANNELS else ""
+        cut = (
+            f" The {grouped(MOST_CHANNELS)} busiest of {grouped(len(self.data.occupancy))} are listed."
+            if len(self.data.occupancy) > MOST_CHANNELS
+            else ""
+        )
         return "occupancy", "How busy each channel was", join([
             _pair(tag("p", f"How often each channel was found in use, of the times it was looked at.{cut}"),
                   "The whisker is the 95 % interval after Wilson (1927), widened where neighbouring looks are not "
@@ -545,12 +643,21 @@ class _Page:
             )  # fmt: skip
         parts: list[Any] = []
         if places:
-            lat, lon = number(self.data.station.get("latitude_deg")), number(self.data.station.get("longitude_deg"))
-            here = (lat, lon) if lat is not None and lon is not None and abs(lat) <= 90 and abs(lon) <= 180 else None
+            lat, lon = (
+                number(self.data.station.get("latitude_deg")),
+                number(self.data.station.get("longitude_deg")),
+            )
+            here = (
+                (lat, lon)
+                if lat is not None and lon is not None and abs(lat) <= 90 and abs(lon) <= 180
+                else None
+            )
             svg, outside = draw(places, here, title=f"Map of {count(len(places), 'position')}")
             words = [f"{count(len(places), 'identity', 'identities')} with a position, as they reported it."]
             if outside:
-                words.append(f"{count(outside, 'position')} lie too far off to be drawn and may well be wrong.")
+                words.append(
+                    f"{count(outside, 'position')} lie too far off to be drawn and may well be wrong."
+                )
             if lost:
                 words.append(f"{count(lost, 'identity', 'identities')} told no position.")
             if here:
@@ -561,10 +668,22 @@ class _Page:
                         "1:50 million, about 1.5 km true. Not for navigation."), class_="wide")
             )  # fmt: skip
         rows = [self._identity_row(row) for row in shown]
-        if len(people) > len(shown):
-            parts.append(tag("p", f"The {grouped(len(shown))} most talkative of {grouped(len(people))} are listed.", class_="quiet"))
+        if self.identity_count > len(shown):
+            parts.append(
+                tag(
+                    "p",
+                    f"The {grouped(len(shown))} most talkative of {grouped(self.identity_count)} are listed.",
+                    class_="quiet",
+                )
+            )
         parts.append(
-            _table("Identities", ("Who", "Kind", "Messages", "First and last heard", "Last position", "Notes"), rows, class_="people", sortable=True)
+            _table(
+                "Identities",
+                ("Who", "Kind", "Messages", "First and last heard", "Last position", "Notes"),
+                rows,
+                class_="people",
+                sortable=True,
+            )
         )
         return "identities", "Who was heard", join(parts)
 
@@ -602,7 +721,13 @@ class _Page:
         parts: list[Any] = []
         for n, group in enumerate(groups):
             if n == 0 or groups[n - 1].mode != group.mode:
-                parts.append(tag("h3", group.mode, tag("small", count(digest.modes[group.mode], "message"))))
+                parts.append(
+                    tag(
+                        "h3",
+                        _mode_title(group.mode),
+                        tag("small", count(digest.modes[group.mode], "message")),
+                    )
+                )
             parts.append(self._message_group(group, unfold=n == 0))
         checks = listed([f"{grouped(n)} {word}" for word, n in digest.checks.most_common(5)])
         return "messages", "What was said", join([
@@ -614,19 +739,36 @@ class _Page:
         ])  # fmt: skip
 
     def _message_group(self, group: Group, *, unfold: bool) -> Markup:
-        who = self.names.get(group.identity, plain(group.identity, limit=60)) if group.identity else "Without a named sender"
-        kinds = listed([f"{grouped(n)} {kind}" for kind, n in group.kinds.most_common(4)])
+        who = (
+            self.names.get(group.identity, plain(group.identity, limit=60))
+            if group.identity
+            else "Without a named sender"
+        )
+        kinds = listed([f"{kind} ({grouped(n)})" for kind, n in group.kinds.most_common(4)])
         more = group.count - len(group.rows)
         rest = tag("p", f"{count(more, 'more message')} not shown.", class_="quiet") if more else None
         summary = tag("summary", tag("b", who), " ", tag("span", kinds, class_="quiet"))
         if not group.rows:
             return tag("details", summary, rest)
-        return tag("details", summary, tag("ul", *map(self._message, group.rows), class_="letters"), rest, open=unfold)
+        return tag(
+            "details",
+            summary,
+            tag("ul", *map(self._message, group.rows), class_="letters"),
+            rest,
+            open=unfold,
+        )
 
     def _message(self, row: Row) -> Markup:
         fields = row.get("fields")
         told = fields if isinstance(fields, Mapping) else {}
-        words = next((told[key] for key in ("text", "message", "safety_text") if isinstance(told.get(key), str) and told[key]), None)
+        words = next(
+            (
+                told[key]
+                for key in ("text", "message", "safety_text")
+                if isinstance(told.get(key), str) and told[key]
+            ),
+            None,
+        )
         pairs = [
             join([tag("dt", plain(key, limit=40).replace("_", " ")), tag("dd", plain(value, limit=160))])
             for key, value in list(told.items())[:40]
@@ -671,9 +813,10 @@ class _Page:
                     player, id=slug(f"over-{row.get('id')}"),
                 )
             )  # fmt: skip
-        cut = f" The first {grouped(MOST_OVERS)} are listed." if len(self.data.overs) > MOST_OVERS else ""
+        listed_ = min(len(self.data.overs), MOST_OVERS)
+        cut = f" {grouped(listed_)} of them are listed." if self.over_count > listed_ else ""
         intro = _pair(
-            tag("p", f"{count(len(self.data.overs), 'voice transmission')}.{cut}"),
+            tag("p", f"{count(self.over_count, 'voice transmission')}.{cut}"),
             "Clips are in this page until they fill their share of it; later ones are files beside it.",
         )
         return "voice", "What was spoken", join([intro, tag("ol", *items, class_="clips wide")])
@@ -688,7 +831,7 @@ class _Page:
             image: Markup | None = None
             if media and media.data and len(media.data) <= budget:
                 budget -= len(media.data)
-                image = tag("img", src=embed(media.data, media.kind), alt=f"Picture received: {told}", loading="lazy")
+                image = tag("img", src=embed(media.data, media.kind), alt=f"Picture received: {told}")
             elif media and media.path:
                 image = tag("a", "Open the picture", href=link(media.path))
             items.append(tag("figure", image, tag("figcaption", told), class_="from-air"))
@@ -715,12 +858,26 @@ class _Page:
                 wide, _ = _png_size(plate.png)
                 alt = f"{plain(plate.name, limit=40)} of {name.lower()}: {said}"
                 figures.append(
-                    tag("figure", tag("img", src=embed(plate.png, "image/png"), width=wide // 2, alt=alt, loading="lazy", class_="plate"))
+                    tag(
+                        "figure",
+                        tag(
+                            "img", src=embed(plate.png, "image/png"), width=wide // 2, alt=alt, class_="plate"
+                        ),
+                    )
                 )
             if figures:
-                heading = tag("h3", _to(f"em-{ident}", name) if n else name, tag("small", said), id=slug(f"plate-{ident}"))
+                heading = tag(
+                    "h3",
+                    _to(f"em-{ident}", name) if n else name,
+                    tag("small", said),
+                    id=slug(f"plate-{ident}"),
+                )
                 parts.append(tag("div", heading, tag("div", *figures, class_="plates"), class_="exhibit"))
-        cut = f" {count(left_out, 'picture')} found no room in this page; the evidence command draws them." if left_out else ""
+        cut = (
+            f" {count(left_out, 'picture')} found no room in this page; the evidence command draws them."
+            if left_out
+            else ""
+        )
         intro = _pair(
             tag("p", "What the samples looked like, for the emissions that say the most.", cut),
             "Levels are densities in dBFS per hertz of bandwidth. Vermilion frames and rules mark the measured extent, "
@@ -737,15 +894,27 @@ class _Page:
         silent = [row for row in self.real if row not in unknown and not row.get("mode")]
         parts = []
         if unknown:
-            parts.append(tag("p", "Not even the kind of modulation could be told of ", self._some(unknown), "."))
+            parts.append(
+                tag("p", "Not even the kind of modulation could be told of ", self._some(unknown), ".")
+            )
         if silent:
-            parts.append(tag("p", "Their kind is known but no mode fits, or none that is known here, for ", self._some(silent), "."))
+            parts.append(
+                tag(
+                    "p",
+                    "Their kind is known but no mode fits, or none that is known here, for ",
+                    self._some(silent),
+                    ".",
+                )
+            )
         if not parts:
             parts.append(tag("p", "Every emission found was given a kind and a mode."))
         return "unknown", "What stayed unknown", join(parts)
 
     def _some(self, rows: Sequence[Row]) -> Markup:
-        few = [join([self._emission_link(row.get("id")), f" ({frequency(row.get('frequency_hz'))})"]) for row in rows[:24]]
+        few = [
+            join([self._emission_link(row.get("id")), f" ({frequency(row.get('frequency_hz'))})"])
+            for row in rows[:24]
+        ]
         more = f" and {grouped(len(rows) - 24)} more" if len(rows) > 24 else ""
         return join([join(few, ", "), more])
 
@@ -753,7 +922,11 @@ class _Page:
         parts: list[Any] = []
         for rec in self.data.recordings[:40]:
             facts = {**rec.facts, **rec.health}
-            pairs = [join([tag("dt", plain(k, limit=60)), tag("dd", plain(v, limit=200))]) for k, v in list(facts.items())[:30] if v is not None]
+            pairs = [
+                join([tag("dt", plain(k, limit=60)), tag("dd", plain(v, limit=200))])
+                for k, v in list(facts.items())[:30]
+                if v is not None
+            ]
             warned = [tag("li", plain(w, limit=300)) for w in rec.warnings[:30]]
             if pairs or warned:
                 parts.append(tag("h3", plain(rec.name, limit=120)))
@@ -771,20 +944,30 @@ class _Page:
             ]  # fmt: skip
             parts.append(tag("p", f"{count(len(self.false), 'trace')} came from the receiver, not from the air"
                              f"{', the first 100 of which follow' if len(self.false) > 100 else ''}:"))  # fmt: skip
-            parts.append(_table("Receiver artefacts", ("Frequency", "Start, UTC", "Over noise", "Why it is no emission"), rows))
+            parts.append(
+                _table(
+                    "Receiver artefacts",
+                    ("Frequency", "Start, UTC", "Over noise", "Why it is no emission"),
+                    rows,
+                )
+            )
         if not parts:
             return None
         return "receiver", "The receiver itself", join(parts)
 
     def _methods(self) -> tuple[str, str, Markup]:
-        given = dict(self.data.methods) or {
+        given = {
             "occupied bandwidth": "the width that holds 99 % of the power (ITU-R SM.443, β/2 method)",
             "signal to noise": "signal power over noise power inside the occupied bandwidth",
             "designator": "necessary bandwidth and class of emission as in ITU Radio Regulations, Appendix 1",
             "occupancy": "share of looks above the threshold, with the 95 % interval of E. B. Wilson (1927)",
             "levels": "relative to the full scale of the receiver (dBFS); no antenna or cable was calibrated",
+            **self.data.methods,
         }
-        pairs = [join([tag("dt", plain(k, limit=80)), tag("dd", plain(v, limit=600))]) for k, v in list(given.items())[:40]]
+        pairs = [
+            join([tag("dt", plain(k, limit=80)), tag("dd", plain(v, limit=600))])
+            for k, v in list(given.items())[:40]
+        ]
         return "methods", "How this was measured", tag("dl", *pairs, class_="facts")
 
     def _cautions(self) -> tuple[str, str, Markup]:
@@ -792,12 +975,17 @@ class _Page:
         return "cautions", "Cautions", tag("ul", *(tag("li", item) for item in [*own, *CAUTIONS]))
 
     def _footer(self) -> Markup:
-        versions = ", ".join(f"{plain(k, limit=40)} {plain(v, limit=40)}" for k, v in list(self.data.versions.items())[:20])
+        versions = ", ".join(
+            f"{plain(k, limit=40)} {plain(v, limit=40)}" for k, v in list(self.data.versions.items())[:20]
+        )
         made = format_time(self.data.made_ns)[:19].replace("T", " ") if self.data.made_ns else None
         return tag(
             "footer",
             tag("p", join([f for f in (f"Made {made} UTC" if made else None, versions) if f], " · ")),
-            tag("p", "This page needs no network and asks for none. Land outlines: Natural Earth, public domain."),
+            tag(
+                "p",
+                "This page needs no network and asks for none. Land outlines: Natural Earth, public domain.",
+            ),
         )
 
 
@@ -830,7 +1018,14 @@ def _table(
     head = tag("thead", tag("tr", *(tag("th", word, scope="col") for word in heads)))
     return tag(
         "div",
-        tag("table", tag("caption", caption), head, tag("tbody", *rows), class_=class_ or None, data_sortable=sortable),
+        tag(
+            "table",
+            tag("caption", caption),
+            head,
+            tag("tbody", *rows),
+            class_=class_ or None,
+            data_sortable=sortable,
+        ),
         class_="sheet wide",
     )
 
@@ -844,7 +1039,7 @@ def _frame(row: Row, view: Overview) -> tuple[float, float, float, float]:
     long, tall = max(view.stop_ns - view.start_ns, 1), max(view.high_hz - view.low_hz, 1e-9)
     start, stop = moment(row.get("start")) or view.start_ns, moment(row.get("stop")) or view.start_ns
     middle = number(row.get("frequency_hz")) or view.low_hz
-    half = max((number(row.get("occupied_bandwidth_hz")) or 0) / 2, tall * 0.003)
+    half = max((number(row.get("occupied_bandwidth_hz")) or 0) / 2, tall * 0.009)
     x0, x1 = (start - view.start_ns) / long, (stop - view.start_ns) / long
     if x1 - x0 < 0.004:
         x0, x1 = (x0 + x1) / 2 - 0.002, (x0 + x1) / 2 + 0.002
@@ -868,9 +1063,18 @@ def _plural(kind: str, n: int) -> str:
     return kind if n == 1 else _KINDS.get(kind, f"{kind[:-1]}ies" if kind.endswith("y") else f"{kind}s")
 
 
+def _mode_title(name: str) -> str:
+    known = registry().get(name)
+    return known.title if known else name
+
+
 def _share(row: Row) -> float:
     looks, hits = number(row.get("samples")) or 0, number(row.get("occupied")) or 0
     return min(max(hits / looks, 0.0), 1.0) if looks > 0 else 0.0
+
+
+def _total(data: ReportData, what: str) -> int:
+    return int(number(data.totals.get(what)) or 0)
 
 
 def _told_occupancy(hits: int, looks: int, spread: float) -> str:
@@ -903,7 +1107,9 @@ def _tone(tone: Any) -> str | None:
     hz = number(tone.get("ctcss_hz"))
     if hz is not None:
         return f"tone {hz:.1f} Hz"
-    return f"digital squelch code {plain(tone['dcs'], limit=12)}" if tone.get("dcs") else plain(tone, limit=60)
+    return (
+        f"digital squelch code {plain(tone['dcs'], limit=12)}" if tone.get("dcs") else plain(tone, limit=60)
+    )
 
 
 def _player(media: Media | None, budget: int) -> tuple[Markup, int]:
@@ -911,7 +1117,9 @@ def _player(media: Media | None, budget: int) -> tuple[Markup, int]:
         controls = tag("audio", controls=True, preload="none", src=embed(media.data, media.kind))
         return controls, budget - len(media.data)
     if media and media.path:
-        return tag("p", tag("a", "Listen: ", media.path.replace("\\", "/").rsplit("/", 1)[-1], href=link(media.path))), budget
+        return tag(
+            "p", tag("a", "Listen: ", media.path.replace("\\", "/").rsplit("/", 1)[-1], href=link(media.path))
+        ), budget
     return tag("p", "No audio was kept.", class_="quiet"), budget
 
 

@@ -43,16 +43,28 @@ def plain(value: Any, *, limit: int = 400) -> str:
 
 
 def frequency(hz: Any, uncertainty_hz: Any = None, *, digits: int | None = None) -> str:
-    """Give a frequency with unit, to `digits` decimals or as far as the uncertainty allows (1 Hz at most)."""
+    """Give a frequency with unit, to `digits` decimals or as far as the uncertainty allows (1 Hz at most).
+
+    With neither, to 10 Hz, without idle zeros beyond the third decimal.
+    """
     figure = number(hz)
     if figure is None:
         return NOTHING
     unit, power = ("GHz", 9) if abs(figure) >= 3e9 else ("MHz", 6) if abs(figure) >= 2e6 else ("kHz", 3)
     spread = number(uncertainty_hz)
-    if digits is None:
-        finest = 0 if spread is None or spread < 10 else min(int(math.log10(spread)), power)
-        digits = power - finest if spread is not None else max(power - 2, 1)
-    return f"{figure / 10**power:.{digits}f} {unit}"
+    if digits is None and spread is None:
+        digits = power - 1
+        while digits > min(3, power - 1) and round(figure) % 10 ** (power - digits + 1) == 0:
+            digits -= 1
+    elif digits is None:
+        digits = power - (0 if spread is None or spread < 10 else min(int(math.log10(spread)), power))
+    return f"{spaced(f'{figure / 10**power:.{digits}f}')} {unit}"
+
+
+def spaced(figure: str) -> str:
+    """Set the decimals of a figure in groups of three."""
+    whole, point, rest = figure.partition(".")
+    return whole + point + "\u202f".join(rest[n : n + 3] for n in range(0, len(rest), 3))
 
 
 def width(hz: Any) -> str:
@@ -111,7 +123,7 @@ def duration(seconds: Any) -> str:
     if size < 1:
         return f"{significant(figure * 1e3, 3)} ms"
     if size < 100:
-        return f"{significant(figure, 3)} s"
+        return f"{significant(figure, 3).removesuffix('.0')} s"
     if size < 6000:
         return f"{int(figure // 60)} min {figure % 60:.0f} s"
     if size < 172_800:

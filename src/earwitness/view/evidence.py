@@ -1,0 +1,196 @@
+"""The evidence of one entry: its facts in words, its stretch of I/Q, the pictures drawn from it, its files.
+
+Files are only ever taken from inside the station folder, whatever path a row names.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from earwitness.core.errors import EarwitnessError
+from earwitness.core.text import file_stem
+from earwitness.core.types import Samples
+from earwitness.view.words import (
+    clock,
+    decibels,
+    frequency,
+    moment,
+    number,
+    percent,
+    plain,
+    plus_minus,
+    width,
+)
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+MOST_SAMPLES = 4_000_000
+_RAISED = re.compile(r"levels raised by (-?\d{1,3}(?:\.\d{1,4})?) dB")
+
+_UNITS = (
+    ("_dbfs_hz", "dBFS/Hz"),
+    ("_dbfs", "dBFS"),
+    ("_db", "dB"),
+    ("_pct", "%"),
+    ("_deg", "°"),
+    ("_ft", "ft"),
+    ("_kn", "kn"),
+)
+_FIRST = ("id", "kind", "key", "names", "start", "stop", "time", "frequency_hz", "occupied_bandwidth_hz", "class",
+          "designator", "mode", "confidence", "reasons", "artefact", "snr_db", "level_dbfs")  # fmt: skip
+_HIDDEN = {"recording", "superseded_by", "evidence_id", "emission_id", "fields", "methods", "extra"}
+
+
+def file_of(station_dir: Path, path: Any) -> Path | None:
+    """Give the file a row names, if it exists and lies inside the station folder."""
+    if not isinstance(path, str) or not path or "\0" in path:
+        return None
+    root = Path(station_dir).resolve()
+    try:
+        found = (root / path).resolve()
+        return found if found.is_relative_to(root) and found.is_file() else None
+    except OSError:
+        return None
+
+
+def stretch_of(station_dir: Path, evidence: Mapping[str, Any], at_ns: int | None = None) -> Samples | None:
+    """Give the I/Q a snippet holds (the capture around `at_ns` of a pack of many); None when it is gone.
+
+    Levels are put back to what the receiver gave where the snippet says how far they were raised.
+    """
+    from earwitness.sources import open_source
+
+    path = file_of(station_dir, evidence.get("path"))
+    if path is None or evidence.get("kind") != "snippet":
+        return None
+    try:
+        source = open_source(path)
+        stretch = source.stretches[0]
+        for item in source.stretches:
+            if at_ns is not None and item.epoch_ns <= at_ns + 1_000_000:
+                stretch = item
+        data = stretch.read(0, min(stretch.count, MOST_SAMPLES))
+    except (EarwitnessError, OSError, IndexError):
+        return None  # evidence that was cut short or overwritten is shown as missing, never as a failure
+    raised = _RAISED.search(str(source.facts.get("description", "")))
+    if raised:
+        data = data * 10 ** (-float(raised[1]) / 20)
+    return Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns)
+
+
+def pictures_of(entry: Mapping[str, Any], station_dir: Path) -> dict[str, bytes]:
+    """Give the PNG pictures by name for an entry as `Log.entry` gives it; {} when there is no I/Q to show."""
+    from earwitness.view.pictures import evidence_pictures
+
+    row = entry["row"]
+    facts = dict(entry.get("emission") or row)
+    at_ns = moment(row.get("time")) or moment(row.get("start"))
+    for evidence in entry.get("evidence", ()):
+        samples = stretch_of(station_dir, evidence, at_ns)
+        if samples is not None:
+            return evidence_pictures(samples, facts)
+    return {}
+
+
+def write_evidence(entry: Mapping[str, Any], station_dir: Path, folder: Path) -> list[Path]:
+    """Copy an entry's snippet, audio and pictures into a folder and draw its evidence; gives what was written.
+
+    File names are made of ids only. OSError when the folder cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    out = []
+    for evidence in entry.get("evidence", ()):
+        path = file_of(station_dir, evidence.get("path"))
+        if path is None:
+            continue
+        for part in sorted(path.parent.glob(f"{path.name.split('.')[0]}.*")):
+            out.append(Path(shutil.copyfile(part, folder / part.name)))
+    stem = file_stem(str(entry["row"].get("id", "entry")))
+    for name, png in pictures_of(entry, station_dir).items():
+        target = folder / f"{stem}-{name}.png"
+        target.write_bytes(png)
+        out.append(target)
+    return out
+
+
+def facts_of(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Give what a row tells as (term, words) pairs, the figures with unit and uncertainty."""
+    keys = [key for key in _FIRST if key in row] + [key for key in row if key not in _FIRST]
+    for key in keys[:120]:
+        value = row[key]
+        if key in _HIDDEN or key.endswith(("_uncertainty_hz", "_uncertainty_db", "_uncertainty_pct")):
+            continue
+        if value is None or value in ("", [], {}):
+            continue
+        yield _said(str(key), value, row)
+    fields = row.get("fields")
+    if isinstance(fields, Mapping):
+        for key, value in list(fields.items())[:120]:
+            if value is not None:
+                yield _said(str(key), value, fields)
+    methods = row.get("methods")
+    if isinstance(methods, Mapping):
+        for key, value in list(methods.items())[:40]:
+            yield f"how: {plain(key, limit=40).replace('_', ' ')}", plain(value)
+
+
+def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
+    figure = number(value)
+    spread = row.get(f"{key.rsplit('_', 1)[0]}_uncertainty_{key.rsplit('_', 1)[-1]}")
+    term = plain(key, limit=40)
+    if key in ("start", "stop", "time", "first_seen", "last_seen") and moment(value) is not None:
+        return term.replace("_", " "), f"{clock(value, date=True, digits=6)} UTC"
+    if figure is None:
+        return term.replace("_", " "), plain(value)
+    if key in ("confidence", "duty"):
+        return term, percent(min(max(figure, 0.0), 1.0))
+    if key.endswith("_dbfs_hz"):
+        return term.removesuffix("_dbfs_hz").replace("_", " "), decibels(figure, "dBFS/Hz")
+    if key.endswith("_hz"):
+        name = term.removesuffix("_hz").replace("_", " ")
+        shown = frequency(figure, spread) if key in ("frequency_hz", "carrier_hz") else width(figure)
+        return name, f"{shown} {plus_minus(spread, 'Hz')}".strip()
+    for ending, unit in _UNITS:
+        if key.endswith(ending):
+            shown = decibels(figure, unit) if unit.startswith("dB") else f"{plain(value)} {unit}"
+            return term.removesuffix(ending).replace("_", " "), f"{shown} {plus_minus(spread, unit)}".strip()
+    return term.replace("_", " "), plain(value)
+
+
+def describe(entry: Mapping[str, Any]) -> RenderableType:
+    """Give an entry for the terminal: its facts, then what hangs on it."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    from earwitness.view.tables import table
+
+    facts = Table.grid(padding=(0, 2))
+    facts.add_column(style="dim", max_width=28)
+    facts.add_column(overflow="fold")
+    row = entry["row"]
+    for term, words in facts_of(row):
+        facts.add_row(Text(term), Text(words))
+    if entry.get("labels"):
+        facts.add_row(Text("labels"), Text(plain(entry["labels"])))
+    parts: list[RenderableType] = [
+        Text(f"{entry['what']} {plain(row.get('id'), limit=60)}", style="bold"),
+        facts,
+    ]
+    for piece in entry.get("evidence", ())[:20]:
+        if piece is not row:
+            gone = f", {plain(piece.get('removed_reason'))}" if piece.get("removed") else ""
+            parts.append(
+                Text(
+                    f"evidence {plain(piece.get('kind'))}: {plain(piece.get('path'))}{gone}", overflow="fold"
+                )
+            )
+    for what in ("messages", "overs"):
+        if entry.get(what):
+            parts.append(table(what, entry[what][:20]))
+    return Group(*parts)
