@@ -5,7 +5,7 @@ Every figure has the receiver noise taken out, so that thresholds do not move wi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,8 @@ from earwitness.dsp import fft
 from earwitness.dsp.discriminate import discriminate
 from earwitness.emission.burst import Burst, moving_mean
 from earwitness.emission.lines import LineSpectrum
+
+CORE = 49_152  # samples: 12 000 times the inverse of the width
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,14 @@ class Features:
         self.duration_s = len(burst.iq) / burst.rate_hz
         # Samples per 1/width, the time after which noise is new.
         self.look = burst.rate_hz / burst.width_hz
+
+    @cached_property
+    def core(self) -> Features:
+        """The middle of a long burst, enough to tell what it is."""
+        extra = len(self.iq) - CORE
+        if extra <= 0:
+            return self
+        return Features(replace(self.burst, iq=np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + CORE])))
 
     @cached_property
     def power(self) -> np.ndarray:

@@ -65,11 +65,12 @@ def _sure(*parts: float) -> float:
 
 def identify_burst(features: Features, measurement: Measurement) -> Identification:
     """Give the identification of a cleaned emission."""
+    features = features.core
     burst = features.burst
     width = measurement.occupied_bandwidth_hz or (burst.high_hz - burst.low_hz)
     looks = burst.width_hz * features.duration_s
     line = features.carrier
-    if looks < 60:
+    if looks < 40:
         return unknown(f"too short: {looks:.0f} independent samples")
     if burst.snr < 1.6 and line.carrier_snr < 30:
         return unknown(f"too weak: {10 * np.log10(burst.snr):.1f} dB in its band")
@@ -77,8 +78,8 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
     answer = (
         _morse(features, keyed, width)
         or _amplitude(features, measurement, width)
-        or _constant(features, measurement, width)
         or _pulses(features, keyed, width)
+        or _constant(features, measurement, width)
         or _phase(features, width)
         or _speech(features, width)
         or _noise_like(features, width)
@@ -166,11 +167,11 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     flat = (CONSTANT_ENVELOPE - variation) / CONSTANT_ENVELOPE + 0.3
     if width > BROADCAST_WIDTH_HZ:
         return _broadcast(features, width, steady, flat)
-    keying = frequency_keying(features)
+    keying = frequency_keying(features, width)
     pair = squared_pair(features)
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
         return answer
-    if burst.snr < 2.5:
+    if burst.snr < 2.5 or features.duration_s < 0.08:
         return None
     return _voice_fm(features, measurement, keying, width, steady, flat)
 
@@ -186,8 +187,8 @@ def _keyed(
     """Give direct frequency keying when levels are held, changes are random and power reaches 0 Hz."""
     if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
         return None
-    least = 0.5 if keying.levels == 2 else 0.45
-    if keying.explained < least or keying.low_share < 0.085 or keying.alternation > 0.96:
+    held = keying.explained > 0.75 and keying.spread < 0.2
+    if keying.explained < 0.45 or not (held or (keying.low_share > 0.085 and keying.alternation < 0.96)):
         return None
     if keying.levels == 4 and keying.spread > 0.36:
         return None
@@ -214,7 +215,12 @@ def _keyed(
     return Identification(
         "fsk2" if keying.levels == 2 else "fsk4",
         variant,
-        _sure(flat, 1.6 * (1 - keying.spread / fit) + 0.15, (keying.clock_db - 7) / 10, (keying.explained - 0.3) / 0.3),
+        _sure(
+            flat,
+            1.6 * (1 - keying.spread / fit) + 0.15,
+            (keying.clock_db - 7) / 10,
+            (keying.explained - 0.3) / 0.3,
+        ),
         tuple(reasons),
         designator(max(width, 1.0), "F1D" if keying.levels == 2 else "F1D"),
         symbol_rate_hz=rate,
@@ -225,13 +231,20 @@ def _keyed(
 
 
 def _voice_fm(
-    features: Features, measurement: Measurement, keying: Keying | None, width: float, steady: str, flat: float
+    features: Features,
+    measurement: Measurement,
+    keying: Keying | None,
+    width: float,
+    steady: str,
+    flat: float,
 ) -> Identification | None:
     """Give frequency modulation by anything else than direct keying."""
     burst = features.burst
     reasons = [steady]
     deviation = measurement.deviation_hz or 0.0
-    track = np.where(features.good, features.smooth_track, np.median(features.smooth_track)).astype(np.float32)
+    track = np.where(features.good, features.smooth_track, np.median(features.smooth_track)).astype(
+        np.float32
+    )
     noise = burst.width_hz / np.sqrt(24 * burst.snr) * 0.6
     swing = float(np.std(track[features.good]))
     if swing < 1.3 * noise and deviation < 0.1 * width:
@@ -249,7 +262,7 @@ def _voice_fm(
     return Identification(
         "fm",
         "nfm",
-        _sure(flat, (burst.snr - 1.5) / 6, swing / noise / 4),
+        _sure(flat, (burst.snr - 1.5) / 6, swing / noise / 4, features.duration_s / 0.25),
         tuple(reasons),
         designator(bandwidth, "F3E"),
         deviation_hz=deviation or None,
@@ -260,51 +273,67 @@ def _voice_fm(
 def _broadcast(features: Features, width: float, steady: str, flat: float) -> Identification | None:
     """Give wide FM; the stereo pilot makes it certain."""
     burst = features.burst
-    keying = frequency_keying(features)
+    keying = frequency_keying(features, width)
     if keying and (answer := _keyed(features, keying, None, width, steady, flat)):
         return answer
     track = features.track - np.median(features.track)
     spectrum = LineSpectrum(track.astype(np.float32), features.rate_hz)
-    pilot = spectrum.at(PILOT_HZ, 30.0)
-    stereo = pilot.over_db > 15
+    pilot = spectrum.at(PILOT_HZ, 30.0, 15.0)
     reasons = [steady, f"{width / 1e3:.0f} kHz wide"]
-    if stereo:
+    if pilot:
         reasons.append(f"pilot tone at {pilot.frequency_hz:.1f} Hz in the demodulated signal")
     elif burst.snr < 3 or not 80e3 < width < 350e3:
         return None
     return Identification(
         "fm",
         "wfm",
-        _sure(flat, (burst.snr - 1) / 5, 1.0 if stereo else 0.4),
+        _sure(flat, (burst.snr - 1) / 5, 1.0 if pilot else 0.4),
         tuple(reasons),
-        designator(256e3 if stereo else 180e3, "F8E" if stereo else "F3E"),
+        designator(256e3 if pilot else 180e3, "F8E" if pilot else "F3E"),
         carrier_hz=burst.center_hz,
     )
 
 
 def _pulses(features: Features, keyed: Switching | None, width: float) -> Identification | None:
     """Give pulses and on-off keying faster than Morse."""
-    if keyed is None or keyed.runs < 8 or not 0.02 < keyed.on_share < 0.85:
+    line = features.carrier
+    # Switching a carrier wholly off leaves (1 - duty) / duty of its power along its phase.
+    wide = width > BROADCAST_WIDTH_HZ
+    coherent = (
+        line.share > 0.25
+        and line.carrier_snr > 10
+        and line.in_phase > (0.25 if wide else 0.6)
+        and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty
+    )
+    clear = keyed is not None and keyed.runs >= 8 and keyed.contrast_db > 9.5 and keyed.separation > 0.62
+    if not (coherent or clear):
         return None
-    if keyed.contrast_db < 9.5 or keyed.separation < 0.62:
-        return None
-    # The pulses are as short as the width allows, or their inside is steady.
-    short = keyed.short_on_s * width < 3
-    steady = keyed.on_variation < 0.3
-    if not (short or steady):
-        return None
-    ppm = width > 300e3 and keyed.short_on_s < 5e-6
+    reasons = []
+    if coherent:
+        reasons.append(
+            f"carrier switched: {100 * line.share:.0f} % of the power steady, the rest along its phase"
+        )
+    if keyed is not None and clear:
+        # The pulses are as short as the width allows, or their inside is steady.
+        if not coherent and not (keyed.short_on_s * width < 3 or keyed.on_variation < 0.3):
+            return None
+        reasons.append(
+            f"{keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} % of the time,"
+            f" shortest {1e6 * keyed.short_on_s:.2f} microseconds"
+        )
+    ppm = width > 300e3
+    evidence = [min(keyed.runs / 25, (keyed.contrast_db - 7) / 4)] if keyed is not None and clear else []
+    if coherent:
+        evidence.append(
+            min(line.in_phase / line.uncertainty / 15, 1 - 2 * max(line.quadrature, 0) / line.in_phase)
+        )
     return Identification(
         "ook",
         "ppm" if ppm else None,
-        _sure((keyed.separation - 0.55) / 0.15, keyed.runs / 25, (keyed.contrast_db - 8) / 4),
-        (
-            f"switched on and off: {keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} %",
-            f"shortest pulses {1e6 * keyed.short_on_s:.2f} microseconds",
-        ),
+        _sure(max(evidence), 0.3 + 0.4 * len(evidence)),
+        tuple(reasons),
         designator(width, "M1D" if ppm else "A1D"),
-        symbol_rate_hz=None,
-        carrier_hz=features.burst.center_hz + features.carrier.frequency_hz,
+        carrier_hz=features.burst.center_hz + line.frequency_hz,
     )
 
 
@@ -330,7 +359,11 @@ def _phase(features: Features, width: float) -> Identification | None:
     return Identification(
         "psk",
         name,
-        _sure((keying.tone_share / keying.tone_need - 0.8) / 1.2, (keying.clock_db - 8) / 10, keying.symbols / 150),
+        _sure(
+            (keying.tone_share / keying.tone_need - 0.8) / 1.2,
+            (keying.clock_db - 8) / 10,
+            keying.symbols / 150,
+        ),
         (
             clock,
             f"power {keying.order} of the signal at symbol centres is a steady tone ({100 * keying.tone_share:.0f} %)",
@@ -378,7 +411,9 @@ def _noise_like(features: Features, width: float) -> Identification | None:
     correlation = np.abs(fft.inverse(spectrum.real**2 + spectrum.imag**2 + 0j))[: n // 2]
     least = int(24 * features.look)
     variant = None
-    reasons = [f"Gaussian-like envelope (relative variance {variation:.2f}), steady, no carrier, no symbol clock"]
+    reasons = [
+        f"Gaussian-like envelope (relative variance {variation:.2f}), steady, no carrier, no symbol clock"
+    ]
     strength = 0.5
     if least < len(correlation) - 10:
         height = correlation[least:] / correlation[0]

@@ -18,6 +18,7 @@ BETA_HALF = 0.005  # RR 1.153: 0.5 % of the mean power beyond each edge
 FLOOR_ERROR = 0.02  # relative systematic error of the noise density assumed in uncertainties (0.1 dB)
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
+AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
 
 def measure(channel: Samples, detection: Detection, *, span_hz: float) -> Measurement:
@@ -49,13 +50,17 @@ def from_detection(detection: Detection) -> Measurement:
     )
 
 
-def occupied(spectrum: Spectrum, noise_hz: float, low_hz: float, high_hz: float) -> tuple[float, float, float]:
+def occupied(
+    spectrum: Spectrum, noise_hz: float, low_hz: float, high_hz: float
+) -> tuple[float, float, float]:
     """Give (lower edge, upper edge, standard uncertainty of their distance) in Hz of the 99 % bandwidth.
 
     SM.443 beta/2 method: noise subtracted, power integrated from each end to 0.5 %, interpolated inside
     the bin. Only low_hz..high_hz is integrated. The uncertainty is infinite when the noise forbids it.
     """
-    pick = (spectrum.frequency_hz >= low_hz - spectrum.bin_hz) & (spectrum.frequency_hz <= high_hz + spectrum.bin_hz)
+    pick = (spectrum.frequency_hz >= low_hz - spectrum.bin_hz) & (
+        spectrum.frequency_hz <= high_hz + spectrum.bin_hz
+    )
     if pick.sum() < 3:
         raise ParameterError("fewer than three spectrum bins in the band")
     frequency = spectrum.frequency_hz[pick]
@@ -105,7 +110,8 @@ def xdb_edges(spectrum: Spectrum, noise_hz: float, xdb: float) -> tuple[float, f
         b = np.log(max(net[outside], level * 1e-2))
         part = (a - np.log(level)) / max(a - b, 1e-12)
         return float(
-            spectrum.frequency_hz[inside] + part * (spectrum.frequency_hz[outside] - spectrum.frequency_hz[inside])
+            spectrum.frequency_hz[inside]
+            + part * (spectrum.frequency_hz[outside] - spectrum.frequency_hz[inside])
         )
 
     return cross(first, first - 1), cross(last, last + 1)
@@ -149,7 +155,9 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
         width, width_error = burst.high_hz - burst.low_hz, (burst.high_hz - burst.low_hz) / 2
         methods["occupied_bandwidth"] = "the band with power over the noise: too weak for beta/2 or x dB"
 
-    inside = (spectrum.frequency_hz >= lower - spectrum.bin_hz) & (spectrum.frequency_hz <= upper + spectrum.bin_hz)
+    inside = (spectrum.frequency_hz >= lower - spectrum.bin_hz) & (
+        spectrum.frequency_hz <= upper + spectrum.bin_hz
+    )
     net = spectrum.density[inside] - noise_hz
     offsets = spectrum.frequency_hz[inside]
     share = net / max(net.sum(), 1e-30)
@@ -157,10 +165,11 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     random = float(np.sum((spectrum.density[inside] * (offsets - centroid)) ** 2)) * 1.5 / spectrum.looks
     statistical = np.sqrt(random) / max(net.sum(), 1e-30)
     skew = centroid - (lower + upper) / 2
-    line = features.carrier
+    core = features.core
+    line = core.carrier
     if line.share > 0.9 and line.carrier_snr > 10:
         centroid = line.frequency_hz
-        statistical = features.lines.resolution_hz * max(0.55 / np.sqrt(line.carrier_snr), 0.02)
+        statistical = core.lines.resolution_hz * max(0.55 / np.sqrt(line.carrier_snr), 0.02)
         skew = 0.0
         methods["center"] = "frequency of its carrier line"
     center_error = float(np.sqrt(statistical**2 + (skew / 3) ** 2 + 0.01**2))
@@ -170,15 +179,19 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     level_error = 4.34 * np.sqrt((2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2)
     level = 10 * np.log10(burst.power)
     noise_power = noise_hz * max(width, spectrum.bin_hz)
-    snr_error = np.sqrt(level_error**2 + (4.34 * FLOOR_ERROR) ** 2 + (4.34 * width_error / max(width, 1e-9)) ** 2)
+    snr_error = np.sqrt(
+        level_error**2 + (4.34 * FLOOR_ERROR) ** 2 + (4.34 * width_error / max(width, 1e-9)) ** 2
+    )
 
     deviation = deviation_error = depth = depth_error = None
-    if is_am(features):
-        methods["modulation_depth"] = "half the swing (0.5 to 99.5 %) along the carrier's phase, noise removed"
+    if is_am(core):
+        methods["modulation_depth"] = (
+            "half the swing (0.5 to 99.5 %) along the carrier's phase, noise removed"
+        )
         depth = 100 * min(line.depth or 0.0, 1.5)
         depth_error = max(100 * np.sqrt(burst.noise / burst.power / 2) / 4, 2.0)
-    elif features.envelope_variation < 0.2 and line.share < 0.9 and burst.snr > 2:
-        deviation, deviation_error = peak_deviation(features)
+    elif core.envelope_variation < 0.2 and line.share < 0.9 and burst.snr > 2:
+        deviation, deviation_error = peak_deviation(core)
         methods["deviation"] = "99.8 % of the absolute instantaneous frequency about its mean, noise removed"
     return Measurement(
         center_hz=burst.center_hz + centroid,
@@ -206,6 +219,8 @@ def is_am(features: Features) -> bool:
     significant = line.in_phase > 4 * line.uncertainty and line.in_phase > 0.004
     return bool(
         line.share > 0.3
+        and line.in_phase < 0.6
+        and features.burst.width_hz < AM_WIDTH_HZ
         and line.carrier_snr > 20
         and significant
         and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty

@@ -18,8 +18,28 @@ from earwitness.emission.features import Features
 from earwitness.emission.lines import LineSpectrum
 
 # Rates in use that a weak clock is tried at (Bd): telegraphy, paging, trunking, packet, marine, land mobile.
-USUAL_RATES = (45.45, 50, 75, 100, 150, 200, 300, 512, 600, 1200, 1600, 2400, 3200, 3600, 4800, 6400, 9600, 19200)
+USUAL_RATES = (
+    45.45,
+    50,
+    75,
+    100,
+    150,
+    200,
+    300,
+    512,
+    600,
+    1200,
+    1600,
+    2400,
+    3200,
+    3600,
+    4800,
+    6400,
+    9600,
+    19200,
+)
 LEAST_SYMBOLS = 24
+PHASES = np.arange(0.05, 1, 0.1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +52,7 @@ class Keying:
     deviation_hz: float  # from the centre to the outermost level
     center_hz: float  # middle of the levels, relative to the burst's centre
     spread: float
-    explained: float  # share of the track's variance that held levels explain
+    explained: float  # share of the track's variance that held levels explain, noise taken out
     low_share: float  # share of the track's variance below an eighth of the rate; 0.2 for random data
     parity: float  # share of the changes that fall on the rarer of even and odd places
     alternation: float  # share of symbols that differ from the one before
@@ -66,8 +86,124 @@ def crossing_train(track: np.ndarray, middle: float, hysteresis: float) -> np.nd
     return out
 
 
-def frequency_keying(features: Features) -> Keying | None:
-    """Give the most convincing two- or four-level reading of the frequency track, None when there is none."""
+@kernel("void(float64[:], boolean[:], float64, int64, float64, float32[:])")
+def gather(
+    total: np.ndarray, good: np.ndarray, period: float, length: int, phase: float, out: np.ndarray
+) -> None:
+    """Fill `out` with the track's mean over `length` samples centred on (k + phase) periods, NaN where not good.
+
+    `total` is the cumulative sum of the track, starting with 0; places between samples are interpolated.
+    """
+    n = len(total) - 1
+    for k in range(len(out)):
+        place = (k + phase) * period - 0.5 * (length - 1)
+        low = int(np.floor(place))
+        part = place - low
+        if low < 0 or low + length + 1 > n or not good[min(int(place + 0.5 * length), n - 1)]:
+            out[k] = np.nan
+            continue
+        here = total[low + length] - total[low]
+        after = total[low + length + 1] - total[low + 1]
+        out[k] = (here + part * (after - here)) / length
+
+
+@kernel("Tuple((float64, float64, float64, int64))(float32[:], float64)")
+def two_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, int]:
+    """Give (scatter over half distance, half distance, middle, count) of two clusters; NaN are left out.
+
+    `middle` is where to begin. Scatter is 1 when the values do not fall into two.
+    """
+    half = 0.0
+    count = 0
+    for _ in range(4):
+        high = low = 0.0
+        highs = lows = 0
+        for v in values:
+            if v > middle:
+                high += v
+                highs += 1
+            elif v <= middle:
+                low += v
+                lows += 1
+        count = highs + lows
+        if highs * 8 < count or lows * 8 < count or count < 8:
+            return 1.0, 0.0, middle, count
+        half = (high / highs - low / lows) / 2
+        middle = (high / highs + low / lows) / 2
+    mean = square = 0.0
+    for v in values:
+        if v == v:
+            d = abs(v - middle)
+            mean += d
+            square += d * d
+    mean /= count
+    if half <= 0:
+        return 1.0, 0.0, middle, count
+    return np.sqrt(max(square / count - mean * mean, 0.0)) / half, half, middle, count
+
+
+@kernel("Tuple((float64, float64, float64, float64))(float32[:], float64)")
+def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, float]:
+    """Give (scatter over half a step, outermost level, least share of a level, middle) of four even levels.
+
+    NaN are left out; `middle` is where to begin.
+    """
+    step = 0.0
+    count = 0
+    for v in values:
+        if v == v:
+            step += abs(v - middle)
+            count += 1
+    if count < 8:
+        return 1.0, 0.0, 0.0, middle
+    step /= 2 * count
+    filled = np.zeros(4)
+    error = 0.0
+    for turn in range(7):
+        if step <= 0:
+            return 1.0, 0.0, 0.0, middle
+        filled[:] = 0
+        sum_l = sum_ll = sum_v = sum_lv = error = 0.0
+        for v in values:
+            if v == v:
+                place = min(max(int(np.floor((v - middle) / (2 * step))) + 2, 0), 3)
+                level = 2.0 * place - 3
+                filled[place] += 1
+                sum_l += level
+                sum_ll += level * level
+                sum_v += v
+                sum_lv += level * v
+                error += (v - middle - step * level) ** 2
+        if turn < 6:
+            spread = sum_ll / count - (sum_l / count) ** 2
+            if spread <= 0:
+                return 1.0, 0.0, 0.0, middle
+            step = (sum_lv / count - sum_l / count * sum_v / count) / spread
+            middle = sum_v / count - step * sum_l / count
+    return np.sqrt(error / count) / step, 3 * step, filled.min() / count, middle
+
+
+@kernel("float64(float32[:], boolean[:], float32[:], float64, float64)")
+def held_error(
+    track: np.ndarray, good: np.ndarray, decided: np.ndarray, period: float, phase: float
+) -> float:
+    """Give the mean square of the track less the decided values, each held for a period."""
+    error = 0.0
+    count = 0
+    for i in range(len(track)):
+        k = int(np.floor(i / period - phase + 0.5))
+        if good[i] and 0 <= k < len(decided) and decided[k] == decided[k]:
+            d = track[i] - decided[k]
+            error += d * d
+            count += 1
+    return error / count if count else np.inf
+
+
+def frequency_keying(features: Features, width_hz: float) -> Keying | None:
+    """Give the most convincing two- or four-level reading of the frequency track, None when there is none.
+
+    `width_hz` is the occupied bandwidth: keying faster than 1.4 times that cannot be in it.
+    """
     good = features.good
     if len(features.track) < 96 or good.sum() < 64:
         return None
@@ -76,34 +212,36 @@ def frequency_keying(features: Features) -> Keying | None:
     if half <= 0:
         return None
     readings = []
-    for rate, over in _candidates(features, np.float32(middle), np.float32(half)):
-        found = _judge(features, rate, over)
+    total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
+    for rate, over in _candidates(features, width_hz, np.float32(middle), np.float32(half)):
+        found = _judge(features, rate, over, float(middle), total)
         if found:
             readings.append(found)
     if not readings:
         return None
-    # Twice the true rate explains as much; its changes then all fall on every other place. Half the true
-    # rate misses changes: then the faster one changes on even and odd places alike.
+    # A multiple of the true rate explains as much, a fraction of it less: the slowest good one is right.
     top = max(_merit(item) for item in readings)
-    readings = sorted((item for item in readings if _merit(item) > top - 0.15), key=lambda item: item.rate_hz)
-    chosen = readings[0]
-    for item in readings[1:]:
-        if item.parity > 0.1 and item.spread < chosen.spread + 0.06 and item.explained > chosen.explained + 0.02:
-            chosen = item
+    chosen = min((item for item in readings if _merit(item) > top - 0.05), key=lambda item: item.rate_hz)
+    # Half the true rate may come close. At twice the true rate all changes fall on even or all on odd places.
+    for item in readings:
+        double = abs(item.rate_hz - 2 * chosen.rate_hz) < 0.02 * chosen.rate_hz
+        if double and item.levels == chosen.levels and item.parity > 0.15 and _merit(item) > _merit(chosen):
+            return item
     return chosen
 
 
 def _merit(keying: Keying) -> float:
     """Rank readings: clean levels that explain the track."""
-    return keying.explained - 0.5 * keying.spread
+    return keying.explained - 0.3 * keying.spread
 
 
-def _candidates(features: Features, middle: np.float32, half: np.float32) -> list[tuple[float, float]]:
+def _candidates(
+    features: Features, width: float, middle: np.float32, half: np.float32
+) -> list[tuple[float, float]]:
     """Give (rate, line height in dB) of symbol rates worth a look, best first, at most six."""
     rate_hz = features.rate_hz
-    width = features.burst.width_hz
     least = max(LEAST_SYMBOLS / features.duration_s, 20.0)
-    most = min(1.3 * width, rate_hz / 2.6)
+    most = min(1.4 * width, rate_hz / 2.6)
     found: list[tuple[float, float]] = []
 
     def add(rate: float, over: float) -> None:
@@ -136,8 +274,8 @@ def _candidates(features: Features, middle: np.float32, half: np.float32) -> lis
     for usual in USUAL_RATES:
         if max(least, width / 8) < usual < most:
             for spectrum in spectra:
-                line = spectrum.at(usual, 1.0 / features.duration_s)
-                if line.over_db > 8.5:
+                line = spectrum.at(usual, 1.0 / features.duration_s, 8.5)
+                if line:
                     add(line.frequency_hz, line.over_db)
     pair = squared_pair(features)
     if pair:
@@ -155,8 +293,8 @@ def _comb(spectrum: LineSpectrum, least: float, most: float, need: float, add) -
         for part in (2, 3, 4):
             lower = line.frequency_hz / part
             if lower >= least:
-                below = spectrum.at(lower, 1.5 * spectrum.resolution_hz)
-                if below.over_db > max(need, line.over_db - 12):
+                below = spectrum.at(lower, 1.5 * spectrum.resolution_hz, max(need, line.over_db - 12))
+                if below:
                     add(below.frequency_hz, below.over_db)
 
 
@@ -182,53 +320,52 @@ def squared_lines(features: Features) -> LineSpectrum:
     return LineSpectrum(np.where(features.good, features.iq**2, 0).astype(np.complex64), features.rate_hz)
 
 
-def _sample(track: np.ndarray, period: float, phase: float) -> tuple[np.ndarray, np.ndarray]:
-    """Give the track at (k + phase) periods, linearly interpolated, and the places."""
-    count = int((len(track) - 2) / period - phase)
-    place = (np.arange(max(count, 0)) + phase) * period
-    whole = place.astype(np.int64)
-    part = (place - whole).astype(np.float32)
-    return track[whole] * (1 - part) + track[whole + 1] * part, whole
-
-
-def _judge(features: Features, rate: float, over: float) -> Keying | None:
+def _judge(features: Features, rate: float, over: float, start: float, total: np.ndarray) -> Keying | None:
     """Give what two or four levels at this rate make of the track, None when they do not fit."""
     period = features.rate_hz / rate
-    if period < 2.4 or len(features.track) / period < LEAST_SYMBOLS:
+    count = int(len(features.track) / period)
+    if period < 2.4 or count < LEAST_SYMBOLS:
         return None
+    track, good = features.smooth_track, features.good
+    variance = float(np.var(track[good]))
+    # A mean over a window is a phase difference: its noise comes from the two end points.
+    track_noise = features.burst.width_hz / (2 * np.pi) / np.sqrt(features.burst.snr)
     best: Keying | None = None
     for share in (0.5, 0.8):
         length = max(round(period * share), 1)
         if length < 2 and share != 0.5:
             continue
-        track = moving_mean(features.track, length)
-        # Mean frequency over the window is a phase difference: its noise comes from the two end points.
         noise = features.rate_hz / (2 * np.pi * max(length, features.look)) / np.sqrt(features.burst.snr)
+        values = np.empty((len(PHASES), count), np.float32)
         readings = []
-        for phase in np.arange(0.05, 1, 0.1):
-            values, places = _sample(track, period, float(phase))
-            kept = features.good[places]
-            if kept.sum() >= LEAST_SYMBOLS:
-                readings.append((*_two_levels(values[kept]), float(phase), values[kept]))
-        if not readings:
+        for row, phase in enumerate(PHASES):
+            gather(total, good, period, length, phase, values[row])
+            readings.append((*two_levels(values[row], start), row))
+        spread, outer, middle, symbols, row = min(readings)
+        if symbols < LEAST_SYMBOLS:
             return None
         levels = 2
-        spread, half, middle, phase, values = min(readings, key=lambda item: item[0])
-        clean = np.sqrt(max(spread**2 - (noise / max(half, 1e-9)) ** 2, 0.25 * spread**2))
-        outer = half
+        clean = np.sqrt(max(spread**2 - (noise / max(outer, 1e-9)) ** 2, 0.25 * spread**2))
         if spread > 0.58 or clean > 0.36:
-            fours = [(*_four_levels(item[4], item[2]), item[3], item[4]) for item in readings]
-            spread, outer, filled, middle, phase, values = min(fours, key=lambda item: item[0])
-            step = outer / 3
-            clean = np.sqrt(max(spread**2 - (noise / max(step, 1e-9)) ** 2, 0.25 * spread**2))
+            fours = [(*four_levels(values[i], middle), i) for i in range(len(PHASES))]
+            spread, outer, filled, middle, row = min(fours)
+            clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.25 * spread**2))
             levels = 4
             if spread > 0.5 or clean > 0.42 or filled < 0.06:
                 continue
-        signs = values > middle
-        alternation = float(np.mean(signs[1:] != signs[:-1])) if len(signs) > 1 else 0.0
+        chosen = values[row]
+        if levels == 2:
+            decided = middle + np.where(chosen > middle, outer, -outer)
+        else:
+            step = outer / 3
+            decided = middle + step * np.clip(2 * np.floor((chosen - middle) / (2 * step)) + 1, -3, 3)
+        decided = np.where(np.isnan(chosen), np.nan, decided).astype(np.float32)
+        error = held_error(track, good, decided, period, PHASES[row])
+        net = max(variance - track_noise**2, 0.3 * variance, 1e-9)
+        signs = chosen[~np.isnan(chosen)] > middle
         changes = np.flatnonzero(signs[1:] != signs[:-1]) % 2
         odd = float(changes.mean()) if len(changes) else 0.0
-        total = float(np.var(track[features.good]))
+        slow = moving_mean(track, max(round(4 * period), 2))[good]
         keying = Keying(
             levels=levels,
             rate_hz=rate,
@@ -236,62 +373,13 @@ def _judge(features: Features, rate: float, over: float) -> Keying | None:
             deviation_hz=float(outer),
             center_hz=float(middle),
             spread=float(clean),
-            explained=1 - _held_error(features, track, period, phase, middle, outer, levels) / max(total, 1e-9),
-            low_share=float(np.var(moving_mean(track, max(round(4 * period), 2))[features.good])) / max(total, 1e-9),
+            explained=1 - max(error - min(track_noise**2, 0.7 * variance), 0.0) / net,
+            low_share=float(np.var(slow)) / net,
             parity=min(odd, 1 - odd),
-            alternation=alternation,
+            alternation=float(np.mean(signs[1:] != signs[:-1])),
             clock_db=over,
-            symbols=len(values),
+            symbols=symbols,
         )
         if best is None or _merit(keying) > _merit(best):
             best = keying
     return best
-
-
-def _held_error(
-    features: Features, track: np.ndarray, period: float, phase: float, middle: float, outer: float, levels: int
-) -> float:
-    """Give the mean square of the track less the decided levels, each held for a symbol."""
-    values, _ = _sample(track, period, phase)
-    if levels == 2:
-        decided = np.where(values > middle, outer, -outer)
-    else:
-        step = outer / 3
-        decided = step * np.clip(2 * np.floor((values - middle) / (2 * step)) + 1, -3, 3)
-    index = np.floor(np.arange(len(track)) / period - phase + 0.5).astype(np.int64)
-    inside = (index >= 0) & (index < len(decided)) & features.good
-    error = track[inside] - middle - decided[index[inside]]
-    return float(np.mean(error**2)) if inside.any() else np.inf
-
-
-def _two_levels(values: np.ndarray) -> tuple[float, float, float]:
-    """Give (scatter over half distance, half distance, middle) of two clusters."""
-    middle = float(np.median(values))
-    for _ in range(4):
-        above = values > middle
-        if not above.any() or above.all():
-            return 1.0, 0.0, middle
-        high, low = float(np.mean(values[above])), float(np.mean(values[~above]))
-        middle = (high + low) / 2
-    half = (high - low) / 2
-    if min(above.mean(), 1 - above.mean()) < 0.12 or half <= 0:
-        return 1.0, half, middle
-    return float(np.std(np.abs(values - middle)) / half), half, middle
-
-
-def _four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, float]:
-    """Give (scatter over half a step, outermost level, least share of a level, middle) of four even levels."""
-    step = float(np.mean(np.abs(values - middle))) / 2
-    for _ in range(6):
-        if step <= 0:
-            return 1.0, 0.0, 0.0, middle
-        ideal = np.clip(2 * np.floor((values - middle) / (2 * step)) + 1, -3, 3)
-        mean = ideal.mean()
-        step = float(np.mean((ideal - mean) * values)) / max(float(np.mean((ideal - mean) ** 2)), 1e-9)
-        middle = float(values.mean()) - step * mean
-    if step <= 0:
-        return 1.0, 0.0, 0.0, middle
-    ideal = np.clip(2 * np.floor((values - middle) / (2 * step)) + 1, -3, 3)
-    shares = [float(np.mean(ideal == level)) for level in (-3, -1, 1, 3)]
-    spread = float(np.sqrt(np.mean((values - middle - step * ideal) ** 2)) / step)
-    return spread, 3 * step, min(shares), middle

@@ -14,6 +14,7 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.emission.burst import moving_mean
 from earwitness.emission.features import Features
+from earwitness.emission.lines import hann
 
 FRAME_S = 0.06
 PITCH_HZ = (75.0, 400.0)
@@ -42,7 +43,7 @@ def speech(features: Features, low_hz: float, high_hz: float) -> Speech | None:
         return None
     step = max(length // 2, (n - length) // (2 * MOST_FRAMES))
     starts = np.arange(0, n - length, step)
-    window = np.hanning(length).astype(np.float32)
+    window = hann(length)
     frames = features.iq[starts[:, None] + np.arange(length)]
     power = np.mean(features.power[starts[:, None] + np.arange(length)], axis=1) - features.burst.noise
     order = np.argsort(power)[::-1][:MOST_FRAMES]
@@ -102,7 +103,11 @@ def speech(features: Features, low_hz: float, high_hz: float) -> Speech | None:
     inside = (shape.frequency_hz > low_hz) & (shape.frequency_hz < high_hz)
     net = np.maximum(shape.density[inside] - features.burst.noise_hz, 0)
     middle = (low_hz + high_hz) / 2
-    lean = float(np.sum(net * (shape.frequency_hz[inside] - middle)) / max(net.sum(), 1e-30)) / (high_hz - low_hz) * 2
+    lean = (
+        float(np.sum(net * (shape.frequency_hz[inside] - middle)) / max(net.sum(), 1e-30))
+        / (high_hz - low_hz)
+        * 2
+    )
     smooth_low, smooth_high = moving_mean(low_score, 3), moving_mean(high_score, 3)
     margin = float(smooth_low.max() - smooth_high.max()) - 0.35 * lean
     upper = margin > 0
