@@ -11,9 +11,9 @@ def station_folder(given: Path | None) -> Path:
     """Give the station folder: the one named, else the platform's user data folder."""
     if given is not None:
         return given
-    from platformdirs import user_data_dir
+    from earwitness.station.config import default_folder
 
-    return Path(user_data_dir("earwitness"))
+    return default_folder()
 
 
 def print_json(document: Any) -> None:

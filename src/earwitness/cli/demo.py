@@ -13,7 +13,9 @@ from earwitness.cli.progress import Progress
 def run_demo(station: Path | None, *, json: bool) -> None:
     """Run the whole job on the packaged scenes."""
     from earwitness.log.store import Log
-    from earwitness.scene.synthesise import demo_scenes, load_scene, render
+    from earwitness.scene import demo_scenes
+    from earwitness.scene.describe import load_scene
+    from earwitness.scene.synthesise import render
     from earwitness.station.run import survey_file
     from earwitness.view.report import write_report
 
@@ -23,7 +25,7 @@ def run_demo(station: Path | None, *, json: bool) -> None:
     for path in demo_scenes():
         scene = load_scene(path)
         with Progress(f"making {scene.name}") as progress:
-            recording = render(scene, made, progress=progress.share)
+            recording = render(scene, made, progress=progress.part)
         with Progress(f"surveying {scene.name}") as progress:
             outcome = survey_file(str(recording), folder, report=progress.share, again=True)
         outcomes.append(outcome)

@@ -14,4 +14,4 @@ def run_export(what: str, station: Path | None, *, form: str, output: Path | Non
     from earwitness.log.store import Log
 
     with Log.open(station_folder(station), create=False) as log:
-        export(log, what, form, output if output is not None else sys.stdout)
+        export(log, what, form, output if output is not None else sys.stdout.buffer)

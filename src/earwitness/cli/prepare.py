@@ -19,7 +19,8 @@ seed = 1
 def run_prepare() -> None:
     """Load every mode and survey a short made scene with one example of each."""
     from earwitness.core.mode import registry
-    from earwitness.scene.synthesise import load_scene, render
+    from earwitness.scene.describe import load_scene
+    from earwitness.scene.synthesise import render
     from earwitness.station.run import survey_file
 
     for mode in registry().values():

@@ -8,7 +8,7 @@ from typing import Any
 
 
 class Progress:
-    """A progress line; `share(0..1)` or `seconds(done, total)` move it."""
+    """A progress line; `share(0..1)` or `part(done, total)` move it."""
 
     def __init__(self, what: str):
         self.what = what
@@ -44,3 +44,7 @@ class Progress:
         """Say which share of the work is done."""
         if self._bar is not None:
             self._bar.update(self._task, completed=min(1.0, done), note=note)
+
+    def part(self, done: int, total: int) -> None:
+        """Say how much of how much is done."""
+        self.share(done / max(1, total))

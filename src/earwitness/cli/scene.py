@@ -11,11 +11,12 @@ from earwitness.cli.progress import Progress
 
 def run_scene(file: Path, output: Path, *, json: bool) -> None:
     """Render a scene file into a folder."""
-    from earwitness.scene.synthesise import load_scene, render
+    from earwitness.scene.describe import load_scene
+    from earwitness.scene.synthesise import render
 
     scene = load_scene(file)
     with Progress(f"making {file.name}") as progress:
-        made = render(scene, output, progress=progress.share)
+        made = render(scene, output, progress=progress.part)
     if json:
         print(_json.dumps({"recording": str(made)}))
     else:

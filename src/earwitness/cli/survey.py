@@ -40,7 +40,6 @@ def run_survey(
     sources: list[str], station: Path | None, *, json: bool, ppm: str | None, again: bool, **declared: Any
 ) -> None:
     """Survey each recording in turn; one that cannot be read does not keep the others from it."""
-    from earwitness.station.calibrate import estimate_ppm
     from earwitness.station.run import survey_file
 
     folder = station_folder(station)
@@ -54,6 +53,8 @@ def run_survey(
             try:
                 with Progress(f"surveying {Path(path).name}") as progress:
                     if ppm == "auto":
+                        from earwitness.station.calibrate import estimate_ppm
+
                         correction = estimate_ppm(path, report=progress.share, stopped=lambda: stop.asked, **declared)
                     outcome = survey_file(
                         path, folder, ppm=correction, again=again, report=progress.share,

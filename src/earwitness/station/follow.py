@@ -15,7 +15,8 @@ from earwitness.emission.measure import measure
 from earwitness.station.lanes import Lane, Result, modes_by_class, modes_by_frequency
 
 PRE_ROLL_S = 0.05
-HEAD_S = 4.0  # what is kept of an emission's start until it is known
+HEAD_S = 4.0  # what is kept of an emission's start until it is known ...
+HEAD_SAMPLES = 1 << 21  # ... and at most so many samples (16 MB)
 FIRST_LOOK_S = 1.0
 NEXT_LOOK_S = 3.0
 SURE = 0.6  # confidence from which an identification is not tried again
@@ -44,8 +45,9 @@ class Follower:
         self._place_known = place_known
         self._head: list[Samples] = []
         self._head_s = 0.0
+        self._head_limit_s = min(HEAD_S, HEAD_SAMPLES / channel.rate_hz)
         self._heard_s = 0.0
-        self._next_look_s = FIRST_LOOK_S
+        self._next_look_s = min(FIRST_LOOK_S, self._head_limit_s / 2)
         width = detection.high_hz - detection.low_hz
         for mode in modes_by_frequency(modes, detection.center_hz, width) if place_known else []:
             self._open_lane(mode, detection.center_hz)
@@ -82,11 +84,11 @@ class Follower:
         return found is None or found.kind in UNDECIDED or found.confidence < SURE
 
     def _keep(self, samples: Samples, seconds: float) -> None:
-        if self._unsure() or self._head_s < HEAD_S:
+        if self._unsure() or self._head_s < self._head_limit_s:
             self._head.append(samples)
             self._head_s += seconds
             # still unknown after that long: keep the newest, a carrier may start to talk
-            while self._unsure() and self._head_s - len(self._head[0].data) / samples.rate_hz > HEAD_S:
+            while self._unsure() and self._head_s - len(self._head[0].data) / samples.rate_hz > self._head_limit_s:
                 self._head_s -= len(self._head.pop(0).data) / samples.rate_hz
 
     def _joined(self) -> Samples | None:

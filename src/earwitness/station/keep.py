@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -33,12 +33,12 @@ class LogKeeper:
         evidence: EvidenceStore,
         recording: str,
         *,
-        labels: Sequence[tuple[float, str]] = (),
+        label: Callable[[float], str | None] = lambda frequency_hz: None,
     ):
         self.log = log
         self.evidence = evidence
         self.recording = recording
-        self._labels = labels
+        self._label = label
         self._batch = Batch()
         self._emissions: dict[str, dict[str, Any]] = {}
         self._ids: dict[int, str] = {}
@@ -207,7 +207,7 @@ class LogKeeper:
             "burst_count": record.burst_count if record.train else None,
             "duty": record.duty if record.train else None,
             "evidence_id": record.evidence_id,
-            "label": self._label(record.center_hz, record.width_hz),
+            "label": self._label(record.center_hz),
         }
         row = {
             "recording": self.recording,
@@ -224,14 +224,6 @@ class LogKeeper:
             )
             row["frequency_hz"] = record.center_hz
         return {**row, **known}
-
-    def _label(self, frequency_hz: float, width_hz: float) -> str | None:
-        near = [
-            (abs(frequency_hz - hz), text)
-            for hz, text in self._labels
-            if abs(frequency_hz - hz) <= max(width_hz / 2, 30e-6 * hz)
-        ]
-        return min(near)[1] if near else None
 
     def _refer(self, row: dict[str, Any], stored: dict[str, Any] | None) -> None:
         row["evidence_id"] = stored["id"] if stored else None

@@ -19,7 +19,7 @@ from earwitness.core.mode import Mode, registry
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Log
 from earwitness.sources import Source, Stretch, open_source
-from earwitness.station.config import Station
+from earwitness.station.config import Station, load_station
 from earwitness.station.keep import LogKeeper
 from earwitness.station.survey import StretchSurvey
 
@@ -71,8 +71,8 @@ def survey_file(
     if ppm is not None and not (math.isfinite(ppm) and abs(ppm) <= PPM_LIMIT):
         raise ParameterError(f"a receiver is off by at most {PPM_LIMIT:g} ppm; got {ppm:g}")
     source = open_source(path, rate_hz=rate_hz, centre_hz=centre_hz, sample_type=sample_type, start=start)
-    station = Station.load(station_dir, create=True)
-    with Log.open(station_dir) as log:
+    station = load_station(station_dir)
+    with Log.open(station_dir, url=station.log.url) as log:
         return survey_source(source, log, station, ppm=ppm, again=again, report=report, stopped=stopped)
 
 
@@ -88,6 +88,9 @@ def survey_source(
 ) -> Outcome:
     """Survey an open recording into an open log."""
     modes = list(registry().values())
+    if ppm is None:
+        receiver = station.receiver_for(str(source.facts.get("hw") or ""))
+        ppm = receiver.error_ppm or None if receiver else None
     settings = {"ppm": ppm, "modes": [mode.name for mode in modes]}
     stretches = source.stretches
     start_ns = min(stretch.epoch_ns for stretch in stretches)
@@ -100,7 +103,7 @@ def survey_source(
             warnings=list(source.warnings), counts=_counts_in(log, before), ppm=ppm,
         )  # fmt: skip
     began = time.monotonic()
-    evidence = EvidenceStore(log, station.folder, station.evidence_budget_bytes)
+    evidence = EvidenceStore(log, station.folder, station.evidence_bytes)
     recording = log.begin_recording(
         {
             "content_id": source.content_id,
@@ -115,10 +118,10 @@ def survey_source(
             "warnings": source.warnings,
             "facts": source.facts,
             "ppm": ppm,
-            **station.recording_facts(),
+            **_place_facts(station, source),
         }
     )
-    keeper = LogKeeper(log, evidence, recording, labels=station.labels())
+    keeper = LogKeeper(log, evidence, recording, label=station.label)
     counts: dict[str, int] = {}
     health: list[dict[str, Any]] = []
     complete = False
@@ -191,6 +194,20 @@ def _survey_stretches(
             return False
         done_s += stretch.count / stretch.rate_hz
     return True
+
+
+def _place_facts(station: Station, source: Source) -> dict[str, Any]:
+    """Give what the settings say of place, antenna and receiver: facts of every stretch surveyed here."""
+    hardware = source.facts.get("hw")
+    receiver = station.receiver_for(str(hardware) if hardware else None)
+    return {
+        "place": station.place.name,
+        "latitude_deg": station.place.latitude_deg,
+        "longitude_deg": station.place.longitude_deg,
+        "height_m": station.place.height_m,
+        "antenna": station.antenna.name,
+        "receiver": receiver.name if receiver else (str(hardware)[:200] if hardware else None),
+    }
 
 
 def _end_ns(stretch: Stretch) -> int:

@@ -1,0 +1,36 @@
+"""`earwitness evidence`: why an entry is in the log."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from earwitness.cli.common import print_json, station_folder
+from earwitness.core.errors import LogError
+
+
+def run_evidence(entry: str, station: Path | None, *, json: bool, output: Path | None) -> None:
+    """Show the facts of one entry; with a folder, copy and draw its evidence there."""
+    from earwitness.log.store import Log
+
+    folder = station_folder(station)
+    with Log.open(folder, create=False) as log:
+        found = log.entry(entry)
+    written: list[Path] = []
+    if output is not None:
+        from earwitness.view.evidence import write_evidence
+
+        try:
+            written = write_evidence(found, folder, output)
+        except OSError as error:
+            raise LogError(f"evidence cannot be written to {output}: {error.strerror}") from error
+    if json:
+        print_json({**found, "written": [str(path) for path in written]})
+        return
+    from rich.console import Console
+
+    from earwitness.view.evidence import describe
+
+    Console().print(describe(found))
+    for path in written:
+        print(path, file=sys.stderr)
