@@ -253,7 +253,7 @@ class Queries:
         return out
 
     def summary(self) -> Row:
-        """Give the log in figures: how much of each, its span of time, per mode and class, what stands out."""
+        """Give the log in figures: how much of each, its span of time, modes, classes, what stands out."""
         out: Row = {}
         for what in ("emissions", "messages", "overs", "pictures"):
             table = TABLES[what]
@@ -394,7 +394,7 @@ def _like(text: str) -> str:
 
 
 _SAME = {"mode", "kind", "identity", "talkgroup", "emission_id", "evidence_id", "recording", "class", "label"}
-_SAME |= {"subject", "channel"}
+_SAME |= {"subject", "channel", "id"}
 
 
 def _where(table: Table, filters: Mapping[str, Any]) -> tuple[str, list[Any]]:

@@ -59,7 +59,9 @@ def _flag(value: object) -> int | None:
 
 def _tame(value: Any, depth: int = 0) -> Any:
     if isinstance(value, str):
-        return value if len(value) <= JSON_STRING_LIMIT else value[: JSON_STRING_LIMIT - 1] + "\u2026"
+        if len(value) > JSON_STRING_LIMIT:
+            value = value[: JSON_STRING_LIMIT - 1] + "\u2026"
+        return value if value.isascii() else _LONE_SURROGATE.sub("\ufffd", value)
     if value is None or isinstance(value, bool | int):
         return value
     if isinstance(value, float):
@@ -67,7 +69,7 @@ def _tame(value: Any, depth: int = 0) -> Any:
     if depth > 32:
         return None
     if isinstance(value, Mapping):
-        return {str(key)[:200]: _tame(item, depth + 1) for key, item in value.items()}
+        return {_tame(str(key)[:200]): _tame(item, depth + 1) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [_tame(item, depth + 1) for item in value]
     if isinstance(value, bytes | bytearray):
@@ -342,20 +344,3 @@ EVIDENCE = Table(
     "stored_ns",
 )
 TABLES = {table.what: table for table in (EMISSION, MESSAGE, OVER, PICTURE, OCCUPANCY, EVIDENCE)}
-
-IDENTITY_KEYS = (
-    "id",
-    "kind",
-    "key",
-    "names",
-    "first_seen",
-    "last_seen",
-    "message_count",
-    "latitude_deg",
-    "longitude_deg",
-    "labels",
-    "flags",
-    "mention_count",
-    "position_time",
-    "same_as",
-)
