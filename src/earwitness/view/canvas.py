@@ -159,9 +159,13 @@ class Plot:
         """Set a word at data values."""
         px, py = self._px(x, y)
         self.text(
-            px / SCALE / _FINE + (3 if anchor[0] == "l" else -3), py / SCALE / _FINE - 2, words, anchor=anchor,
-            colour=colour, halo=PAPER,
-        )  # fmt: skip
+            px / SCALE / _FINE + (3 if anchor[0] == "l" else -3),
+            py / SCALE / _FINE - 2,
+            words,
+            anchor=anchor,
+            colour=colour,
+            halo=PAPER,
+        )
 
     def scales(
         self,
@@ -207,8 +211,15 @@ class Plot:
         pen = ImageDraw.Draw(image)
         for x, y, words, anchor, size, colour, halo in self._texts:
             at = (x * SCALE, y * SCALE)
-            edge = {"stroke_width": 3, "stroke_fill": halo} if halo else {}
-            pen.text(at, words, fill=colour, anchor=anchor, font=_font(size), **edge)
+            pen.text(
+                at,
+                words,
+                fill=colour,
+                anchor=anchor,
+                font=_font(size),
+                stroke_width=3 if halo else 0,
+                stroke_fill=halo,
+            )
         return encode(image)
 
 
@@ -221,7 +232,7 @@ def encode(image: Image.Image, colours: int = 128) -> bytes:
 
 
 def heat_png(level: np.ndarray, *, colours: int = 64) -> bytes:
-    """Give the PNG of levels 0..1 shape (rows, columns) through the ramp, one pixel each, first row on top."""
+    """Give the PNG of levels 0..1 shape (rows, columns) through the ramp, a pixel each, first row on top."""
     index = np.clip(np.nan_to_num(level) * colours, 0, colours - 1).astype(np.uint8)
     image = Image.fromarray(index, "L").convert("P")
     image.putpalette(ramp(colours).tobytes())

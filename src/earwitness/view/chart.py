@@ -233,7 +233,9 @@ def draw(
     if station:
         body.append(_rings(view, station))
     taken: list[tuple[float, float, float, float]] = []
-    marks, labels, outside = [], [], 0
+    outside = 0
+    marks: list[Markup] = []
+    labels: list[Markup] = []
     for place in places:
         x, y = view.xy(place.latitude_deg, place.longitude_deg)
         if len(place.track) > 1:
@@ -243,9 +245,11 @@ def draw(
             outside += 1
             continue
         shape = tag(
-            "path", class_="mark flagged" if place.flagged else "mark", d=_SHAPES.get(place.kind, _DOT),
+            "path",
+            class_="mark flagged" if place.flagged else "mark",
+            d=_SHAPES.get(place.kind, _DOT),
             transform=f"translate({x:.1f} {y:.1f}) rotate({_heading(view, place.track):.0f})",
-        )  # fmt: skip
+        )
         marks.append(
             tag("a", tag("title", f"{place.name}, {place.kind}"), shape, href=anchor(f"id-{place.key}"))
         )
@@ -260,9 +264,14 @@ def draw(
                 )
     body += [*marks, *labels, _scale_bar(view)]
     svg = tag(
-        "svg", tag("title", title), *body, viewBox=f"0 0 {WIDTH} {HEIGHT}", role="img", class_="chart",
+        "svg",
+        tag("title", title),
+        *body,
+        viewBox=f"0 0 {WIDTH} {HEIGHT}",
+        role="img",
+        class_="chart",
         aria_label=title,
-    )  # fmt: skip
+    )
     return svg, outside
 
 

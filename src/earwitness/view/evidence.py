@@ -41,8 +41,25 @@ _UNITS = (
     ("_ft", "ft"),
     ("_kn", "kn"),
 )
-_FIRST = ("id", "kind", "key", "names", "start", "stop", "time", "frequency_hz", "occupied_bandwidth_hz", "class",
-          "designator", "mode", "confidence", "reasons", "artefact", "snr_db", "level_dbfs")  # fmt: skip
+_FIRST = (
+    "id",
+    "kind",
+    "key",
+    "names",
+    "start",
+    "stop",
+    "time",
+    "frequency_hz",
+    "occupied_bandwidth_hz",
+    "class",
+    "designator",
+    "mode",
+    "confidence",
+    "reasons",
+    "artefact",
+    "snr_db",
+    "level_dbfs",
+)
 _HIDDEN = {"recording", "superseded_by", "evidence_id", "emission_id", "fields", "methods", "extra"}
 
 
@@ -98,7 +115,7 @@ def pictures_of(entry: Mapping[str, Any], station_dir: Path) -> dict[str, bytes]
 
 
 def write_evidence(entry: Mapping[str, Any], station_dir: Path, folder: Path) -> list[Path]:
-    """Copy an entry's snippet, audio and pictures into a folder and draw its evidence; gives what was written.
+    """Copy an entry's snippet, audio and pictures into a folder and draw its evidence; gives the paths.
 
     File names are made of ids only. OSError when the folder cannot be written.
     """

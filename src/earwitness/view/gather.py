@@ -39,7 +39,7 @@ _RECEIVER = {
 
 
 def gather(log: Log, station_dir: Path, *, beside: Path | None = None) -> ReportData:
-    """Read what a report needs; `beside` is the folder it will lie in, for links to files that stay outside."""
+    """Read what a report needs; `beside` is the folder it will lie in, for links to files kept outside it."""
     beside = beside or station_dir
     recordings = list(log.recordings())
     emissions = list(log.emissions(newest=True, limit=MOST_EMISSIONS))
@@ -99,12 +99,19 @@ def _recording(row: Row, overviews: Sequence[Overview]) -> Recording:
         if isinstance(item, Mapping):
             for key, value in item.items():
                 name = _RECEIVER.get(str(key), plain(key, limit=60).replace("_", " "))
-                health[name] = value if name not in health else health[name]
+                health[name] = health.get(name, value)
     return Recording(
-        id=str(row["id"]), name=plain(row.get("name"), limit=120), start_ns=start_ns,
-        stop_ns=moment(row.get("stop")) or start_ns, center_hz=number(row.get("center_hz")),
-        rate_hz=number(row.get("rate_hz")), overviews=overviews, facts=facts, health=health, warnings=warnings,
-    )  # fmt: skip
+        id=str(row["id"]),
+        name=plain(row.get("name"), limit=120),
+        start_ns=start_ns,
+        stop_ns=moment(row.get("stop")) or start_ns,
+        center_hz=number(row.get("center_hz")),
+        rate_hz=number(row.get("rate_hz")),
+        overviews=overviews,
+        facts=facts,
+        health=health,
+        warnings=warnings,
+    )
 
 
 def _words(value: Any) -> list[str]:

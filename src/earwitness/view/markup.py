@@ -1,4 +1,4 @@
-"""HTML made of nested calls. Text becomes markup through one door, `text`, which makes it inert and escapes it.
+"""HTML made of nested calls. Text becomes markup through one door, `text`, which disarms and escapes it.
 
 Whatever is not `Markup` is escaped, so forgetting something shows as visible characters, never as code.
 """

@@ -261,9 +261,13 @@ def evidence_pictures(samples: Samples, facts: Mapping[str, Any]) -> dict[str, b
     if not np.isfinite(data).all():
         data = np.nan_to_num(data, nan=0.0, posinf=0.0, neginf=0.0)
     samples = Samples(
-        np.ascontiguousarray(data[:_MOST_SAMPLES], np.complex64), samples.rate_hz, samples.center_hz,
-        samples.start, samples.epoch_ns, samples.noise_dbfs_hz,
-    )  # fmt: skip
+        np.ascontiguousarray(data[:_MOST_SAMPLES], np.complex64),
+        samples.rate_hz,
+        samples.center_hz,
+        samples.start,
+        samples.epoch_ns,
+        samples.noise_dbfs_hz,
+    )
     half = samples.rate_hz / 2
     center = number(facts.get("frequency_hz"))
     if center is None or abs(center - samples.center_hz) >= half:
@@ -279,14 +283,20 @@ def evidence_pictures(samples: Samples, facts: Mapping[str, Any]) -> dict[str, b
     rows = view.density_db[burst] if burst.any() else view.density_db
     out = {
         "spectrogram": spectrogram(
-            view.density_db, view.times_s, view.freqs_hz,
+            view.density_db,
+            view.times_s,
+            view.freqs_hz,
             boxes=[_burst_box(view, burst, edges)] if burst.any() else [],
         ),
         "spectrum": spectrum(
-            _db(np.mean(10 ** (rows.astype(np.float64) / 10), axis=0)), view.freqs_hz,
-            peak_db=rows.max(axis=0), noise_db_hz=noise, occupied_hz=edges, carrier_hz=center,
+            _db(np.mean(10 ** (rows.astype(np.float64) / 10), axis=0)),
+            view.freqs_hz,
+            peak_db=rows.max(axis=0),
+            noise_db_hz=noise,
+            occupied_hz=edges,
+            carrier_hz=center,
         ),
-    }  # fmt: skip
+    }
     out.update(_symbol_pictures(samples, facts, center, occupied))
     return out
 
@@ -330,9 +340,14 @@ def _symbol_pictures(
         few = slice(0, round(busy.rate_hz * (60 / rate if rate else 0.06)))
         smooth = _smooth(hz, busy.rate_hz, 0.75 * rate if rate else min(occupied / 2, 0.4 * busy.rate_hz))
         out["frequency"] = trace(
-            t[few], smooth[few], y_label="kHz", y_unit=1e3, title="Frequency from the centre", levels=levels,
+            t[few],
+            smooth[few],
+            y_label="kHz",
+            y_unit=1e3,
+            title="Frequency from the centre",
+            levels=levels,
             y_range=_fair_range(smooth[few], deviation),
-        )  # fmt: skip
+        )
         return out
     if kind in ("am", "ook", "unknown", "ssb", "noise-like"):
         return {"envelope": _envelope(t, busy, 60 / rate if rate else 0.12)}

@@ -146,9 +146,13 @@ def table(what: str, rows: Iterable[Row], *, columns: int | None = None) -> Tabl
         heading, _, how = _COLUMNS[what][n]
         loose = "w" in how
         out.add_column(
-            heading, justify="right" if "r" in how else "left", no_wrap=not loose, overflow="fold" if loose else "ellipsis",
-            ratio=None, min_width=12 if loose else None,
-        )  # fmt: skip
+            heading,
+            justify="right" if "r" in how else "left",
+            no_wrap=not loose,
+            overflow="fold" if loose else "ellipsis",
+            ratio=None,
+            min_width=12 if loose else None,
+        )
     for row in cells:
         out.add_row(*(Text(row[n]) for n in shown))
     return out

@@ -1,0 +1,147 @@
+"""What all sections of a report share: the numbered rows, and the small parts they are set from."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from earwitness.core.mode import registry
+from earwitness.view.data import Plate, ReportData, Row
+from earwitness.view.digest import Digest
+from earwitness.view.markup import Markup, anchor, tag, text
+from earwitness.view.words import (
+    frequency,
+    moment,
+    number,
+    plain,
+)
+
+Section = tuple[str, str, Markup]
+
+MOST_PLATES = 60
+
+CLASS_WORDS = {
+    "am": "amplitude modulation",
+    "fm": "frequency modulation",
+    "ssb": "single sideband",
+    "cw": "Morse keying",
+    "fsk2": "2-level frequency keying",
+    "fsk4": "4-level frequency keying",
+    "psk": "phase keying",
+    "ook": "on-off keying",
+    "carrier": "bare carrier",
+    "noise-like": "noise-like digital",
+    "unknown": "unknown",
+}
+_KINDS = {"aircraft": "aircraft", "radio-unit": "radio units"}
+
+
+class Page:
+    """The rows of a report, ordered, numbered and counted once."""
+
+    def __init__(self, data: ReportData) -> None:
+        self.data = data
+        self.digest = Digest(data.messages)
+        ordered = sorted(data.emissions, key=lambda row: moment(row.get("start")) or 0)
+        self.real = [row for row in ordered if not row.get("artefact")]
+        self.false = [row for row in ordered if row.get("artefact")]
+        missing = max(0, total(data, "emissions") - len(ordered))
+        self.emission_count = len(self.real) + missing
+        self.identity_count = max(total(data, "identities"), len(data.identities))
+        self.over_count = max(total(data, "overs"), len(data.overs))
+        self.number = {str(row.get("id")): n for n, row in enumerate(self.real, 1)}
+        self.names = {str(row.get("id")): identity_name(row) for row in data.identities}
+        kinds = data.totals.get("identity_kinds")
+        self.kinds = Counter(
+            kinds if isinstance(kinds, dict) else [plain(r.get("kind"), limit=30) for r in data.identities]
+        )
+        self.overs_of = Counter(str(row.get("emission_id")) for row in data.overs)
+        self.plates_of: dict[str, list[Plate]] = {}
+        for plate in data.plates[:MOST_PLATES]:
+            self.plates_of.setdefault(plate.subject, []).append(plate)
+
+    def what(self, row: Row) -> str:
+        """Give class, mode and label of an emission in words."""
+        kind = plain(row.get("class") or "unknown", limit=30)
+        parts = [CLASS_WORDS.get(kind, kind)]
+        if row.get("mode"):
+            parts.append(plain(row["mode"], limit=30))
+        if row.get("label"):
+            parts.append(plain(row["label"], limit=60))
+        return ", ".join(parts)
+
+    def emission_link(self, ident: Any) -> Markup:
+        """Give a link to an emission by its number, nothing if it has none."""
+        n = self.number.get(str(ident))
+        return to(f"em-{ident}", f"emission {n}") if n else Markup()
+
+    def who(self, row: Row) -> Markup:
+        """Give a link to a message's sender, or its frequency."""
+        ident = row.get("identity")
+        if isinstance(ident, str):
+            return to(f"id-{ident}", self.names.get(ident, plain(ident, limit=60)))
+        return text(frequency(row.get("frequency_hz")))
+
+
+def to(identifier: str, words: object) -> Markup:
+    """Give a link to a place in the page."""
+    return tag("a", words, href=anchor(identifier))
+
+
+def small(words: object) -> Markup | None:
+    """Give a small line, or nothing for no words."""
+    return tag("small", words) if words else None
+
+
+def pair(main: Markup, *note: Any) -> Markup:
+    """Set text with a note in the margin."""
+    return tag("div", main, tag("aside", tag("p", *note), class_="note"), class_="pair")
+
+
+def table(
+    caption: str, heads: Sequence[str], rows: Iterable[Markup], *, class_: str = "", sortable: bool = False
+) -> Markup:
+    """Give a table in a box that scrolls when it must."""
+    head = tag("thead", tag("tr", *(tag("th", word, scope="col") for word in heads)))
+    return tag(
+        "div",
+        tag(
+            "table",
+            tag("caption", caption),
+            head,
+            tag("tbody", *rows),
+            class_=class_ or None,
+            data_sortable=sortable,
+        ),
+        class_="sheet wide",
+    )
+
+
+def pct(part: float) -> str:
+    """Give a part of one as per cent, for SVG."""
+    return f"{100 * part:.3f}%"
+
+
+def identity_name(row: Row) -> str:
+    """Give the name an identity goes by, else its key."""
+    names = row.get("names")
+    if isinstance(names, list | tuple) and names and names[0]:
+        return plain(names[0], limit=60)
+    return plain(row.get("key"), limit=60)
+
+
+def mode_title(name: str) -> str:
+    """Give a mode's title for people."""
+    known = registry().get(name)
+    return known.title if known else name
+
+
+def plural(kind: str, n: int) -> str:
+    """Give the word for a kind of identity, by number."""
+    return kind if n == 1 else _KINDS.get(kind, f"{kind[:-1]}ies" if kind.endswith("y") else f"{kind}s")
+
+
+def total(data: ReportData, what: str) -> int:
+    """Give how many of something the log holds, 0 if unknown."""
+    return int(number(data.totals.get(what)) or 0)

@@ -1,0 +1,266 @@
+"""The emissions one by one, those worth a first look, and those that stayed unknown."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from earwitness.view.data import Row
+from earwitness.view.digest import flags_of, urgency
+from earwitness.view.markup import Markup, anchor, join, slug, tag
+from earwitness.view.page import (
+    CLASS_WORDS,
+    Page,
+    Section,
+    identity_name,
+    pair,
+    small,
+    table,
+    to,
+)
+from earwitness.view.words import (
+    NOTHING,
+    clock,
+    count,
+    decibels,
+    duration,
+    frequency,
+    grouped,
+    listed,
+    moment,
+    number,
+    percent,
+    plain,
+    plus_minus,
+    width,
+)
+
+MOST_EMISSIONS = 600
+
+
+def flagged(page: Page) -> Section | None:
+    """Put first what cannot wait."""
+    people = [row for row in page.data.identities if flags_of(row)]
+    people.sort(key=lambda row: min(map(urgency, flags_of(row))))
+    emissions = [row for row in page.real if flags_of(row)]
+    rows = page.digest.flagged
+    if not (rows or people or emissions):
+        return None
+    items = [_flag_item(row, page.who(row), clock(row.get("time")), _gist(page, row)) for row in rows[:40]]
+    items += [
+        _flag_item(
+            row,
+            to(f"id-{row.get('id')}", identity_name(row)),
+            clock(row.get("last_seen")),
+            plain(row.get("kind")),
+        )
+        for row in people[:40]
+    ]
+    items += [
+        _flag_item(
+            row,
+            page.emission_link(row.get("id")),
+            clock(row.get("start")),
+            frequency(row.get("frequency_hz")),
+        )
+        for row in emissions[:20]
+    ]
+    told = page.digest.flagged_total + len(people) + len(emissions)
+    more = (
+        tag("p", f"{grouped(told - len(items))} more are not shown here.", class_="quiet")
+        if told > len(items)
+        else None
+    )
+    return "flagged", "Worth a look first", join([tag("ul", *items, class_="flags"), more])
+
+
+def _flag_item(row: Row, who: Markup, when: str, gist: object) -> Markup:
+    level = min(map(urgency, flags_of(row)))
+    return tag(
+        "li",
+        tag("b", listed(flags_of(row)), class_="flag urgent" if level < 4 else "flag"),
+        " ",
+        who,
+        " ",
+        tag("span", when, class_="quiet"),
+        tag("br"),
+        gist,
+    )
+
+
+def _gist(page: Page, row: Row) -> str:
+    fields = row.get("fields")
+    told = plain(fields, limit=260) if isinstance(fields, Mapping) else ""
+    return f"{plain(row.get('mode'), limit=30)}, {plain(row.get('kind'), limit=80)}: {told}"
+
+
+def emissions(page: Page) -> Section:
+    """List the emissions with figures, reasons and evidence."""
+    if not page.real:
+        return (
+            "emissions",
+            "Emissions",
+            tag(
+                "p",
+                "None stood out of the noise. That is a finding only for what was listened to: "
+                "this width, this time, this antenna.",
+            ),
+        )
+    chosen = page.real
+    if len(chosen) > MOST_EMISSIONS:
+        chosen = sorted(chosen, key=lambda row: (not flags_of(row), -(number(row.get("snr_db")) or 0)))[
+            :MOST_EMISSIONS
+        ]
+        chosen.sort(key=lambda row: moment(row.get("start")) or 0)
+    rows = [_emission_row(page, row) for row in chosen]
+    classes = Counter(plain(row.get("class") or "unknown", limit=30) for row in page.real)
+    told = listed([f"{CLASS_WORDS.get(kind, kind)} ({grouped(n)})" for kind, n in classes.most_common(8)])
+    cut = (
+        f" The {grouped(len(chosen))} that are flagged or strongest are listed."
+        if len(chosen) < page.emission_count
+        else ""
+    )
+    return (
+        "emissions",
+        "Emissions",
+        join(
+            [
+                pair(
+                    tag("p", f"By kind: {told}.{cut}"),
+                    "Every figure carries its standard uncertainty where one was estimated. How each was "
+                    "measured is told under ",
+                    to("methods", "How this was measured"),
+                    ".",
+                ),
+                table(
+                    "Emissions",
+                    ("No.", "When, UTC", "Where", "How strong", "What it is, and why", "Evidence"),
+                    rows,
+                    class_="emissions",
+                    sortable=True,
+                ),
+            ]
+        ),
+    )
+
+
+def _emission_row(page: Page, row: Row) -> Markup:
+    ident = str(row.get("id"))
+    n = page.number[ident]
+    start, stop = moment(row.get("start")), moment(row.get("stop"))
+    lasting = duration((stop - start) / 1e9) if start is not None and stop is not None else NOTHING
+    bursts = number(row.get("burst_count"))
+    duty = number(row.get("duty"))
+    train = f"{grouped(int(bursts))} bursts" if bursts and bursts > 1 else None
+    train = f"{train}, on {percent(duty)} of the time" if train and duty is not None else train
+    confidence = number(row.get("confidence"))
+    reasons = row.get("reasons")
+    why = (
+        listed([plain(r, limit=160) for r in reasons[:12]])
+        if isinstance(reasons, list | tuple) and reasons
+        else None
+    )
+    rate, deviation = number(row.get("symbol_rate_hz")), number(row.get("deviation_hz"))
+    facts = [
+        plain(row["label"], limit=80) if row.get("label") else None,
+        f"{rate:.6g} symbols/s" if rate else None,
+        f"deviation {width(deviation)}" if deviation else None,
+        f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None,
+    ]
+    kind = plain(row.get("class") or "unknown", limit=30)
+    return tag(
+        "tr",
+        tag("th", tag("a", str(n), href=anchor(f"em-{ident}")), scope="row", data_sort=n),
+        tag(
+            "td",
+            tag("b", clock(start)),
+            small(lasting),
+            small(train),
+            data_label="When",
+            data_sort=start or 0,
+        ),
+        tag(
+            "td",
+            tag("b", frequency(row.get("frequency_hz"), row.get("frequency_uncertainty_hz"))),
+            small(plus_minus(row.get("frequency_uncertainty_hz"), "Hz") or None),
+            small(
+                f"{width(row['occupied_bandwidth_hz'])} wide"
+                if number(row.get("occupied_bandwidth_hz"))
+                else None
+            ),
+            data_label="Where",
+            data_sort=number(row.get("frequency_hz")) or 0,
+        ),
+        tag(
+            "td",
+            tag("b", decibels(row.get("snr_db"))),
+            small("over noise"),
+            small(decibels(row.get("level_dbfs"), "dBFS")),
+            data_label="How strong",
+            data_sort=number(row.get("snr_db")) or -999,
+        ),
+        tag(
+            "td",
+            tag("b", CLASS_WORDS.get(kind, kind)),
+            join([" ", tag("code", plain(row["designator"], limit=16))]) if row.get("designator") else None,
+            join([" ", tag("span", plain(row["mode"], limit=30), class_="mode")])
+            if row.get("mode")
+            else None,
+            small(", ".join(filter(None, facts)) or None),
+            tag("span", why, class_="why") if why else None,
+            data_label="What",
+            data_sort=kind,
+        ),
+        tag(
+            "td",
+            _evidence_links(page, row, ident),
+            data_label="Evidence",
+            data_sort=page.digest.by_emission[ident],
+        ),
+        id=slug(f"em-{ident}"),
+        tabindex="-1",
+    )
+
+
+def _evidence_links(page: Page, row: Row, ident: str) -> Markup:
+    links = []
+    if ident in page.plates_of:
+        links.append(to(f"plate-{ident}", count(len(page.plates_of[ident]), "picture")))
+    if page.digest.by_emission[ident]:
+        links.append(to("messages", count(page.digest.by_emission[ident], "message")))
+    if page.overs_of[ident]:
+        links.append(to("voice", count(page.overs_of[ident], "clip")))
+    key = tag("span", plain(row.get("id"), limit=40), class_="key")
+    return join([*(join([item, tag("br")]) for item in links), key])
+
+
+def unknown(page: Page) -> Section | None:
+    """Tell what could not be told."""
+    if not page.real:
+        return None
+    unknown = [row for row in page.real if row.get("class") in (None, "unknown")]
+    silent = [row for row in page.real if row not in unknown and not row.get("mode")]
+    parts = []
+    if unknown:
+        parts.append(tag("p", "Not even the kind of modulation could be told of ", _some(page, unknown), "."))
+    if silent:
+        parts.append(
+            tag(
+                "p",
+                "Their kind is known but no mode fits, or none that is known here, for ",
+                _some(page, silent),
+                ".",
+            )
+        )
+    if not parts:
+        parts.append(tag("p", "Every emission found was given a kind and a mode."))
+    return "unknown", "What stayed unknown", join(parts)
+
+
+def _some(page: Page, rows: Sequence[Row]) -> Markup:
+    few = [
+        join([page.emission_link(row.get("id")), f" ({frequency(row.get('frequency_hz'))})"])
+        for row in rows[:24]
+    ]
+    more = f" and {grouped(len(rows) - 24)} more" if len(rows) > 24 else ""
+    return join([join(few, ", "), more])

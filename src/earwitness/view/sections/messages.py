@@ -1,0 +1,138 @@
+"""What was said, by mode and sender."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from earwitness.view.data import Row
+from earwitness.view.digest import PER_GROUP, Group, flags_of
+from earwitness.view.markup import Markup, join, tag, text
+from earwitness.view.page import (
+    Page,
+    Section,
+    mode_title,
+    pair,
+)
+from earwitness.view.words import (
+    NOTHING,
+    clock,
+    count,
+    decibels,
+    frequency,
+    grouped,
+    listed,
+    number,
+    plain,
+)
+
+
+def messages(page: Page) -> Section | None:
+    """List the messages by mode and sender."""
+    digest = page.digest
+    if not digest.total:
+        return None
+    groups = sorted(digest.groups.values(), key=lambda g: (-digest.modes[g.mode], g.mode, -g.count))
+    parts: list[Any] = []
+    for n, group in enumerate(groups):
+        if n == 0 or groups[n - 1].mode != group.mode:
+            parts.append(
+                tag(
+                    "h3",
+                    mode_title(group.mode),
+                    tag("small", count(digest.modes[group.mode], "message")),
+                )
+            )
+        parts.append(_message_group(page, group, unfold=n == 0))
+    checks = listed([f"{grouped(n)} {word}" for word, n in digest.checks.most_common(5)])
+    return (
+        "messages",
+        "What was said",
+        join(
+            [
+                pair(
+                    tag(
+                        "p",
+                        f"{count(digest.total, 'message')}; {grouped(digest.shown)} of them are shown here, "
+                        f"at most {PER_GROUP} of each sender. The export holds them all.",
+                    ),
+                    f"How they passed their check: {checks}. “Corrected” means that bits were mended first; "
+                    "“address” that the parity matched an address heard before.",
+                ),
+                tag("div", *parts, class_="messages wide"),
+            ]
+        ),
+    )
+
+
+def _message_group(page: Page, group: Group, *, unfold: bool) -> Markup:
+    who = (
+        page.names.get(group.identity, plain(group.identity, limit=60))
+        if group.identity
+        else "Without a named sender"
+    )
+    kinds = listed([f"{kind} ({grouped(n)})" for kind, n in group.kinds.most_common(4)])
+    more = group.count - len(group.rows)
+    rest = tag("p", f"{count(more, 'more message')} not shown.", class_="quiet") if more else None
+    summary = tag("summary", tag("b", who), " ", tag("span", kinds, class_="quiet"))
+    if not group.rows:
+        return tag("details", summary, rest)
+    return tag(
+        "details",
+        summary,
+        tag("ul", *(_message(page, row) for row in group.rows), class_="letters"),
+        rest,
+        open=unfold,
+    )
+
+
+def _message(page: Page, row: Row) -> Markup:
+    fields = row.get("fields")
+    told = fields if isinstance(fields, Mapping) else {}
+    words = next(
+        (
+            told[key]
+            for key in ("text", "message", "safety_text")
+            if isinstance(told.get(key), str) and told[key]
+        ),
+        None,
+    )
+    pairs = [
+        join([tag("dt", plain(key, limit=40).replace("_", " ")), tag("dd", plain(value, limit=160))])
+        for key, value in list(told.items())[:40]
+        if value is not None and value != "" and value is not words
+    ]
+    flags = flags_of(row)
+    payload = plain(row.get("payload_hex") or "", limit=96)
+    snr = number(row.get("snr_db"))
+    return tag(
+        "li",
+        tag(
+            "p",
+            tag("time", clock(row.get("time"))),
+            " ",
+            tag("b", plain(row.get("kind"), limit=80)),
+            join([" ", tag("b", listed(flags), class_="flag")]) if flags else None,
+            tag(
+                "span",
+                " ",
+                ", ".join(
+                    filter(
+                        None,
+                        [
+                            f"check {plain(row.get('check'), limit=20)}",
+                            f"{count(int(bits), 'bit')} mended"
+                            if (bits := number(row.get("corrected_bits")))
+                            else None,
+                            frequency(row.get("frequency_hz")),
+                            f"SNR {decibels(snr)}" if snr is not None else None,
+                        ],
+                    )
+                ),
+                class_="quiet",
+            ),
+        ),
+        tag("blockquote", text(words, limit=1200, keep_lines=True)) if words else None,
+        tag("dl", *pairs) if pairs else None,
+        tag("code", payload, class_="payload") if payload != NOTHING else None,
+    )

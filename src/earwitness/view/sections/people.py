@@ -1,0 +1,146 @@
+"""Who was heard, on the map and in a table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from earwitness.view.chart import Place, draw
+from earwitness.view.data import Row
+from earwitness.view.digest import flags_of, urgency
+from earwitness.view.markup import Markup, join, slug, tag
+from earwitness.view.page import (
+    Page,
+    Section,
+    identity_name,
+    small,
+    table,
+)
+from earwitness.view.words import (
+    clock,
+    count,
+    grouped,
+    listed,
+    moment,
+    number,
+    plain,
+    position,
+)
+
+MOST_IDENTITIES = 500
+
+
+def identities(page: Page) -> Section | None:
+    """Draw and list who was heard."""
+    people = sorted(page.data.identities, key=lambda row: -(number(row.get("message_count")) or 0))
+    if not people:
+        return None
+    shown = people[:MOST_IDENTITIES]
+    places, lost = [], 0
+    for row in shown:
+        lat, lon = number(row.get("latitude_deg")), number(row.get("longitude_deg"))
+        if lat is None or lon is None or abs(lat) > 90 or abs(lon) > 180:
+            lost += 1
+            continue
+        ident = str(row.get("id"))
+        places.append(
+            Place(
+                ident,
+                identity_name(row),
+                plain(row.get("kind"), limit=30),
+                lat,
+                lon,
+                page.digest.tracks.get(ident, ()),
+                any(urgency(f) < 4 for f in flags_of(row)),
+            )
+        )
+    parts: list[Any] = []
+    if places:
+        lat, lon = (
+            number(page.data.station.get("latitude_deg")),
+            number(page.data.station.get("longitude_deg")),
+        )
+        here = (
+            (lat, lon) if lat is not None and lon is not None and abs(lat) <= 90 and abs(lon) <= 180 else None
+        )
+        svg, outside = draw(places, here, title=f"Map of {count(len(places), 'position')}")
+        words = [f"{count(len(places), 'identity', 'identities')} with a position, as they reported it."]
+        if outside:
+            words.append(f"{count(outside, 'position')} lie too far off to be drawn and may well be wrong.")
+        if lost:
+            words.append(f"{count(lost, 'identity', 'identities')} told no position.")
+        if here:
+            words.append("Rings are distances from the station.")
+        parts.append(
+            tag(
+                "figure",
+                tag("div", svg, class_="scroll", tabindex="0", role="region", aria_label="Map"),
+                tag(
+                    "figcaption",
+                    " ".join(words),
+                    " Equidistant cylindrical projection; land after Natural Earth "
+                    "1:50 million, about 1.5 km true. Not for navigation.",
+                ),
+                class_="wide",
+            )
+        )
+    rows = [_identity_row(page, row) for row in shown]
+    if page.identity_count > len(shown):
+        parts.append(
+            tag(
+                "p",
+                f"The {grouped(len(shown))} most talkative of {grouped(page.identity_count)} are listed.",
+                class_="quiet",
+            )
+        )
+    parts.append(
+        table(
+            "Identities",
+            ("Who", "Kind", "Messages", "First and last heard", "Last position", "Notes"),
+            rows,
+            class_="people",
+            sortable=True,
+        )
+    )
+    return "identities", "Who was heard", join(parts)
+
+
+def _identity_row(page: Page, row: Row) -> Markup:
+    ident = str(row.get("id"))
+    labels = row.get("labels")
+    notes = [plain(item, limit=80) for item in labels[:8]] if isinstance(labels, list | tuple) else []
+    flags = flags_of(row)
+    seen = [clock(row.get("first_seen"), digits=0), clock(row.get("last_seen"), digits=0)]
+    return tag(
+        "tr",
+        tag(
+            "th",
+            identity_name(row),
+            small(plain(row.get("key"), limit=60)),
+            scope="row",
+            data_sort=identity_name(row),
+        ),
+        tag("td", plain(row.get("kind"), limit=30), data_label="Kind"),
+        tag(
+            "td",
+            grouped(int(number(row.get("message_count")) or 0)),
+            class_="fig",
+            data_label="Messages",
+            data_sort=int(number(row.get("message_count")) or 0),
+        ),
+        tag(
+            "td",
+            " to ".join(dict.fromkeys(seen)),
+            data_label="Heard",
+            data_sort=moment(row.get("first_seen")) or 0,
+        ),
+        tag("td", position(row.get("latitude_deg"), row.get("longitude_deg")), data_label="Position"),
+        tag(
+            "td",
+            tag("b", listed(flags), class_="flag") if flags else None,
+            " " if flags else None,
+            ", ".join(notes),
+            data_label="Notes",
+        ),
+        id=slug(f"id-{ident}"),
+        tabindex="-1",
+    )
