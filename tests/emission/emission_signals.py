@@ -305,7 +305,7 @@ def channel(iq, rate, snr_db, rng, *, offset=0.1, edges=0.1, pre_s=PRE_S, ratio=
     picked = np.where(np.abs(where) < n // 2, spectrum[where % n], 0)
     clean = np.fft.ifft(np.fft.ifftshift(picked)) * take / n
     out_rate = take * step
-    density = 10 ** (-snr_db / 10) / max(width, step)
+    density = 10 ** (-snr_db / 10) / max(width, 50.0)
     level = np.sqrt(density * out_rate / 2)
     noisy = clean + level * (rng.standard_normal(take) + 1j * rng.standard_normal(take))
     if neighbour_db is not None:

@@ -69,11 +69,14 @@ def moving_mean(x: np.ndarray, length: int) -> np.ndarray:
     return out
 
 
-def cut(channel: Samples, detection: Detection, span_hz: float | None = None) -> Burst | None:
+def cut(
+    channel: Samples, detection: Detection, span_hz: float | None = None, *, least_hz: float = 0.0
+) -> Burst | None:
     """Give the emission that `detection` means, or None when the channel holds nothing to look at.
 
     With `span_hz`, the rate that detection.start and .stop count at, only that stretch (with some slack
     for imperfect edges) is considered; without it, the strongest stretch of the channel.
+    The band is at least `least_hz` wide.
     """
     rate = channel.rate_hz
     data = channel.data
@@ -95,7 +98,7 @@ def cut(channel: Samples, detection: Detection, span_hz: float | None = None) ->
     size = fft.good_size(len(data))
     spectrum = fft.forward(data, size)
     bin_hz = rate / size
-    low, high = _grow(spectrum, bin_hz, noise_hz * size * len(data) / rate * bin_hz, channel, detection)
+    low, high = _grow(spectrum, bin_hz, noise_hz * size * len(data) / rate * bin_hz, channel, detection, least_hz)
     width = high - low
     margin = 0.1 * width
     center_bin = round((low + high) / 2 / bin_hz)
@@ -145,14 +148,15 @@ def cut(channel: Samples, detection: Detection, span_hz: float | None = None) ->
 
 
 def _grow(
-    spectrum: np.ndarray, bin_hz: float, noise_bin: float, channel: Samples, detection: Detection
+    spectrum: np.ndarray, bin_hz: float, noise_bin: float, channel: Samples, detection: Detection, least_hz: float
 ) -> tuple[float, float]:
     """Give the band's edges relative to the channel's centre, the detector's edges moved out to the noise."""
     size = len(spectrum)
     edge = 0.48 * channel.rate_hz
     low = max(detection.low_hz - channel.center_hz, -edge)
     high = min(detection.high_hz - channel.center_hz, edge)
-    least = max(8 * bin_hz, 4e-3 * channel.rate_hz)
+    # Enough independent samples to judge a bare carrier by.
+    least = min(max(64 * bin_hz, 4e-3 * channel.rate_hz, least_hz), 2 * edge)
     if high - low < least:
         middle = min(max((low + high) / 2, -edge + least / 2), edge - least / 2)
         low, high = middle - least / 2, middle + least / 2

@@ -79,8 +79,8 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         _morse(features, keyed, width)
         or _amplitude(features, measurement, width)
         or _pulses(features, keyed, width)
+        or (features.envelope_variation > 0.05 and _phase(features, width))
         or _constant(features, measurement, width)
-        or _phase(features, width)
         or _speech(features, width)
         or _noise_like(features, width)
     )
@@ -188,9 +188,7 @@ def _keyed(
     if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
         return None
     held = keying.explained > 0.75 and keying.spread < 0.2
-    if keying.explained < 0.45 or not (held or (keying.low_share > 0.085 and keying.alternation < 0.96)):
-        return None
-    if keying.levels == 4 and keying.spread > 0.36:
+    if keying.explained < 0.45 or not (held or (keying.low_share > 0.05 and 0.1 < keying.singles and keying.alternation < 0.96)):
         return None
     burst = features.burst
     center_hz = burst.center_hz + keying.center_hz
@@ -251,6 +249,8 @@ def _voice_fm(
         return None
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
+    if not (keying and abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5) and _reaches_zero(spectrum):
+        return None
     tones = spectrum.strongest(60, min(3500, 0.4 * features.rate_hz), 1)
     if tones and tones[0].over_db > 18 and tones[0].share > 0.02:
         reasons.append(f"tone of {tones[0].frequency_hz:.1f} Hz in the demodulated signal")
@@ -270,15 +270,25 @@ def _voice_fm(
     )
 
 
+def _reaches_zero(spectrum: LineSpectrum) -> bool:
+    """Tell whether a frequency track has as much below speech as in it: keying whose clock was not found."""
+    step = spectrum.bin_hz
+    low = spectrum.power[max(round(8 / step), 1) : round(220 / step) + 1]
+    high = spectrum.power[round(500 / step) : round(1800 / step) + 1]
+    # Medians: a tone squelch is one line only.
+    return len(low) >= 4 and len(high) >= 4 and bool(np.median(low) > 0.4 * np.median(high))
+
+
 def _broadcast(features: Features, width: float, steady: str, flat: float) -> Identification | None:
     """Give wide FM; the stereo pilot makes it certain."""
     burst = features.burst
-    keying = frequency_keying(features, width)
-    if keying and (answer := _keyed(features, keying, None, width, steady, flat)):
-        return answer
     track = features.track - np.median(features.track)
     spectrum = LineSpectrum(track.astype(np.float32), features.rate_hz)
     pilot = spectrum.at(PILOT_HZ, 30.0, 15.0)
+    if not pilot:
+        keying = frequency_keying(features, width)
+        if keying and (answer := _keyed(features, keying, None, width, steady, flat)):
+            return answer
     reasons = [steady, f"{width / 1e3:.0f} kHz wide"]
     if pilot:
         reasons.append(f"pilot tone at {pilot.frequency_hz:.1f} Hz in the demodulated signal")
@@ -314,8 +324,8 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
             f"carrier switched: {100 * line.share:.0f} % of the power steady, the rest along its phase"
         )
     if keyed is not None and clear:
-        # The pulses are as short as the width allows, or their inside is steady.
-        if not coherent and not (keyed.short_on_s * width < 3 or keyed.on_variation < 0.3):
+        # Pulses as short as the width allows, or steady inside.
+        if not coherent and not ((wide and keyed.short_on_s * width < 3) or keyed.on_variation < 0.3):
             return None
         reasons.append(
             f"{keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} % of the time,"

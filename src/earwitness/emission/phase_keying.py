@@ -18,6 +18,8 @@ from earwitness.emission.lines import LineSpectrum, joint_background_db
 
 ROLL_OFF = 0.4  # of the root-raised-cosine filter tried as matched filter; 0.2 to 0.6 are close enough
 LEAST_SYMBOLS = 40
+# Two lines of half the strength, as index-1/2 frequency keying gives, are no tone.
+LEAST_TONE = {2: 0.55, 4: 0.2, 8: 0.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,7 @@ def phase_keying(features: Features) -> PhaseKeying | None:
         at = int(np.argmax(tone))
         # Largest of `size` noise values of mean square 1/count.
         limit = np.sqrt((np.log(size) + 4) / count)
-        if tone[at] > limit:
+        if tone[at] > max(limit, LEAST_TONE[m]):
             turn = at / size if at < size / 2 else at / size - 1
             order, share, need = m, float(tone[at]), float(limit)
             # turn is known modulo one symbol: carrier modulo rate/m about the spectrum's middle

@@ -8,10 +8,12 @@ picture of held levels with power down to 0 Hz that direct keying has.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 from earwitness.emission.burst import moving_mean
 from earwitness.emission.features import Features
@@ -53,8 +55,8 @@ class Keying:
     center_hz: float  # middle of the levels, relative to the burst's centre
     spread: float
     explained: float  # share of the track's variance that held levels explain, noise taken out
-    low_share: float  # share of the track's variance below an eighth of the rate; 0.2 for random data
-    parity: float  # share of the changes that fall on the rarer of even and odd places
+    low_share: float  # share of the track's variance left by a mean over 8 symbols; 1/8 for random data
+    singles: float  # share of runs of equal symbols that are one symbol long; 0.5 for random data
     alternation: float  # share of symbols that differ from the one before
     clock_db: float  # height of the clock line it was found by
     symbols: int
@@ -214,20 +216,13 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     readings = []
     total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
     for rate, over in _candidates(features, width_hz, np.float32(middle), np.float32(half)):
-        found = _judge(features, rate, over, float(middle), total)
+        found = _judge(features, width_hz, rate, over, float(middle), total)
         if found:
             readings.append(found)
     if not readings:
         return None
-    # A multiple of the true rate explains as much, a fraction of it less: the slowest good one is right.
-    top = max(_merit(item) for item in readings)
-    chosen = min((item for item in readings if _merit(item) > top - 0.05), key=lambda item: item.rate_hz)
-    # Half the true rate may come close. At twice the true rate all changes fall on even or all on odd places.
-    for item in readings:
-        double = abs(item.rate_hz - 2 * chosen.rate_hz) < 0.02 * chosen.rate_hz
-        if double and item.levels == chosen.levels and item.parity > 0.15 and _merit(item) > _merit(chosen):
-            return item
-    return chosen
+    # A multiple of the true rate explains as much but has no runs of one symbol; a fraction explains less.
+    return max(readings, key=lambda item: _merit(item) + min(item.singles, 0.15) * 4)
 
 
 def _merit(keying: Keying) -> float:
@@ -280,22 +275,24 @@ def _candidates(
     pair = squared_pair(features)
     if pair:
         add(pair[0], pair[2])
-    found.sort(key=lambda item: -item[1])
+    # Of lines beyond doubt the slower are the likelier fundamentals.
+    found.sort(key=lambda item: (-min(item[1], 20.0), item[0]))
     return found[:7]
 
 
-def _comb(spectrum: LineSpectrum, least: float, most: float, need: float, add) -> None:  # type: ignore[no-untyped-def]
+def _comb(spectrum: LineSpectrum, least: float, most: float, need: float, add: Callable[[float, float], None]) -> None:
     """Offer the strongest lines, and what they may be a multiple of."""
     for line in spectrum.strongest(least, most, 3):
         if line.over_db < need:
             continue
         add(line.frequency_hz, line.over_db)
-        for part in (2, 3, 4):
+        for part in range(2, 13):
             lower = line.frequency_hz / part
-            if lower >= least:
-                below = spectrum.at(lower, 1.5 * spectrum.resolution_hz, max(need, line.over_db - 12))
-                if below:
-                    add(below.frequency_hz, below.over_db)
+            if lower < least:
+                break
+            below = spectrum.at(lower, 1.5 * spectrum.resolution_hz, max(need, line.over_db - 12))
+            if below:
+                add(below.frequency_hz, below.over_db)
 
 
 def squared_pair(features: Features) -> tuple[float, float, float] | None:
@@ -320,7 +317,9 @@ def squared_lines(features: Features) -> LineSpectrum:
     return LineSpectrum(np.where(features.good, features.iq**2, 0).astype(np.complex64), features.rate_hz)
 
 
-def _judge(features: Features, rate: float, over: float, start: float, total: np.ndarray) -> Keying | None:
+def _judge(
+    features: Features, width: float, rate: float, over: float, start: float, total: np.ndarray
+) -> Keying | None:
     """Give what two or four levels at this rate make of the track, None when they do not fit."""
     period = features.rate_hz / rate
     count = int(len(features.track) / period)
@@ -331,15 +330,24 @@ def _judge(features: Features, rate: float, over: float, start: float, total: np
     # A mean over a window is a phase difference: its noise comes from the two end points.
     track_noise = features.burst.width_hz / (2 * np.pi) / np.sqrt(features.burst.snr)
     best: Keying | None = None
-    for share in (0.5, 0.8):
-        length = max(round(period * share), 1)
-        if length < 2 and share != 0.5:
-            continue
-        noise = features.rate_hz / (2 * np.pi * max(length, features.look)) / np.sqrt(features.burst.snr)
-        values = np.empty((len(PHASES), count), np.float32)
+    for share in (0.5, 0.8, 0.0):
+        if share:
+            length = max(round(period * share), 1)
+            if length < 2 and share != 0.5:
+                continue
+            sums = total
+            noise = features.rate_hz / (2 * np.pi * max(length, features.look)) / np.sqrt(features.burst.snr)
+        else:
+            # Four levels shaped by half of a Nyquist filter need the other half here.
+            if best is not None or not 0.4 * width < rate < 0.95 * width:
+                continue
+            length = 1
+            sums = np.concatenate([[0.0], np.cumsum(_matched(features, rate), dtype=np.float64)])
+            noise = rate * np.sqrt(rate / features.burst.width_hz / features.burst.snr / 24)
+        values = np.empty((len(PHASES), min(count, 1024)), np.float32)
         readings = []
         for row, phase in enumerate(PHASES):
-            gather(total, good, period, length, phase, values[row])
+            gather(sums, good, period, length, phase, values[row])
             readings.append((*two_levels(values[row], start), row))
         spread, outer, middle, symbols, row = min(readings)
         if symbols < LEAST_SYMBOLS:
@@ -347,13 +355,13 @@ def _judge(features: Features, rate: float, over: float, start: float, total: np
         levels = 2
         clean = np.sqrt(max(spread**2 - (noise / max(outer, 1e-9)) ** 2, 0.25 * spread**2))
         if spread > 0.58 or clean > 0.36:
-            fours = [(*four_levels(values[i], middle), i) for i in range(len(PHASES))]
-            spread, outer, filled, middle, row = min(fours)
-            clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.25 * spread**2))
+            spread, outer, filled, middle, row = min((*four_levels(values[i], middle), i) for i in range(len(PHASES)))
+            clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.2 * spread**2))
             levels = 4
-            if spread > 0.5 or clean > 0.42 or filled < 0.06:
+            if spread > 0.53 or clean > 0.36 or filled < 0.06:
                 continue
-        chosen = values[row]
+        chosen = np.empty(count, np.float32)
+        gather(sums, good, period, length, PHASES[row], chosen)
         if levels == 2:
             decided = middle + np.where(chosen > middle, outer, -outer)
         else:
@@ -363,9 +371,8 @@ def _judge(features: Features, rate: float, over: float, start: float, total: np
         error = held_error(track, good, decided, period, PHASES[row])
         net = max(variance - track_noise**2, 0.3 * variance, 1e-9)
         signs = chosen[~np.isnan(chosen)] > middle
-        changes = np.flatnonzero(signs[1:] != signs[:-1]) % 2
-        odd = float(changes.mean()) if len(changes) else 0.0
-        slow = moving_mean(track, max(round(4 * period), 2))[good]
+        changes = np.flatnonzero(signs[1:] != signs[:-1])
+        slow = moving_mean(track, max(round(8 * period), 2))[good]
         keying = Keying(
             levels=levels,
             rate_hz=rate,
@@ -375,7 +382,7 @@ def _judge(features: Features, rate: float, over: float, start: float, total: np
             spread=float(clean),
             explained=1 - max(error - min(track_noise**2, 0.7 * variance), 0.0) / net,
             low_share=float(np.var(slow)) / net,
-            parity=min(odd, 1 - odd),
+            singles=float(np.mean(np.diff(changes) == 1)) if len(changes) > 2 else 0.0,
             alternation=float(np.mean(signs[1:] != signs[:-1])),
             clock_db=over,
             symbols=symbols,
@@ -383,3 +390,13 @@ def _judge(features: Features, rate: float, over: float, start: float, total: np
         if best is None or _merit(keying) > _merit(best):
             best = keying
     return best
+
+
+def _matched(features: Features, rate: float) -> np.ndarray:
+    """Give the track through a root-raised-cosine low-pass of roll-off 0.2, as half-Nyquist shaping asks."""
+    n = len(features.track)
+    size = fft.good_size(n)
+    frequency = np.abs(np.fft.fftfreq(size, 1 / features.rate_hz)) / rate
+    shape = np.cos(np.pi / 2 * np.clip((frequency - 0.4) / 0.2, 0, 1)).astype(np.float32)
+    middle = np.median(features.track)
+    return fft.inverse(fft.forward(features.track - middle, size) * shape).real[:n] + middle
