@@ -1,5 +1,6 @@
 """The synthesiser measured: level, frequency, time, purity, faults, and the truth it states."""
 
+import dataclasses
 import json
 import tomllib
 from pathlib import Path
@@ -361,8 +362,31 @@ def test_any_value_gives_a_scene_or_a_parameter_error(table: str, key: str, valu
         assert type(error).__name__ in ("ParameterError", "SourceError")  # noqa: PT017
 
 
-def test_demo_scenes_are_sound() -> None:
+def test_several_frequencies_in_turn_and_stepping_items() -> None:
+    text = """
+    [[emission]]
+    mode = "chirp"
+    frequency_hz = [99.9e6, 100.1e6]
+    snr_db = 10
+    items = [{duration_s = 0.01, bandwidth_hz = 1000}, {duration_s = 0.02, bandwidth_hz = 1000}]
+    repeat = {times = 4, every_s = 0.04, item_step = {duration_s = 0.002}}
+    """
+    bursts = scene_of(text, noise=0.01).bursts
+    assert [b.frequency_hz for b in bursts] == [99.9e6, 100.1e6, 99.9e6, 100.1e6]
+    assert [b.item["duration_s"] for b in bursts] == [0.01, 0.02, 0.012, 0.022]
+
+
+@pytest.mark.parametrize("path", demo_scenes(), ids=lambda path: path.stem)
+def test_demo_scene_begins_to_play(path: Path, tmp_path: Path) -> None:
+    scene = load_scene(path)
+    early = tuple(burst for burst in scene.bursts if burst.start_s < 1.0)
+    meta = render(dataclasses.replace(scene, duration_s=1.0, bursts=early), tmp_path)
+    source = open_source(meta)
+    assert source.warnings == []
+    truth = json.loads((tmp_path / f"{scene.name}.truth.json").read_text())
+    assert len(truth["emissions"]) == len(early)
+    assert truth["receiver"]["clipped_fraction"] < 1e-3
+
+
+def test_there_are_several_demo_scenes() -> None:
     assert len(demo_scenes()) >= 3
-    for path in demo_scenes():
-        scene = load_scene(path)
-        assert scene.bursts

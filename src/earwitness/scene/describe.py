@@ -1,4 +1,16 @@
-"""A scene as its TOML states it: read, checked key by key, and turned into values."""
+"""A scene as its TOML states it: read, checked key by key, and turned into values.
+
+[scene]       name, centre_hz, rate_hz, duration_s; start (RFC 3339), seed, sample_type
+[receiver]    noise_rms (of the complex noise, full scale 1.0), dc = [i, q], iq_gain_db, iq_phase_deg,
+              clip_level, ppm, drift_hz_per_s, gain_db, spurs = [{frequency_hz, level_dbfs}]
+[[emission]]  mode (a mode's name or carrier, noise, chirp, ook, fsk2, fsk4, psk, ofdm), frequency_hz
+              (one, or a list used in turn), snr_db (or level_dbfs); start_s, offset_hz, drift_hz_per_s,
+              bandwidth_hz, fading = "rayleigh" or "rician" with doppler_hz and rician_k_db, echo_delay_us
+              with echo_db; item = {...} as the mode's transmitter takes it, or items = [...] sent in turn,
+              or examples = true;
+              repeat = {times, every_s, jitter_s, frequency_hz_step, offset_hz_step, snr_db_step,
+              item_step = {"dotted.name" = step}}, the steps added at each repeat
+"""
 
 from __future__ import annotations
 
@@ -235,6 +247,20 @@ def _plain_item(item: Mapping[str, Any], kind: str, where: str) -> dict[str, Any
     return out
 
 
+def _frequencies(table: _Table) -> list[float]:
+    """Give the frequencies an emission uses in turn: one number or a list of them."""
+    given = table.values.get("frequency_hz")
+    if not isinstance(given, list):
+        return [table.number("frequency_hz", None, 0, 1e11)]
+    if not 0 < len(given) <= 1000:
+        raise ParameterError(f"{table.where}: frequency_hz must be a number or a list of 1 to 1000 numbers")
+    out = []
+    for value in given:
+        table.values["frequency_hz"] = value
+        out.append(table.number("frequency_hz", None, 0, 1e11))
+    return out
+
+
 def _emission(table: _Table, number: int, scene: Scene) -> list[Burst]:
     kind = table.text("mode", None)
     if kind not in KINDS and kind not in registry():
@@ -246,7 +272,7 @@ def _emission(table: _Table, number: int, scene: Scene) -> list[Burst]:
     else:
         usual = get_mode(kind).bandwidth_hz
     bandwidth_hz = table.number("bandwidth_hz", usual, 1, 1e8)
-    frequency_hz = table.number("frequency_hz", None, 0, 1e11)
+    frequencies_hz = _frequencies(table)
     offset_hz = table.number("offset_hz", 0, -1e6, 1e6)
     start_s = table.number("start_s", 0, -1000, scene.duration_s)
     drift_hz_per_s = table.number("drift_hz_per_s", 0, -1e6, 1e6)
@@ -282,7 +308,11 @@ def _emission(table: _Table, number: int, scene: Scene) -> list[Burst]:
     for n in range(times):
         seed = (scene.seed, number, n)
         jitter = _jitter(seed) * jitter_s
-        carrier_hz = frequency_hz + offset_hz + n * (steps["frequency_hz"] + steps["offset_hz"])
+        carrier_hz = (
+            frequencies_hz[n % len(frequencies_hz)]
+            + offset_hz
+            + n * (steps["frequency_hz"] + steps["offset_hz"])
+        )
         if abs(carrier_hz - scene.center_hz) > edge_hz:
             raise ParameterError(
                 f"{table.where}: frequency_hz = {carrier_hz:.0f} lies outside the recording; allowed are "
