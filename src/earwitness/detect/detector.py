@@ -24,6 +24,9 @@ from earwitness.spectrum.stft import Plan, SpectrumBlock, looks, plan
 _WARM_BATCHES = 4  # rows kept back at first, until the floor is known
 _MOST_OPEN = 512
 _NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
+_HALO_RATIO = 300.0
+_HALO_WIDTH = 0.7
+_HALO_BINS = 6
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 
 
@@ -184,7 +187,8 @@ class Detector:
         return out
 
     def _follow(self, count: int) -> list[Detection]:
-        found = find_segments(self._mask, self._power, self.floor.level, HISTORY, self.plan) if count else []
+        found = find_segments(self._mask, self._power, self.floor.level, HISTORY, self.plan)
+        found = self._without_halo(found)
         meets: dict[int, list[Segment]] = {}
         fresh: list[Segment] = []
         for segment in found:
@@ -201,6 +205,22 @@ class Detector:
             if len(self._open) < _MOST_OPEN:
                 out += self._begin(min(s.low for s in group), max(s.high for s in group), count)
         return out
+
+    def _without_halo(self, found: list[Segment]) -> list[Segment]:
+        """Leave out the far slopes of strong emissions' own spectra: near, 25 dB weaker, only while they are on."""
+        kept = []
+        for weak in found:
+            for strong in found:
+                gap = max(strong.low - weak.high, weak.low - strong.high)
+                if (
+                    gap <= max(_HALO_WIDTH * (strong.high - strong.low), _HALO_BINS)
+                    and strong.power > _HALO_RATIO * weak.power
+                    and not (weak.on.any(axis=1) & ~_widen(strong.on.any(axis=1))).any()
+                ):
+                    break
+            else:
+                kept.append(weak)
+        return kept
 
     def _share_out(self, segment: Segment) -> list[Segment]:
         """Cut a segment that meets several open emissions half-way between them."""
@@ -267,17 +287,19 @@ class Detector:
         edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
         for first, last in zip(edges[::2], edges[1::2], strict=True):
             here = self._row + int(first)
+            before = -HISTORY
             if not np.isnan(emission.start):
                 gap_s = (here - emission.stop) * row_s
                 if gap_s > self._patience(emission):
-                    out.append(self._end(emission))
+                    before = int(emission.stop) - self._row
+                    out.append(self._end(emission, int(first)))
                     self._count += 1
                     emission = _Emission(
                         self._count, emission.low, emission.high, float("nan"), self.plan.size
                     )
                     self._open.append(emission)
             if np.isnan(emission.start):
-                emission.start = max(0.0, self._edge(series, int(first), int(last), rising=True))
+                emission.start = max(0.0, self._edge(series, int(first), int(last), rising=True, limit=before))
                 emission.run_start = emission.start
             elif here > emission.stop + 0.03 / row_s:
                 emission.run_start = here
@@ -296,7 +318,7 @@ class Detector:
             self._open.remove(emission)
             return out
         if (self._row + count - emission.stop) * row_s > self._patience(emission):
-            out.append(self._end(emission))
+            out.append(self._end(emission, BATCH))
         elif len(edges) and (emission.reported or (self._row + count - emission.start) > BATCH):
             emission.reported = True
             out.append(self._detection(emission, still_open=True))
@@ -306,11 +328,13 @@ class Detector:
         width_hz = (emission.high - emission.low) * self.plan.bin_hz
         return _bridge_s(width_hz, emission.longest_run * self.plan.row_s, self.plan.rate_hz)
 
-    def _end(self, emission: _Emission) -> Detection:
+    def _end(self, emission: _Emission, limit: int) -> Detection:
         last = int(emission.stop - self._row)
-        if last > 0:
-            series, _ = self._series(emission.low, emission.high)
-            emission.stop = self._edge(series, 0, last, rising=False)
+        series, _ = self._series(emission.low, emission.high)
+        first = max(-HISTORY, int(emission.start) - self._row)
+        if last > first:
+            emission.stop = self._edge(series, first, last, rising=False, limit=limit)
+            emission.stop = max(emission.stop, emission.start + 0.5)
         self._open.remove(emission)
         return self._detection(emission, still_open=False)
 
@@ -331,36 +355,25 @@ class Detector:
         mean = np.convolve(series / noise, np.full(rows, 1 / rows), "same")
         return mean > _weak_limit(per_row * rows)
 
-    def _edge(self, series: np.ndarray, first: int, last: int, *, rising: bool) -> float:
-        """Give where the power crosses half of its level, by the least (or greatest) cumulative sum.
+    def _edge(self, series: np.ndarray, first: int, last: int, *, rising: bool, limit: int) -> float:
+        """Give where an on-run of rows [first, last) of the batch really begins (or ends), with a fraction.
 
-        The maximum-likelihood place of one step in noise of constant variance (textbook change-point). `first`
-        and `last` are rows of the batch; the result is a row number since the first row, with a fraction.
+        The stretch of greatest sum of power less a quarter of its upper level: a change-point that gaps between
+        Morse elements do not fool. It may reach 24 rows beyond the run, but not past row `limit`.
         """
-        here = series[HISTORY + first : HISTORY + last]
-        if rising:
-            half = float(here[:16].mean()) / 2
-            a = max(0, HISTORY + first - 24)
-            b = min(len(series), HISTORY + first + 8)
-        else:
-            half = float(here[-16:].mean()) / 2
-            a = max(0, HISTORY + last - 8)
-            b = min(len(series), HISTORY + last + 24)
-        part = series[a:b] if not rising else series[a:b]
-        sums = np.concatenate([[0.0], np.cumsum(part - half)])
-        if rising:
-            cut = int(np.argmin(sums))
-            share = 0.0
-            if 0 < cut < len(part):
-                share = float(np.clip(part[cut - 1] / (2 * half), 0, 0.5)) if half > 0 else 0.0
-            at = a + cut - share
-        else:
-            cut = int(np.argmax(sums))
-            share = 0.0
-            if 0 < cut < len(part):
-                share = float(np.clip(part[cut] / (2 * half), 0, 0.5)) if half > 0 else 0.0
-            at = a + cut + share
-        return self._row + at - HISTORY
+        a = max(0, HISTORY + (max(first - 24, limit) if rising else max(first, last - 64)))
+        b = min(len(series), HISTORY + (min(last, first + 64) if rising else min(last + 24, limit)))
+        claimed = np.sort(series[max(0, HISTORY + first) : HISTORY + last])
+        level = float(claimed[len(claimed) // 2 :].mean()) if len(claimed) else 0.0
+        if level <= 0 or b <= a:
+            return self._row + (first if rising else last)
+        part = series[a:b] if rising else series[a:b][::-1]
+        sums = np.concatenate([[0.0], np.cumsum(part - level / 4)])
+        end = int(np.argmax(sums - np.minimum.accumulate(sums)))
+        cut = int(np.argmin(sums[: end + 1]))
+        share = float(np.clip(part[cut - 1] / level, 0, 0.25)) if cut else 0.0
+        late = float(np.clip(1 - part[cut] / level, 0, 0.75)) if cut < len(part) else 0.0
+        return self._row - HISTORY + (a + cut - share + late if rising else b - cut + share - late)
 
     def _detection(self, e: _Emission, *, still_open: bool) -> Detection:
         a, b = self._bins(e.least, e.most)
@@ -405,6 +418,11 @@ class Detector:
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz
+
+
+def _widen(rows: np.ndarray) -> np.ndarray:
+    """Give rows that are on or within two rows of one that is."""
+    return np.convolve(rows, np.ones(5), "same") > 0
 
 
 def _join(parts: list[np.ndarray]) -> np.ndarray:

@@ -174,13 +174,31 @@ def _slide(line: np.ndarray, width: int, out: np.ndarray) -> None:
     out[len(line) - width] = s
 
 
-@kernel("int64(float32[:,::1], uint8[:,::1], int64, int64[::1], float32[:,::1])", fastmath=True)
+_NARROW = 4  # widths (1, 2, 4, 8 bins) looked for at all times before any wider one
+
+
 def scan(ratio: np.ndarray, mask: np.ndarray, first: int, times: np.ndarray, limits: np.ndarray) -> int:
     """Claim cells of boxes above their limit: mask becomes 1 there and ratio 1. Gives the number of claims.
 
     `ratio` float32 (rows, bins) is power over noise; rows from `first` on are new. Larger boxes also reach
-    back into the rows before.
+    back into the rows before. Narrow boxes of every duration come before wide ones: or a wide, short box over
+    two narrow steady signals, neither clear in one row, would claim all that lies between them.
     """
+    count = _scan(ratio, mask, first, times, limits, 0, min(_NARROW, limits.shape[1]))
+    return int(count + _scan(ratio, mask, first, times, limits, _NARROW, limits.shape[1]))
+
+
+@kernel("int64(float32[:,::1], uint8[:,::1], int64, int64[::1], float32[:,::1], int64, int64)", fastmath=True)
+def _scan(
+    ratio: np.ndarray,
+    mask: np.ndarray,
+    first: int,
+    times: np.ndarray,
+    limits: np.ndarray,
+    first_width: int,
+    last_width: int,
+) -> int:
+    """Look with the widths from index `first_width` to below `last_width`."""
     rows, bins = ratio.shape
     line = np.empty(bins, np.float32)
     first_sums = np.empty(bins, np.float32)
@@ -203,14 +221,14 @@ def scan(ratio: np.ndarray, mask: np.ndarray, first: int, times: np.ndarray, lim
             sums = first_sums
             other = second_sums
             sums[:] = line
-            for w in range(limits.shape[1]):
+            for w in range(last_width):
                 width = 1 << w
                 count = bins - width + 1
                 limit = limits[t, w] * width
                 if w > 0:
                     above = _double(sums[: bins - width // 2 + 1], width // 2, limit, other)
                     sums, other = other, sums
-                if above <= 0:
+                if above <= 0 or w < first_width:
                     continue
                 if w == 0:
                     for b in range(bins):

@@ -28,6 +28,11 @@ class Segment:
     on: np.ndarray  # bool (rows, bins of the segment)
     before: bool  # claimed cells in the rows just before the batch
 
+    @property
+    def power(self) -> float:
+        """Give the power over the floor, summed over its bins and the rows in which it was claimed."""
+        return float(self.excess[self.on.any(axis=1)].sum())
+
     def part(self, low: int, high: int) -> Segment:
         """Give the part of it that lies in bins [low, high)."""
         s = slice(low - self.low, high - self.low)
@@ -81,6 +86,8 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
         return [segment]
     at = segment.low + cut
     one, two = segment.part(segment.low, at), segment.part(at, segment.high)
+    if max(left[cut], right[cut]) > 300 * min(left[cut], right[cut]):
+        return _split(one, level, of) + _split(two, level, of)  # a slope; the detector leaves those out
     verdict = judge(one, two)
     if verdict is None:
         # Nothing moved in this batch: part them if the valley goes down to the noise between far enough hills.
