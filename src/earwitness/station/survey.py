@@ -117,6 +117,7 @@ class StretchSurvey:
         self._seen: set[int] = set()
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
+        self._noise: float | None = None
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
         self._listeners = [Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio and self._audio]
@@ -202,6 +203,7 @@ class StretchSurvey:
 
     def _take_detections(self, detections: Iterable[Detection]) -> None:
         for found in {item.number: item for item in detections}.values():
+            self._noise = found.noise_dbfs_hz
             track = self._tracks.get(found.number)
             if track is not None:
                 track.follower.detection = found
@@ -472,7 +474,7 @@ class StretchSurvey:
             high_hz=stream.center_hz + half,
             center_hz=frame.frequency_hz or stream.center_hz,
             level_dbfs=record.level_dbfs,
-            noise_dbfs_hz=self._noise_dbfs_hz(),
+            noise_dbfs_hz=self._noise_dbfs_hz(frame),
             snr_db=record.snr_db,
             open=False,
         )
@@ -487,8 +489,12 @@ class StretchSurvey:
         """Give what was noticed of the receiver: clipping, offsets, image."""
         return {}
 
-    def _noise_dbfs_hz(self) -> float:
-        return self.detector.noise_dbfs_hz
+    def _noise_dbfs_hz(self, frame: Frame) -> float:
+        """Give the noise density as last measured, else what the frame's own level and SNR say."""
+        if self._noise is not None:
+            return self._noise
+        level, snr = frame.level_dbfs or 0.0, frame.snr_db or 0.0
+        return float(level - snr - 10 * np.log10(self.stream.rate_hz))
 
     # -- small conversions ----------------------------------------------------------------------------
 
