@@ -1,0 +1,1 @@
+"""Morse telegraphy by keyed carrier."""

@@ -1,0 +1,172 @@
+"""From channel samples to frames of Morse text.
+
+A line that comes and goes is kept from half a second before its first half second to 3 s after its last, or
+until 40 s are held; then the whole stretch is read at once by `dsp.keying`. A longer transmission is cut at its
+last gap between words. A reading becomes a frame only when its timing is that of Morse: see `timing_fault`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from earwitness.coding.morse_code import CHARACTERS
+from earwitness.core.types import Bits, Frame
+from earwitness.dsp import fft
+from earwitness.dsp.filters import lowpass
+from earwitness.dsp.framed import FramedReceiver
+from earwitness.dsp.keying import KeyingFind, read_keying
+
+REACH_HZ = 150.0
+QUIET_BLOCKS = 6  # 3 s
+LONGEST_BLOCKS = 80  # 40 s
+LEAST_CHARACTERS = 5
+SLOWEST_WPM, FASTEST_WPM = 4.5, 46.0
+UNKNOWN = "_"
+
+
+class Demodulator(FramedReceiver):
+    """Feeds on complex channel samples of at least 2 kHz; gives one Frame for each stretch of text."""
+
+    block_frames = 50  # half a second
+
+    def begin(self, rate_hz: float) -> np.ndarray:
+        """Set up for a rate; give the channel filter: 500 Hz wide."""
+        self._held: list[np.ndarray] = []
+        self._held_at = 0  # block number of the first held
+        self._blocks = 0
+        self._busy_at = -1
+        self._window = np.hanning(self.frame * self.block_frames).astype(np.float32)
+        return lowpass(250.0, 120.0, rate_hz, stop_db=50.0)
+
+    def block(self, iq: np.ndarray) -> list[Frame]:
+        """Take half a second."""
+        busy = self._busy(iq)
+        self._held.append(iq)
+        self._blocks += 1
+        if busy:
+            self._busy_at = self._blocks - 1
+        if self._busy_at < 0:  # idle: keep one block as pre-roll
+            self._drop(len(self._held) - 1)
+            return []
+        if self._blocks - 1 - self._busy_at >= QUIET_BLOCKS:
+            return self._read(final=True)
+        if len(self._held) >= LONGEST_BLOCKS:
+            return self._read(final=False)
+        return []
+
+    def finish(self) -> list[Frame]:
+        """Read what is held."""
+        return self._read(final=True) if self._busy_at >= 0 else []
+
+    def _busy(self, iq: np.ndarray) -> bool:
+        """Tell whether a line stands out: 14 times the median bin. Noise alone does so in 1 block of 50."""
+        power = np.abs(fft.forward(iq * self._window)) ** 2
+        reach = int(REACH_HZ * len(iq) / self.rate_hz)
+        near = np.concatenate([power[-reach:], power[: reach + 1]])
+        return bool(near.max() > 14.0 * np.median(near) > 0)
+
+    def _drop(self, count: int) -> None:
+        del self._held[:count]
+        self._held_at += count
+
+    def _read(self, *, final: bool) -> list[Frame]:
+        """Read the held blocks; keep the last one when final, or all after the last gap between words."""
+        iq = np.concatenate(self._held)
+        find = read_keying(iq, self.rate_hz, reach_hz=REACH_HZ)
+        start = self._held_at
+        if final:
+            self._busy_at = -1
+            self._drop(len(self._held) - 1)
+        size = self.frame * self.block_frames
+        stop_s = len(iq) / self.rate_hz
+        if not final:
+            gaps = (
+                []
+                if find is None
+                else [
+                    item.stop_s for item in find.elements[:-1] if item.gap == 2 and item.stop_s < stop_s - 2.0
+                ]
+            )
+            cut_s = gaps[-1] if gaps else stop_s - 1.0
+            self._drop(max(int(cut_s * self.rate_hz / size), 1))
+            held_from_s = (self._held_at - start) * size / self.rate_hz
+            if held_from_s < cut_s:  # silence what was read, so that it is not read again
+                quiet = round((cut_s - held_from_s) * self.rate_hz)
+                self._held[0] = np.concatenate([_thin(self._held[0][:quiet]), self._held[0][quiet:]])
+            if find is not None:
+                find = _until(find, cut_s)
+        frame = self._frame(find, start * size) if find is not None else None
+        return [frame] if frame else []
+
+    def _frame(self, find: KeyingFind, start: int) -> Frame | None:
+        text = read_text(find)
+        if timing_fault(find, text) is not None:
+            return None
+        octets = text.encode("ascii")[:4000]
+        return Frame(
+            mode=self.mode.name,
+            time_ns=self.time_ns(start + find.elements[0].start_s * self.rate_hz),
+            stop_ns=self.time_ns(start + find.elements[-1].stop_s * self.rate_hz),
+            bits=Bits(int.from_bytes(octets, "big"), 8 * len(octets)),
+            check="pass",
+            check_name="timing of Morse kept by every element",
+            extra={
+                "words_per_minute": round(1.2 / find.dot_s, 1),
+                "timing_spread": round(find.spread, 3),
+                "explained": round(find.captured, 3),
+            },
+            snr_db=find.snr_db,
+            frequency_hz=(self.clock.center_hz if self.clock else 0.0) + find.frequency_hz,
+        )
+
+
+def _thin(iq: np.ndarray) -> np.ndarray:
+    """Give the samples with the line taken down to their noise: magnitudes limited to the smaller half's mean."""
+    size = np.abs(iq)
+    limit = float(np.median(size)) * 0.3 if len(size) else 0.0
+    return (iq * np.minimum(1.0, limit / np.maximum(size, 1e-30))).astype(np.complex64)
+
+
+def _until(find: KeyingFind, stop_s: float) -> KeyingFind | None:
+    kept = tuple(item for item in find.elements if item.stop_s <= stop_s + 1e-6)
+    return replace(find, elements=kept) if kept else None
+
+
+def read_text(find: KeyingFind) -> str:
+    """Give the text of a reading; a signal that is none stands as an underscore."""
+    out: list[str] = []
+    signal = ""
+    for element in find.elements:
+        signal += "-" if element.dash else "."
+        if element.gap:
+            out.append(CHARACTERS.get(signal, UNKNOWN))
+            signal = ""
+            if element.gap == 2:
+                out.append(" ")
+    return "".join(out).strip()
+
+
+def timing_fault(find: KeyingFind, text: str) -> str | None:
+    """Give why a reading is not Morse, or None when it is.
+
+    Limits set between readings of Morse at -1 dB in 100 Hz and upward, and what noise, speech, telex and other data
+    give (benchmarks/bench_voice.py measures both).
+    """
+    characters = text.replace(" ", "")
+    if len(characters) < LEAST_CHARACTERS:
+        return "too short"
+    if characters.count(UNKNOWN) > 0.1 * len(characters):
+        return "signals that are no characters"
+    if not SLOWEST_WPM <= 1.2 / find.dot_s <= FASTEST_WPM:
+        return "too slow or too fast"
+    if sum(char in "ET" for char in characters) > 0.5 * len(characters):
+        return "mostly single elements"
+    if find.captured < 0.93 or find.spoiled > 0.12:
+        return "key-down that the reading does not explain"
+    if find.spread > (0.17 if len(characters) >= 15 else 0.13):
+        return "uneven lengths"
+    if find.evidence < 10.0:
+        return "too weak"
+    return None
