@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from earwitness.core.errors import ParameterError
+from earwitness.core.errors import LogError, ParameterError
 from earwitness.dsp import fft
 from earwitness.scene import demo_scenes
 from earwitness.scene.describe import Scene, load_scene, parse_scene
@@ -287,6 +287,27 @@ def test_every_plain_kind_at_odd_rates(kind: str) -> None:
         assert burst.dtype == np.complex64
         assert abs(len(burst) - 0.02 * rate) <= 1
         assert np.isfinite(burst).all()
+
+
+@pytest.mark.parametrize(
+    ("emission", "word"),
+    [
+        ('mode = "ais"\nitem = {message = {message_id = 1}}', "ais cannot send this item"),
+        ('mode = "ais"\nitem = {nonsense = 1}', "ais cannot send this item"),
+        ('mode = "am"\nitem = {duration_s = -1}', "am cannot send this item"),
+        ('mode = "noise"\nitem = {duration_s = 80000, bandwidth_hz = 1e6}', "too long"),
+    ],
+)
+def test_items_that_cannot_be_sent(tmp_path: Path, emission: str, word: str) -> None:
+    scene = scene_of(f"[[emission]]\nfrequency_hz = 100e6\nsnr_db = 9\n{emission}", noise=0.02)
+    with pytest.raises(ParameterError, match=word):
+        render(scene, tmp_path)
+
+
+def test_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(LogError, match="cannot be made"):
+        render(scene_of("", noise=0.02), tmp_path / "file" / "under")
 
 
 # the TOML

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.core.errors import ParameterError
+from earwitness.core.errors import LogError, ParameterError
 from earwitness.core.mode import get_mode
 from earwitness.core.times import format_time
 from earwitness.dsp import fft
@@ -136,18 +136,19 @@ def _make(burst: Burst, scene: Scene) -> _OnAir:
     """Run the transmitter of one burst, set its level and fade it."""
     rng = np.random.default_rng(burst.seed)
     rate_hz = _low_rate(burst, scene.rate_hz)
+    where = f"[[emission]] {burst.emission + 1}"
     if burst.kind in KINDS:
+        if burst.item["duration_s"] * rate_hz > _MOST_BURST_SAMPLES:
+            raise ParameterError(f"{where}: duration_s = {burst.item['duration_s']:g} is too long; repeat it")
         wave = plain_burst(burst.kind, burst.item, rate_hz, rng)
     else:
         try:
             wave = get_mode(burst.kind).part("synth").transmit(burst.item, rate_hz)
-        except (KeyError, TypeError, ValueError) as error:
-            raise ParameterError(
-                f"[[emission]] {burst.emission + 1}: {burst.kind} cannot send this item: {error}"
-            ) from error
+        except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+            raise ParameterError(f"{where}: {burst.kind} cannot send this item: {error}") from error
     wave = np.ascontiguousarray(wave, np.complex64)
     if len(wave) == 0 or len(wave) > _MOST_BURST_SAMPLES:
-        raise ParameterError(f"[[emission]] {burst.emission + 1}: the burst has {len(wave)} samples")
+        raise ParameterError(f"{where}: the burst has {len(wave)} samples")
     power = float(np.mean(wave.real**2 + wave.imag**2))
     if burst.level_dbfs is not None:
         wanted = 10 ** (burst.level_dbfs / 10)
@@ -317,10 +318,13 @@ def render(scene: Scene, out_dir: str | Path, progress: Callable[[int, int], Non
     """Write NAME.sigmf-data, NAME.sigmf-meta and NAME.truth.json; give the path of the metadata.
 
     `progress(done, total)` is called with samples after every block. The same scene and seed give the
-    same samples. ParameterError when a transmitter cannot send its item.
+    same samples. ParameterError when a transmitter cannot send its item, LogError when the disk refuses.
     """
     folder = Path(out_dir)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LogError(f"{folder} cannot be made: {error.strerror}") from error
     total = max(round(scene.duration_s * scene.rate_hz), 1)
     made: list[_OnAir] = []
     clipped = 0
@@ -342,7 +346,11 @@ def render(scene: Scene, out_dir: str | Path, progress: Callable[[int, int], Non
             if progress:
                 progress(start + len(block), total)
     truth = _truth(scene, made, clipped / (2 * total))
-    (folder / f"{scene.name}.truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    try:
+        path = folder / f"{scene.name}.truth.json"
+        path.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise LogError(f"{scene.name}.truth.json cannot be written: {error.strerror}") from error
     return out.meta_path
 
 
