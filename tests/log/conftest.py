@@ -35,7 +35,13 @@ def postgres_server():
 
     def run(name, *arguments):
         return subprocess.run(
-            [bin_dir / name, *arguments], cwd=folder, capture_output=True, text=True, timeout=60, **account
+            [bin_dir / name, *arguments],
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+            **account,
         )
 
     data = folder / "data"

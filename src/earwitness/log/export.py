@@ -156,7 +156,7 @@ def _values(row: Mapping[str, Any], schema: Mapping[str, str]) -> Iterator[Any]:
 
 
 def _cell(value: Any) -> Any:
-    """Give what may stand in a CSV cell: numbers as they are, text that is no formula and stays on its line."""
+    """Give what may stand in a CSV cell: numbers as they are, text on one line and no formula."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -325,14 +325,14 @@ def _ais_channel(frequency_hz: float | None) -> str | None:
 
 
 def _write_sigmf(log: Queries, what: str, out: Path | BinaryIO, filters: Mapping[str, Any]) -> int:
-    wanted = filters.get("recording")
+    filters = {
+        key: value for key, value in filters.items() if key != "newest"
+    }  # the standard wants them in order
+    wanted = filters.pop("recording", None)
     recordings = list(log.recordings(id=wanted))
     if wanted is None and len(recordings) > 1:  # those without rows need no annotations
-        used = [
-            item
-            for item in recordings
-            if next(getattr(log, what)(**{**filters, "recording": item["id"], "limit": 1}), None)
-        ]
+        probe = {**filters, "limit": 1}
+        used = [item for item in recordings if any(log.timed(what, **probe, recording=item["id"]))]
         recordings = used or recordings[:1]
     if not recordings:
         raise ParameterError("the log holds no recording to annotate")
@@ -381,10 +381,8 @@ def _write_meta(log: Queries, what: str, recording: Row, stream: BinaryIO, filte
     stream.write(b'{"global": ' + _dumps(facts) + b',\n"captures": ' + _dumps(shown) + b',\n"annotations": [')
     count = 0
     widths: dict[str, float | None] = {}
-    rows = getattr(log, what)(**{**filters, "recording": recording["id"], "newest": False})
-    for row in rows:
-        start = _sample(row.get("start") or row["time"], captures, rate_hz)
-        stop = _sample(row.get("stop") or row.get("start") or row["time"], captures, rate_hz)
+    for start_ns, stop_ns, row in log.timed(what, **filters, recording=recording["id"]):
+        start, stop = _sample(start_ns, captures, rate_hz), _sample(stop_ns, captures, rate_hz)
         note: dict[str, Any] = {
             "core:sample_start": start,
             "core:sample_count": max(stop - start, 1),
@@ -402,9 +400,8 @@ def _write_meta(log: Queries, what: str, recording: Row, stream: BinaryIO, filte
     return count
 
 
-def _sample(when: str, captures: list[Row], rate_hz: float) -> int:
+def _sample(at_ns: int, captures: list[Row], rate_hz: float) -> int:
     """Give the sample index of a time, counted from the capture it falls into."""
-    at_ns = parse_time(when)
     begun = [item for item in captures if item["start_ns"] <= at_ns]
     capture = max(begun, key=lambda item: item["start_ns"], default=captures[0])
     return max(int(capture["sample_start"] + round((at_ns - capture["start_ns"]) * rate_hz / 1e9)), 0)

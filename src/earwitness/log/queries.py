@@ -69,6 +69,15 @@ class Queries:
             row["fco_low_pct"], row["fco_high_pct"] = 100.0 * low, 100.0 * high
             yield row
 
+    def timed(self, what: str, **filters: Any) -> Iterator[tuple[int, int, Row]]:
+        """Give rows of emissions, messages, overs or pictures with start and stop to the nanosecond."""
+        table = TABLES[what]
+        columns = [item.column for item in table.columns]
+        start, stop = columns.index(table.order), columns.index("stop_ns")
+        sql, values = _where(table, filters)
+        for row in self._database.stream(table.select + sql, values):
+            yield row[start], row[start] if row[stop] is None else row[stop], table.row(row)
+
     def identities(
         self,
         *,
