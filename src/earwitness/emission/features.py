@@ -147,6 +147,10 @@ class Features:
         carrier_noise = noise * 0.67 * self.look / length
         carrier_power = max(float(np.mean(strength**2)) - carrier_noise, 1e-30)
         strong = (strength > 0.5 * np.sqrt(carrier_power)) & self.good
+        # Where the means do not reach full length, and the burst's own ramps, nothing is known.
+        rim = min(length + int(16 * self.look), n // 4)
+        strong[:rim] = False
+        strong[n - rim :] = False
         weight = strength**2 * strong
         total = float(weight.sum())
         if total <= 0:

@@ -19,13 +19,15 @@ from earwitness.emission.features import Features
 from earwitness.emission.lines import LineSpectrum
 from earwitness.emission.measure import from_detection, is_am, measure_burst
 from earwitness.emission.phase_keying import phase_keying
-from earwitness.emission.shift_keying import Keying, frequency_keying, squared_pair
+from earwitness.emission.shift_keying import Keying, frequency_keying, squared_pair, subaudible_code
 from earwitness.emission.sideband import speech
 from earwitness.emission.switching import Switching, switching
 
 PILOT_HZ = 19_000.0  # ITU-R BS.450
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
 BROADCAST_WIDTH_HZ = 60_000.0
+SPEECH_WIDTH_HZ = 4500.0
+SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
 
 
@@ -39,7 +41,8 @@ def identify(
     burst = cut(channel, detection, span_hz)
     if burst is None:
         return unknown("nothing above the noise in the channel")
-    return identify_burst(Features(burst), measurement)
+    answer = identify_burst(Features(burst), measurement)
+    return _sound_beside(channel, detection, span_hz, measurement) or answer if answer.kind == "carrier" else answer
 
 
 def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[Measurement, Identification]:
@@ -49,7 +52,22 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
         return from_detection(detection), unknown("nothing above the noise in the channel")
     features = Features(burst)
     measurement = measure_burst(features, detection)
-    return measurement, identify_burst(features, measurement)
+    answer = identify_burst(features, measurement)
+    if answer.kind == "carrier":
+        answer = _sound_beside(channel, detection, span_hz, measurement) or answer
+    return measurement, answer
+
+
+def _sound_beside(
+    channel: Samples, detection: Detection, span_hz: float | None, measurement: Measurement
+) -> Identification | None:
+    """Look for weak sidebands outside the detected band of what looks like a bare carrier."""
+    burst = cut(channel, detection, span_hz, least_hz=SOUND_HZ)
+    if burst is None or burst.width_hz > 2 * SOUND_HZ:
+        return None
+    features = Features(burst).core
+    found = _amplitude(features, measurement, SOUND_HZ)
+    return found if found and found.kind == "am" else None
 
 
 def unknown(*reasons: str, variant: str | None = None, symbol_rate_hz: float | None = None) -> Identification:
@@ -173,7 +191,7 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
         return answer
     if burst.snr < 2.5 or features.duration_s < 0.08:
         return None
-    return _voice_fm(features, measurement, keying, width, steady, flat)
+    return _voice_fm(features, measurement, width, steady, flat)
 
 
 def _keyed(
@@ -208,7 +226,12 @@ def _keyed(
     reasons.append(
         f"frequency keyed between {count} levels, +-{deviation:.0f} Hz, at {rate:.1f} Bd (index {index:.2f})"
     )
-    reasons.append(f"symbol clock {keying.clock_db:.0f} dB over its surroundings, {keying.symbols} symbols")
+    clock = 1.0
+    if keying.clock_db > 0:
+        reasons.append(f"symbol clock {keying.clock_db:.0f} dB over its surroundings, {keying.symbols} symbols")
+        clock = (keying.clock_db - 5) / 8
+    else:
+        reasons.append(f"a rate in use, {keying.symbols} symbols")
     fit = 0.36 if keying.levels == 2 else 0.38
     return Identification(
         "fsk2" if keying.levels == 2 else "fsk4",
@@ -216,11 +239,11 @@ def _keyed(
         _sure(
             flat,
             1.6 * (1 - keying.spread / fit) + 0.15,
-            (keying.clock_db - 7) / 10,
+            clock,
             (keying.explained - 0.3) / 0.3,
         ),
         tuple(reasons),
-        designator(max(width, 1.0), "F1D" if keying.levels == 2 else "F1D"),
+        designator(max(width, 1.0), "F1D"),
         symbol_rate_hz=rate,
         symbol_rate_uncertainty_hz=rate_error,
         deviation_hz=deviation,
@@ -229,12 +252,7 @@ def _keyed(
 
 
 def _voice_fm(
-    features: Features,
-    measurement: Measurement,
-    keying: Keying | None,
-    width: float,
-    steady: str,
-    flat: float,
+    features: Features, measurement: Measurement, width: float, steady: str, flat: float
 ) -> Identification | None:
     """Give frequency modulation by anything else than direct keying."""
     burst = features.burst
@@ -249,13 +267,13 @@ def _voice_fm(
         return None
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
-    if not (keying and abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5) and _reaches_zero(spectrum):
+    if _data_like(features, spectrum):
         return None
     tones = spectrum.strongest(60, min(3500, 0.4 * features.rate_hz), 1)
     if tones and tones[0].over_db > 18 and tones[0].share > 0.02:
         reasons.append(f"tone of {tones[0].frequency_hz:.1f} Hz in the demodulated signal")
-    if keying and abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5:
-        reasons.append(f"sub-audible code at {keying.rate_hz:.1f} Bd under it")
+    if subaudible_code(features, SUBAUDIBLE_CODE_BD):
+        reasons.append(f"sub-audible code at {SUBAUDIBLE_CODE_BD} Bd under it")
     bandwidth = 11_000.0 if deviation < 2700 and width < 7500 else 16_000.0
     if width > 20_000:
         bandwidth = width
@@ -270,13 +288,25 @@ def _voice_fm(
     )
 
 
-def _reaches_zero(spectrum: LineSpectrum) -> bool:
-    """Tell whether a frequency track has as much below speech as in it: keying whose clock was not found."""
+def _data_like(features: Features, spectrum: LineSpectrum) -> bool:
+    """Tell whether a frequency track is keying whose clock was not found.
+
+    Keying reaches down to 0 Hz, below speech and audio tones, and never pauses; noise clicks and
+    sub-audible codes reach down too, but speech over them comes and goes.
+    """
     step = spectrum.bin_hz
     low = spectrum.power[max(round(8 / step), 1) : round(220 / step) + 1]
     high = spectrum.power[round(500 / step) : round(1800 / step) + 1]
     # Medians: a tone squelch is one line only.
-    return len(low) >= 4 and len(high) >= 4 and bool(np.median(low) > 0.4 * np.median(high))
+    if len(low) < 4 or len(high) < 4 or np.median(low) < 0.35 * np.median(high):
+        return False
+    length = round(0.025 * features.rate_hz)
+    count = len(features.smooth_track) // length
+    if count < 6:
+        return True
+    frames = features.smooth_track[: count * length].reshape(count, length)
+    swings = np.std(frames, axis=1)
+    return bool(np.std(swings) < 0.22 * np.mean(swings))
 
 
 def _broadcast(features: Features, width: float, steady: str, flat: float) -> Identification | None:
@@ -316,7 +346,8 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
         and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty
     )
     clear = keyed is not None and keyed.runs >= 8 and keyed.contrast_db > 9.5 and keyed.separation > 0.62
-    if not (coherent or clear):
+    # Without coherence, speech in a narrow band can look switched.
+    if not coherent and (not clear or width < SPEECH_WIDTH_HZ):
         return None
     reasons = []
     if coherent:
@@ -325,7 +356,7 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
         )
     if keyed is not None and clear:
         # Pulses as short as the width allows, or steady inside.
-        if not coherent and not ((wide and keyed.short_on_s * width < 3) or keyed.on_variation < 0.3):
+        if not coherent and not ((wide and keyed.short_on_s * width < 3) or keyed.on_variation < 0.15):
             return None
         reasons.append(
             f"{keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} % of the time,"
@@ -349,7 +380,7 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
 
 def _phase(features: Features, width: float) -> Identification | None:
     """Give phase keying with its clock and order."""
-    keying = phase_keying(features)
+    keying = phase_keying(features, width)
     if keying is None:
         return None
     clock = f"symbol clock of {keying.rate_hz:.1f} Bd {keying.clock_db:.0f} dB over its surroundings in the envelope"
@@ -389,7 +420,7 @@ def _phase(features: Features, width: float) -> Identification | None:
 def _speech(features: Features, width: float) -> Identification | None:
     """Give single-sideband voice."""
     burst = features.burst
-    if not 800 < width < 4500 or features.duration_s < 0.3:
+    if not 800 < width < SPEECH_WIDTH_HZ or features.duration_s < 0.3:
         return None
     found = speech(features, burst.low_hz, burst.high_hz)
     if found is None or found.voiced < 0.3 or found.pitch_change < 0.015:
@@ -413,7 +444,7 @@ def _noise_like(features: Features, width: float) -> Identification | None:
     burst = features.burst
     looks = burst.width_hz * features.duration_s
     variation = features.envelope_variation
-    if looks < 400 or burst.snr < 2 or not 0.5 < variation < 1.5 or features.power_variation > 0.5:
+    if looks < 1000 or burst.snr < 2 or not 0.5 < variation < 1.5 or features.power_variation > 0.5:
         return None
     n = min(len(features.iq), 1 << 16)
     size = fft.good_size(2 * n)

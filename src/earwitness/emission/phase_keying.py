@@ -19,7 +19,7 @@ from earwitness.emission.lines import LineSpectrum, joint_background_db
 ROLL_OFF = 0.4  # of the root-raised-cosine filter tried as matched filter; 0.2 to 0.6 are close enough
 LEAST_SYMBOLS = 40
 # Two lines of half the strength, as index-1/2 frequency keying gives, are no tone.
-LEAST_TONE = {2: 0.55, 4: 0.2, 8: 0.0}
+LEAST_TONE = {2: 0.55, 4: 0.35, 8: 0.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,18 +38,17 @@ class PhaseKeying:
     symbols: int
 
 
-def clock_line(features: Features) -> tuple[float, float, complex] | None:
+def clock_line(features: Features, width: float) -> tuple[float, float, complex] | None:
     """Give (symbol rate Hz, dB over the background, phasor of the clock) from the squared envelope."""
-    width = features.burst.high_hz - features.burst.low_hz
     power = np.minimum(features.power / np.maximum(features.local, 1e-30), 6).astype(np.float32)
     power *= features.good
     spectrum = LineSpectrum(power - power.mean(), features.rate_hz)
-    least = max(0.25 * width, LEAST_SYMBOLS / features.duration_s)
-    lines = spectrum.strongest(least, min(1.15 * width, features.rate_hz / 2.2), 1)
+    least = max(0.4 * width, LEAST_SYMBOLS / features.duration_s)
+    lines = spectrum.strongest(least, min(1.08 * width, features.rate_hz / 2.2), 1)
     if not lines:
         return None
     line = lines[0]
-    need = joint_background_db(int((1.15 * width - least) / spectrum.bin_hz))
+    need = joint_background_db(int((1.08 * width - least) / spectrum.bin_hz))
     if line.over_db < need + 1.0:
         return None
     n = np.arange(len(power))
@@ -57,9 +56,12 @@ def clock_line(features: Features) -> tuple[float, float, complex] | None:
     return line.frequency_hz, line.over_db, phasor
 
 
-def phase_keying(features: Features) -> PhaseKeying | None:
-    """Give what phase keying is seen, None when the envelope has no symbol clock."""
-    clock = clock_line(features)
+def phase_keying(features: Features, width_hz: float) -> PhaseKeying | None:
+    """Give what phase keying is seen, None when the envelope has no symbol clock.
+
+    `width_hz` is the occupied bandwidth: shaped keying has its clock between 0.6 and 1 times that.
+    """
+    clock = clock_line(features, width_hz)
     if clock is None:
         return None
     rate, over, phasor = clock

@@ -40,6 +40,7 @@ USUAL_RATES = (
     9600,
     19200,
 )
+FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
 PHASES = np.arange(0.05, 1, 0.1)
 
@@ -54,6 +55,7 @@ class Keying:
     deviation_hz: float  # from the centre to the outermost level
     center_hz: float  # middle of the levels, relative to the burst's centre
     spread: float
+    raw_spread: float  # the same with the noise in it
     explained: float  # share of the track's variance that held levels explain, noise taken out
     low_share: float  # share of the track's variance left by a mean over 8 symbols; 1/8 for random data
     singles: float  # share of runs of equal symbols that are one symbol long; 0.5 for random data
@@ -213,12 +215,21 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     middle, half = (low + high) / 2, (high - low) / 2
     if half <= 0:
         return None
-    readings = []
     total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
-    for rate, over in _candidates(features, width_hz, np.float32(middle), np.float32(half)):
-        found = _judge(features, width_hz, rate, over, float(middle), total)
+    pair = squared_pair(features)
+    readings = []
+    for rate, over in _candidates(features, width_hz, np.float32(middle), np.float32(half), pair):
+        sure = pair is not None and abs(pair[0] - rate) < 0.005 * rate
+        found = _judge(features, width_hz, rate, over, float(middle), total, sure=sure)
         if found:
             readings.append(found)
+    if not any(item.singles > 0.1 for item in readings):
+        # Four levels of a narrow filter hardly show their clock: the rates in use are tried all the same.
+        for rate in FOUR_LEVEL_RATES:
+            if 0.4 * width_hz < rate < 0.95 * width_hz:
+                found = _judge(features, width_hz, rate, 0.0, float(middle), total)
+                if found and found.levels == 4:
+                    readings.append(found)
     if not readings:
         return None
     # A multiple of the true rate explains as much but has no runs of one symbol; a fraction explains less.
@@ -227,11 +238,11 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
 
 def _merit(keying: Keying) -> float:
     """Rank readings: clean levels that explain the track."""
-    return keying.explained - 0.3 * keying.spread
+    return keying.explained - 0.5 * keying.raw_spread
 
 
 def _candidates(
-    features: Features, width: float, middle: np.float32, half: np.float32
+    features: Features, width: float, middle: np.float32, half: np.float32, pair: tuple[float, float, float] | None
 ) -> list[tuple[float, float]]:
     """Give (rate, line height in dB) of symbol rates worth a look, best first, at most six."""
     rate_hz = features.rate_hz
@@ -267,12 +278,11 @@ def _candidates(
         if line.over_db > 13:
             add(line.frequency_hz, line.over_db)
     for usual in USUAL_RATES:
-        if max(least, width / 8) < usual < most:
+        if least < usual < most:
             for spectrum in spectra:
-                line = spectrum.at(usual, 1.0 / features.duration_s, 8.5)
+                line = spectrum.at(usual, 1.0 / features.duration_s, 8.5 if usual > width / 8 else 10.5)
                 if line:
                     add(line.frequency_hz, line.over_db)
-    pair = squared_pair(features)
     if pair:
         add(pair[0], pair[2])
     # Of lines beyond doubt the slower are the likelier fundamentals.
@@ -318,9 +328,19 @@ def squared_lines(features: Features) -> LineSpectrum:
 
 
 def _judge(
-    features: Features, width: float, rate: float, over: float, start: float, total: np.ndarray
+    features: Features,
+    width: float,
+    rate: float,
+    over: float,
+    start: float,
+    total: np.ndarray,
+    *,
+    sure: bool = False,
 ) -> Keying | None:
-    """Give what two or four levels at this rate make of the track, None when they do not fit."""
+    """Give what two or four levels at this rate make of the track, None when they do not fit.
+
+    `sure`: the squared signal proves the rate and two levels already, so noisy levels will do.
+    """
     period = features.rate_hz / rate
     count = int(len(features.track) / period)
     if period < 2.4 or count < LEAST_SYMBOLS:
@@ -339,7 +359,7 @@ def _judge(
             noise = features.rate_hz / (2 * np.pi * max(length, features.look)) / np.sqrt(features.burst.snr)
         else:
             # Four levels shaped by half of a Nyquist filter need the other half here.
-            if best is not None or not 0.4 * width < rate < 0.95 * width:
+            if best is not None or sure or not 0.4 * width < rate < 0.95 * width:
                 continue
             length = 1
             sums = np.concatenate([[0.0], np.cumsum(_matched(features, rate), dtype=np.float64)])
@@ -354,7 +374,10 @@ def _judge(
             return None
         levels = 2
         clean = np.sqrt(max(spread**2 - (noise / max(outer, 1e-9)) ** 2, 0.25 * spread**2))
-        if spread > 0.58 or clean > 0.36:
+        if sure:
+            if spread > 0.75 or clean > 0.5:
+                continue
+        elif spread > 0.58 or clean > 0.36:
             spread, outer, filled, middle, row = min((*four_levels(values[i], middle), i) for i in range(len(PHASES)))
             clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.2 * spread**2))
             levels = 4
@@ -380,6 +403,7 @@ def _judge(
             deviation_hz=float(outer),
             center_hz=float(middle),
             spread=float(clean),
+            raw_spread=float(spread),
             explained=1 - max(error - min(track_noise**2, 0.7 * variance), 0.0) / net,
             low_share=float(np.var(slow)) / net,
             singles=float(np.mean(np.diff(changes) == 1)) if len(changes) > 2 else 0.0,
@@ -400,3 +424,19 @@ def _matched(features: Features, rate: float) -> np.ndarray:
     shape = np.cos(np.pi / 2 * np.clip((frequency - 0.4) / 0.2, 0, 1)).astype(np.float32)
     middle = np.median(features.track)
     return fft.inverse(fft.forward(features.track - middle, size) * shape).real[:n] + middle
+
+
+def subaudible_code(features: Features, rate: float) -> bool:
+    """Tell whether a slow two-level code at `rate` lies under the modulation (digital squelch)."""
+    period = features.rate_hz / rate
+    count = int(len(features.track) / period)
+    if count < LEAST_SYMBOLS:
+        return False
+    total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
+    start = float(np.median(features.smooth_track))
+    values = np.empty(count, np.float32)
+    spreads = []
+    for phase in PHASES:
+        gather(total, features.good, period, round(0.8 * period), phase, values)
+        spreads.append(two_levels(values, start)[0])
+    return min(spreads) < 0.3

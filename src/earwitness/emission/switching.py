@@ -69,16 +69,17 @@ def switching(features: Features) -> Switching | None:
         inner = on
     on_power = float(power[on].mean()) - noise
     off_power = float(np.median(power[~on])) - noise if (~on).any() else on_power
-    mean = moving_mean(power, max(int(24 * features.look), 3))[inner] if inner.any() else power[inner]
-    on_noise = noise * features.look / length if length > features.look else noise
-    excess = float(np.mean((power[inner] - mean) ** 2)) - 2 * on_power * on_noise - on_noise * noise
+    # Against the fading level: keying always comes up to it, speech hardly ever.
+    reached = power[inner] / level[inner]
+    on_noise = noise * min(features.look / length, 1.0) / on_power
+    on_variation = float(np.var(reached) / np.mean(reached) ** 2) - 2 * on_noise - on_noise**2
     a_on, a_off = amplitude[on], amplitude[~on]
     between = on.mean() * (1 - on.mean()) * (a_on.mean() - a_off.mean()) ** 2 if (~on).any() else 0.0
     return Switching(
         on_share=float(on.mean()),
         runs=len(lengths),
         contrast_db=float(10 * np.log10(on_power / max(off_power, 0.02 * noise, 1e-6 * on_power))),
-        on_variation=excess / max(float(np.mean(mean**2)), 1e-30),
+        on_variation=on_variation,
         short_on_s=float(np.quantile(lengths, 0.2)) / rate,
         short_off_s=float(np.quantile(gaps, 0.2)) / rate if len(gaps) else 0.0,
         long_on_s=float(np.quantile(lengths, 0.9)) / rate,
