@@ -35,11 +35,11 @@ def _bridge_s(width_hz: float, run_s: float, span_hz: float) -> float:
 
     Narrow ones may be Morse (word gaps 0.42 s at 20 words per minute) or speech on a suppressed carrier; one that
     has been on without a break for a second is neither, and only its fades are bridged. Wide ones
-    are packets or constant-carrier overs: a tenth of the run, 4 to 100 ms.
+    are packets or constant-carrier overs: a tenth of the run, 3 to 100 ms.
     """
     if width_hz <= _NARROW_HZ:
         return 0.9 if run_s < 1.0 and span_hz <= 500e3 else 0.5
-    return min(max(0.1 * run_s, 0.004), 0.1)
+    return min(max(0.1 * run_s, 0.003), 0.1)
 
 
 class _Rows(NamedTuple):
@@ -299,7 +299,7 @@ class Detector:
                     )
                     self._open.append(emission)
             if np.isnan(emission.start):
-                emission.start = max(0.0, self._edge(series, int(first), int(last), rising=True, limit=before))
+                emission.start = max(0.0, self._edge(emission, series, int(first), int(last), rising=True, limit=before))
                 emission.run_start = emission.start
             elif here > emission.stop + 0.03 / row_s:
                 emission.run_start = here
@@ -333,7 +333,7 @@ class Detector:
         series, _ = self._series(emission.low, emission.high)
         first = max(-HISTORY, int(emission.start) - self._row)
         if last > first:
-            emission.stop = self._edge(series, first, last, rising=False, limit=limit)
+            emission.stop = self._edge(emission, series, first, last, rising=False, limit=limit)
             emission.stop = max(emission.stop, emission.start + 0.5)
         self._open.remove(emission)
         return self._detection(emission, still_open=False)
@@ -355,10 +355,12 @@ class Detector:
         mean = np.convolve(series / noise, np.full(rows, 1 / rows), "same")
         return mean > _weak_limit(per_row * rows)
 
-    def _edge(self, series: np.ndarray, first: int, last: int, *, rising: bool, limit: int) -> float:
+    def _edge(
+        self, emission: _Emission, series: np.ndarray, first: int, last: int, *, rising: bool, limit: int
+    ) -> float:
         """Give where an on-run of rows [first, last) of the batch really begins (or ends), with a fraction.
 
-        The stretch of greatest sum of power less a quarter of its upper level: a change-point that gaps between
+        The stretch of greatest sum of power less a fraction of its upper level: a change-point that gaps between
         Morse elements do not fool. It may reach 24 rows beyond the run, but not past row `limit`.
         """
         a = max(0, HISTORY + (max(first - 24, limit) if rising else max(first, last - 64)))
@@ -368,7 +370,10 @@ class Detector:
         if level <= 0 or b <= a:
             return self._row + (first if rising else last)
         part = series[a:b] if rising else series[a:b][::-1]
-        sums = np.concatenate([[0.0], np.cumsum(part - level / 4)])
+        width = max(1, round(emission.high - emission.low))
+        noise = float(self.floor.level[self._bins(emission.low, emission.high)[0]]) * width
+        spread = noise / np.sqrt(looks(self.plan, 1, min(width, 8)) * max(1.0, width / 8))
+        sums = np.concatenate([[0.0], np.cumsum(part - np.clip(2 * spread, level / 16, level / 4))])
         end = int(np.argmax(sums - np.minimum.accumulate(sums)))
         cut = int(np.argmin(sums[: end + 1]))
         share = float(np.clip(part[cut - 1] / level, 0, 0.25)) if cut else 0.0
