@@ -1,0 +1,1 @@
+"""Broadcast FM with stereo pilot."""
