@@ -43,8 +43,8 @@ class Demodulator:
         self._taps = np.ones(1, np.float32)
         if self._by > 1:
             self._taps = lowpass(self._work_hz / 2, self._work_hz * 0.4, self._rate_hz, stop_db=40)
-        self._kept: list[np.ndarray] = []
-        self._kept_size = 0
+        self._new = np.zeros(CHUNK * self._by + len(self._taps) - 1, np.complex64)
+        self._fill = 0
         self._table = pulses.matched_table(self._work_hz)
         self._shapes = pulses.template_table(self._work_hz)
         self._weights = pulses.window_weights(self._work_hz)
@@ -56,6 +56,7 @@ class Demodulator:
         self._x = np.zeros(self._before + self._after + CHUNK, np.complex64)
         self._power = np.zeros(len(self._x), np.float32)
         self._at = -(self._before + self._after) - CHUNK  # working sample number of self._x[0]
+        self._groups = np.zeros(CHUNK // pulses.GROUP, np.float32)
         self._noise = 0.0
         self._found = np.zeros((512, pulses.COLUMNS))
         self._bits = np.zeros((512, 112), np.uint8)
@@ -65,48 +66,52 @@ class Demodulator:
         """Take the next samples; gives the frames that are complete, in time order."""
         if self._rate_hz == 0.0:
             self._begin(samples)
-        if len(samples.data):
-            self._kept.append(np.ascontiguousarray(samples.data, np.complex64))
-            self._kept_size += len(samples.data)
-        need = CHUNK * self._by + len(self._taps) - 1
-        if self._kept_size < need:
-            return []
-        data = np.concatenate(self._kept) if len(self._kept) > 1 else self._kept[0]
+        data = samples.data
         out: list[Frame] = []
         at = 0
-        while len(data) - at >= need:
-            out += self._chunk(self._bring_down(data[at : at + need]))
-            at += CHUNK * self._by
-        self._kept = [data[at:].copy()]
-        self._kept_size = len(data) - at
+        while at < len(data):
+            part = data[at : at + len(self._new) - self._fill]
+            self._new[self._fill : self._fill + len(part)] = part
+            self._fill += len(part)
+            at += len(part)
+            if self._fill == len(self._new):
+                out += self._chunk()
         return out
 
     def close(self) -> Iterable[Frame]:
         """Read what is left."""
         if self._rate_hz == 0.0:
             return []
-        need = CHUNK * self._by + len(self._taps) - 1
-        rest = np.concatenate([*self._kept, np.zeros(need, np.complex64)])[:need]
-        out = self._chunk(self._bring_down(rest))
-        out += self._chunk(np.zeros(CHUNK, np.complex64))
+        out: list[Frame] = []
+        for _ in range(2):  # the second lets the last reply run out
+            held = max(0, (self._fill - len(self._taps) + 1) // self._by)
+            self._new[self._fill :] = 0
+            out += self._chunk(held)
+        out += self._pending
+        self._pending = []
         self._rate_hz = 0.0
         return out
 
-    def _bring_down(self, data: np.ndarray) -> np.ndarray:
-        return data if self._by == 1 else pulses.decimate(data, self._taps, self._by, CHUNK)
-
-    def _chunk(self, new: np.ndarray) -> list[Frame]:
+    def _chunk(self, held: int = CHUNK) -> list[Frame]:
+        """Work through the buffer, `held` samples of it new (the rest silence), and begin the next."""
         keep = self._before + self._after
         self._x[:keep] = self._x[CHUNK:].copy()
         self._power[:keep] = self._power[CHUNK:].copy()
         self._at += CHUNK
-        pulses.take(new, np.complex64(new.mean()), self._x[keep:], self._power[keep:])
-        groups = self._power[keep:].reshape(-1, 32)[::2].sum(1)
-        groups = groups[groups > 0]
-        if len(groups) > 32:
+        new = self._new if self._by == 1 else pulses.decimate(self._new, self._taps, self._by, CHUNK)
+        self._fill = len(self._taps) - 1
+        self._new[: self._fill] = self._new[CHUNK * self._by :].copy()
+        held -= held % pulses.GROUP
+        self._x[keep:] = 0
+        self._power[keep:] = 0
+        if held:
+            fresh_groups = self._groups[: held // pulses.GROUP]
+            pulses.take(new[:held], self._x[keep : keep + held], self._power[keep : keep + held], fresh_groups)
+            groups = fresh_groups[fresh_groups > 0]
             # the quarter of the groups lowest in power holds no replies; 0.88 is where the first quartile
             # of a mean of 32 exponentials lies
-            self._noise = float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / 32 / 0.88
+            if len(groups) > 8:
+                self._noise = float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.88
         old = self._found[: self._count]
         live = old[:, pulses.T] - CHUNK > 3 * self._us
         count = int(live.sum())
@@ -137,8 +142,6 @@ class Demodulator:
         # one that began before this chunk may still turn up in the next: hold the newest back
         limit = self._time_ns(self._at + CHUNK)
         both = sorted(self._pending + fresh, key=lambda frame: frame.time_ns)
-        if not new.any():
-            limit = both[-1].time_ns + 1 if both else 0
         self._pending = [frame for frame in both if frame.time_ns >= limit]
         return [frame for frame in both if frame.time_ns < limit]
 

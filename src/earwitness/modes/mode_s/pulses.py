@@ -19,6 +19,7 @@ from earwitness.modes.mode_s.parity import SYNDROMES
 
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
+GROUP = 32  # samples whose power is summed for the noise estimate
 COARSE = 4  # phases per sample in the preamble search
 SHIFTS = 5  # shifted templates fitted when a reply is taken away
 PULSES_US = (0.0, 1.0, 3.5, 4.5)
@@ -77,17 +78,31 @@ def quiet_places(rate_hz: float) -> np.ndarray:
     return np.round(np.array(QUIET_US) * 1e-6 * rate_hz).astype(np.int64)
 
 
-@kernel("void(complex64[:], complex64, complex64[:], float32[:])", fastmath=True)
-def take(x: np.ndarray, mean: complex, out: np.ndarray, power: np.ndarray) -> None:
-    """Copy samples less their mean, and their power."""
+@kernel("void(complex64[::1], complex64[::1], float32[::1], float32[::1])", fastmath=True)
+def take(x: np.ndarray, out: np.ndarray, power: np.ndarray, groups: np.ndarray) -> None:
+    """Copy samples less their mean, with their power and its sum over each GROUP samples."""
+    real = np.float32(0)
+    imag = np.float32(0)
+    for i in range(len(x)):
+        real += x[i].real
+        imag += x[i].imag
+    real /= np.float32(len(x))
+    imag /= np.float32(len(x))
+    mean = np.complex64(complex(real, imag))
     for i in range(len(x)):
         v = x[i] - mean
         out[i] = v
         power[i] = v.real * v.real + v.imag * v.imag
+    for g in range(len(groups)):
+        total = np.float32(0)
+        part = power[g * GROUP : g * GROUP + GROUP]
+        for k in range(GROUP):
+            total += part[k]
+        groups[g] = total
 
 
 @kernel(
-    "void(float32[:], int64, int64, float32[:,:], int64[:,:,:], int64[:], float32, float32, float32[:,:], float32[:])",
+    "void(float32[::1], int64, int64, float32[:,::1], int64[:,:,::1], int64[::1], float32, float32, float32[:,::1], float32[::1])",
     fastmath=True,
 )
 def search(power, start, stop, weights, places, quiet, floor, ratio, window, score):  # type: ignore[no-untyped-def]
@@ -152,7 +167,7 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
             out[i] = best if best > max(floor, still) else np.float32(0)
 
 
-@kernel("complex64(complex64[:], float64, float32[:,:])", fastmath=True)
+@kernel("complex64(complex64[::1], float64, float32[:,::1])", fastmath=True)
 def _slot(x, centre, table):  # type: ignore[no-untyped-def]
     whole = int(math.floor(centre))
     part = int((centre - whole) * FINE + 0.5)
@@ -164,7 +179,7 @@ def _slot(x, centre, table):  # type: ignore[no-untyped-def]
     return x[i] * g[0] + x[i + 1] * g[1] + x[i + 2] * g[2] + x[i + 3] * g[3]
 
 
-@kernel("void(complex64[:], float64, float64, int64, int64, float32[:,:], complex64[:,:])", fastmath=True)
+@kernel("void(complex64[::1], float64, float64, int64, int64, float32[:,::1], complex64[:,::1])", fastmath=True)
 def _slice(x, t, us, first, last, table, halves):  # type: ignore[no-untyped-def]
     """Measure both halves of bits [first, last) of a reply that starts at t; `us` samples a microsecond."""
     for m in range(first, last):
@@ -173,7 +188,7 @@ def _slice(x, t, us, first, last, table, halves):  # type: ignore[no-untyped-def
         halves[m, 1] = _slot(x, centre + 0.5 * us, table)
 
 
-@kernel("float64(complex64[:], float64, float64, float32[:,:])", fastmath=True)
+@kernel("float64(complex64[::1], float64, float64, float32[:,::1])", fastmath=True)
 def _preamble(x, t, us, table):  # type: ignore[no-untyped-def]
     total = 0.0
     for offset in (0.25, 1.25, 3.75, 4.75):
@@ -182,7 +197,7 @@ def _preamble(x, t, us, table):  # type: ignore[no-untyped-def]
     return total
 
 
-@kernel("float64(complex64[:], float64, float64, int64, float32[:,:])", fastmath=True)
+@kernel("float64(complex64[::1], float64, float64, int64, float32[:,::1])", fastmath=True)
 def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
     """Give how far apart the halves of the first `count` bits stand: highest at the right timing."""
     total = 0.0
@@ -194,7 +209,30 @@ def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
     return total
 
 
-@kernel("int64(uint8[:])")
+@kernel("float32(complex64)", fastmath=True)
+def _energy(y):  # type: ignore[no-untyped-def]
+    return y.real * y.real + y.imag * y.imag
+
+
+@kernel("boolean(complex64[::1])")
+def _stronger_first(pair):  # type: ignore[no-untyped-def]
+    return _energy(pair[0]) > _energy(pair[1])
+
+
+@kernel("float64(complex64[:,::1], int64)", fastmath=True)
+def _contrast(halves, count):  # type: ignore[no-untyped-def]
+    """Give the energy in the stronger halves over that in the weaker ones: 3 in noise."""
+    high = 0.0
+    low = 0.0
+    for m in range(count):
+        a = _energy(halves[m, 0])
+        b = _energy(halves[m, 1])
+        high += max(a, b)
+        low += min(a, b)
+    return high / (low + 1e-30)
+
+
+@kernel("int64(uint8[::1])")
 def _format(bits):  # type: ignore[no-untyped-def]
     return bits[0] * 16 + bits[1] * 8 + bits[2] * 4 + bits[3] * 2 + bits[4]
 
@@ -204,7 +242,7 @@ def _known(df):  # type: ignore[no-untyped-def]
     return df in (0, 4, 5, 11) or 16 <= df <= 21 or df >= 24
 
 
-@kernel("int64(uint8[:], int64)")
+@kernel("int64(uint8[::1], int64)")
 def _remainder(bits, size):  # type: ignore[no-untyped-def]
     out = 0
     at = 112 - size
@@ -214,7 +252,7 @@ def _remainder(bits, size):  # type: ignore[no-untyped-def]
     return out
 
 
-@kernel("void(complex64[:,:], int64, uint8[:], float32[:])", fastmath=True)
+@kernel("void(complex64[:,::1], int64, uint8[::1], float32[::1])", fastmath=True)
 def _by_envelope(halves, size, bits, certainty):  # type: ignore[no-untyped-def]
     for m in range(size):
         a = halves[m, 0]
@@ -224,7 +262,7 @@ def _by_envelope(halves, size, bits, certainty):  # type: ignore[no-untyped-def]
         certainty[m] = abs(d)
 
 
-@kernel("float64(complex64[:,:], int64, uint8[:], complex64[:], float64, int64)", fastmath=True)
+@kernel("float64(complex64[:,::1], int64, uint8[::1], complex64[::1], float64, int64)", fastmath=True)
 def _turn(halves, size, bits, marks, us, lag):  # type: ignore[no-untyped-def]
     """Take the mean phase step over `lag` bits out of both halves; gives radians per microsecond."""
     real = 0.0
@@ -244,7 +282,7 @@ def _turn(halves, size, bits, marks, us, lag):  # type: ignore[no-untyped-def]
     return step
 
 
-@kernel("float64(complex64[:,:], int64, uint8[:], float32[:], complex64[:], float64)", fastmath=True)
+@kernel("float64(complex64[:,::1], int64, uint8[::1], float32[::1], complex64[::1], float64)", fastmath=True)
 def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-untyped-def]
     """Decide again against the phase of the neighbouring twelve bits each side; gives the coherence.
 
@@ -287,7 +325,7 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
     return steady
 
 
-@kernel("float64(complex64[:,:], int64, uint8[:])", fastmath=True)
+@kernel("float64(complex64[:,::1], int64, uint8[::1])", fastmath=True)
 def _leak(halves, size, bits):  # type: ignore[no-untyped-def]
     """Give the share of a pulse that shows in the half-bits beside it: every empty half has one or two."""
     share = 0.0
@@ -306,7 +344,7 @@ def _leak(halves, size, bits):  # type: ignore[no-untyped-def]
     return min(max(share / (power + 1e-30), 0.0), 0.35)
 
 
-@kernel("int64(uint8[:], float32[:], int64, int64, int64, int64)")
+@kernel("int64(uint8[::1], float32[::1], int64, int64, int64, int64)")
 def _mend(bits, certainty, size, wrong, pool, most):  # type: ignore[no-untyped-def]
     """Flip up to `most` of the `pool` least certain bits so that the remainder `wrong` becomes zero.
 
@@ -338,8 +376,8 @@ def _mend(bits, certainty, size, wrong, pool, most):  # type: ignore[no-untyped-
 
 
 @kernel(
-    "boolean(complex64[:], float64, float64, float32[:,:], float32, complex64[:], complex64[:,:], complex64[:],"
-    " uint8[:], float32[:], float64[:])",
+    "boolean(complex64[::1], float64, float64, float32[:,::1], float32, complex64[::1], complex64[:,::1], complex64[::1],"
+    " uint8[::1], float32[::1], float64[::1])",
     fastmath=True,
 )
 def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  # type: ignore[no-untyped-def]
@@ -347,14 +385,18 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
 
     `out` gets its columns, `bits` its decided bits. x must hold 2 us before and 124 us after t.
     """
-    # timing by the preamble
+    # timing by the preamble; the search looked at t to t + 0.75
     best = -1.0
     start = t
-    for k in range(-1, 8):  # the search looked at t to t + 0.75
-        e = _preamble(x, t + k * 0.125, us, table)
+    for k in range(4):
+        e = _preamble(x, t + k * 0.25, us, table)
         if e > best:
             best = e
-            start = t + k * 0.125
+            start = t + k * 0.25
+    # most of what noise brings here goes after a look at 16 bits
+    _slice(x, start, us, 0, 16, table, halves)
+    if _contrast(halves, 16) < 2.8:
+        return False
     # carrier from sample to sample over preamble and first bits
     first = int(start)
     real = 0.0
@@ -365,31 +407,19 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         real += b.real * a.real + b.imag * a.imag
         imag += b.imag * a.real - b.real * a.imag
     omega = math.atan2(imag, real)
-    # first look: the first 16 bits
     origin = first - 3
     shift = start - origin
-    count = int(26 * us) + 8
     step = complex(math.cos(omega), -math.sin(omega))
     spin = complex(1.0, 0.0)
-    for i in range(count):
+    total = int(65 * us) + 8
+    for i in range(total):
         turned[i] = x[origin + i] * spin
         spin *= step
-    _slice(turned, shift, us, 0, 16, table, halves)
-    high = 0.0
-    low = 0.0
-    df = 0
-    for m in range(16):
-        a = halves[m, 0]
-        b = halves[m, 1]
-        pa = a.real * a.real + a.imag * a.imag
-        pb = b.real * b.real + b.imag * b.imag
-        high += max(pa, pb)
-        low += min(pa, pb)
-        if m < 5:
-            df = df * 2 + (1 if pa > pb else 0)
-    if high < 3.2 * low:
+    _slice(turned, shift, us, 0, 56, table, halves)
+    if _contrast(halves, 56) < 3.6:
         return False
-    size = 112 if df >= 16 else 56
+    size = 112 if _stronger_first(halves[0]) else 56
+    count = total
     total = int((9 + size) * us) + 8
     for i in range(count, total):
         turned[i] = x[origin + i] * spin
@@ -412,18 +442,12 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     df = _format(bits)
     if not _known(df) or (df >= 16) != (size == 112):
         return False
-    high = 0.0
-    low = 0.0
+    contrast = _contrast(halves, size)
+    level = 0.0
     for m in range(size):
-        a = halves[m, 0]
-        b = halves[m, 1]
-        pa = a.real * a.real + a.imag * a.imag
-        pb = b.real * b.real + b.imag * b.imag
-        high += max(pa, pb)
-        low += min(pa, pb)
-    contrast = high / (low + 1e-30)
+        level += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
     # a preamble in the noise before a strong reply has far less power than the bits "it" sends
-    if contrast < 4.0 or high * 4 > 3 * size * _preamble(turned, shift, us, table):
+    if contrast < 4.0 or level * 4 > 3 * size * _preamble(turned, shift, us, table):
         return False
     wrong = _remainder(bits, size)
     turn = _turn(halves, size, bits, marks, us, 1)
@@ -496,7 +520,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     return True
 
 
-@kernel("void(float32[:], complex64[:], int64, int64)", fastmath=True)
+@kernel("void(float32[::1], complex64[::1], int64, int64)", fastmath=True)
 def _repower(power, x, start, stop):  # type: ignore[no-untyped-def]
     for i in range(start, stop):
         v = x[i]
@@ -504,7 +528,7 @@ def _repower(power, x, start, stop):  # type: ignore[no-untyped-def]
 
 
 @kernel(
-    "void(complex64[:], float32[:], float64, float64, int64, uint8[:], float64, float32[:,:])", fastmath=True
+    "void(complex64[::1], float32[::1], float64, float64, int64, uint8[::1], float64, float32[:,::1])", fastmath=True
 )
 def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-untyped-def]
     """Fit the known reply to x by least squares and subtract it, in place.
@@ -585,7 +609,7 @@ def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-un
     _repower(power, x, first, first + count)
 
 
-@kernel("boolean(float64, float64, float64[:,:], int64, float32)")
+@kernel("boolean(float64, float64, float64[:,::1], int64, float32)")
 def _explained(t, us, found, count, score):  # type: ignore[no-untyped-def]
     """Say whether a preamble at t is a known reply's own, or no stronger than the reply it lies in."""
     for k in range(count):
@@ -599,8 +623,8 @@ def _explained(t, us, found, count, score):  # type: ignore[no-untyped-def]
 
 
 @kernel(
-    "int64(complex64[:], float32[:], int64, int64, float64, float32[:,:], float32[:,:], float32[:,:],"
-    " int64[:,:,:], int64[:], float32, float64[:,:], uint8[:,:], int64)",
+    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[:,::1], float32[:,::1],"
+    " int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
     fastmath=True,
 )
 def receive(  # type: ignore[no-untyped-def]
@@ -611,11 +635,11 @@ def receive(  # type: ignore[no-untyped-def]
     `found` and `bits` hold `count` earlier replies on entry and gain the new ones; gives the new count.
     """
     width = 0.5 * us
-    floor = np.float32(noise * (4 * width) * 2.3)
+    floor = np.float32(noise * (4 * width) * 2.8)
     ratio = np.float32(1.6)
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
-    score = np.zeros(max(stop - start, 2 * back + 8), np.float32)
+    score = np.empty(max(stop - start, 2 * back + 8), np.float32)
     turned = np.empty(int(124 * us) + 16, np.complex64)
     halves = np.empty((112, 2), np.complex64)
     marks = np.empty(112, np.complex64)
@@ -632,6 +656,13 @@ def receive(  # type: ignore[no-untyped-def]
         span = high - low
         i = 0
         while i < span:
+            if i % 32 == 0 and i + 32 <= span:
+                most = np.float32(0)
+                for k in range(32):
+                    most = max(most, score[i + k])
+                if most == 0:
+                    i += 32
+                    continue
             s = score[i]
             i += 1
             if s == 0:

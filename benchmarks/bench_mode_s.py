@@ -1,0 +1,163 @@
+"""Mode S: speed with 1000 messages a second, success against Eb/N0 beside theory, false messages in noise.
+
+python benchmarks/bench_mode_s.py [speed] [curve] [noise] [minutes]
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+
+import numpy as np
+
+from earwitness.core.bits import Layout  # noqa: F401  (first import pays for the package, not the clock)
+from earwitness.core.mode import get_mode
+from earwitness.core.types import Bits, Frame, Samples
+from earwitness.modes.mode_s import parity, synth
+from earwitness.modes.mode_s.messages import Assembler
+
+MODE = get_mode("mode-s")
+CENTER_HZ = 1090e6
+
+
+def feed(x: np.ndarray, rate_hz: float, block: int = 65536) -> tuple[list[Frame], float]:
+    demodulator = MODE.demodulator()
+    frames: list[Frame] = []
+    began = time.process_time()
+    for at in range(0, len(x), block):
+        frames += demodulator.feed(Samples(x[at : at + block], rate_hz, CENTER_HZ, at, 0))
+    frames += demodulator.close()
+    return frames, time.process_time() - began
+
+
+def noise(rng: np.random.Generator, count: int, power: float) -> np.ndarray:
+    out = rng.standard_normal((count, 2), np.float32) * np.float32(math.sqrt(power / 2))
+    return out.view(np.complex64)[:, 0]
+
+
+def random_squitter(rng: np.random.Generator, address: int) -> Bits:
+    me = int(rng.integers(1 << 31)) << 25 | int(rng.integers(1 << 25))
+    return Bits(parity.seal((17 << 123 - 16 | 5 << 104 | address << 80 | me << 24), 112), 112)
+
+
+def squitter(rng: np.random.Generator, address: int) -> Bits:
+    me = 11 << 51 | int(rng.integers(1 << 51))
+    value = 17 << 107 | 5 << 104 | address << 80 | me << 24
+    return Bits(parity.seal(value, 112), 112)
+
+
+def place(x: np.ndarray, bits: Bits, at_us: float, rate_hz: float, amplitude: float, offset_hz: float, phase: float) -> None:
+    whole = math.floor(at_us * rate_hz * 1e-6)
+    wave = synth.burst(bits, rate_hz, delay_us=at_us - whole / (rate_hz * 1e-6))
+    n = np.arange(len(wave))
+    x[whole : whole + len(wave)] += wave * (amplitude * np.exp(1j * (2 * np.pi * offset_hz * n / rate_hz + phase)))
+
+
+def pulse_energy_us() -> float:
+    """Give the energy of one pulse of height 1 as it was drawn, in us."""
+    t = np.arange(-1, 2, 1e-3)
+    return float((synth._trapezoid(t, 0.0, 0.5) ** 2).sum() * 1e-3)
+
+
+def theory(ebn0_db: float) -> float:
+    """Envelope detection of binary orthogonal pulses: Pb = exp(-x/2)/2 (Proakis), all 112 bits right."""
+    return (1 - 0.5 * math.exp(-(10 ** (ebn0_db / 10)) / 2)) ** 112
+
+
+def success(rate_hz: float, ebn0_db: float, count: int, seed: int, steady: bool = True) -> tuple[float, float, int]:
+    """Give the share decoded clean, the share reported by the assembler, and the false messages."""
+    rng = np.random.default_rng(seed)
+    gap_us = 400
+    x = np.zeros(int((count + 6) * gap_us * 1e-6 * rate_hz), np.complex64)
+    power = pulse_energy_us() / 10 ** (ebn0_db / 10) * rate_hz * 1e-6
+    sent = set()
+    for n in range(count + 4):
+        bits = squitter(rng, 0x400000 + n % 8 if n >= 4 else 0x400000 + n)
+        strong = 10 if n < 8 else 1  # the first of each aircraft is heard well
+        bits = squitter(rng, 0x400000 + n % 8)
+        sent.add(bits)
+        place(x, bits, n * gap_us + 20 + rng.uniform(0, 100), rate_hz, strong, rng.uniform(-2e5, 2e5), rng.uniform(0, 6.28))
+    frames, _ = feed(x + noise(rng, len(x), power), rate_hz)
+    clean = sum(frame.check == "pass" and frame.bits in sent for frame in frames)
+    assembler = Assembler()
+    told = [m.frame.bits for frame in frames for m in assembler.feed(frame)]
+    told += [m.frame.bits for m in assembler.close()]
+    right = sum(bits in sent for bits in told)
+    return (clean - 8) / (count - 4), (right - 8) / (count - 4), len(told) - right
+
+
+def at_ninety(points: list[tuple[float, float]]) -> float:
+    for (a, pa), (b, pb) in zip(points, points[1:], strict=False):
+        if pa < 0.9 <= pb:
+            return a + (0.9 - pa) / (pb - pa) * (b - a)
+    return math.nan
+
+
+def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
+    ideal = at_ninety([(d / 20, theory(d / 20)) for d in range(100, 300)])
+    print(f"success against Eb/N0, {rate_hz / 1e6:g} MS/s, random phase and offset to 200 kHz, {count} squitters a point")
+    print("Eb/N0 dB   theory    clean   with correction   false")
+    clean, told = [], []
+    for d in range(12, 27):
+        a, b, false = success(rate_hz, d / 2, count, d)
+        clean.append((d / 2, a))
+        told.append((d / 2, b))
+        print(f"{d / 2:7.1f} {theory(d / 2):9.3f} {a:8.3f} {b:12.3f} {false:12d}")
+    for name, points in (("clean parity only", clean), ("with correction", told)):
+        gap = at_ninety(points) - ideal
+        print(f"90 % at {at_ninety(points):.2f} dB ({name}); theory {ideal:.2f}; gap {gap:+.2f} dB, limit 2; ratio {gap / 2:.2f}")
+
+
+def speed(rate_hz: float = 2.4e6, seconds: float = 4.0, rate: int = 1000) -> None:
+    rng = np.random.default_rng(7)
+    x = noise(rng, int(seconds * rate_hz), 1e-4)
+    for _ in range(int(seconds * rate)):
+        address = 0x400000 + int(rng.integers(100))
+        bits = squitter(rng, address)
+        if rng.random() < 0.4:
+            head = 11 << 27 | 5 << 24 | address
+            bits = Bits(parity.seal(head << 24, 56), 56)
+        level = 10 ** (rng.uniform(8, 35) / 20) * 1e-2
+        place(x, bits, rng.uniform(0, seconds * 1e6 - 200), rate_hz, level, rng.uniform(-2e5, 2e5), rng.uniform(0, 6.28))
+    best = math.inf
+    for _ in range(3):
+        frames, spent = feed(x, rate_hz)
+        best = min(best, spent)
+    assembler = Assembler()
+    began = time.process_time()
+    told = [m for frame in frames for m in assembler.feed(frame)]
+    told += list(assembler.close())
+    extra = time.process_time() - began
+    for name, spent in (("demodulator", best), ("demodulator and assembler", best + extra)):
+        print(
+            f"{name}: {seconds / spent:.0f} x real time at {rate_hz / 1e6:g} MS/s, {rate} messages/s "
+            f"({len(told) / seconds:.0f}/s told), limit 40; ratio {seconds / spent / 40:.2f}"
+        )
+
+
+def false_alarms(minutes: float = 10.0, rate_hz: float = 2.4e6) -> None:
+    rng = np.random.default_rng(11)
+    demodulator = MODE.demodulator()
+    assembler = Assembler()
+    told = frames = 0
+    block = 1 << 18
+    for at in range(0, int(minutes * 60 * rate_hz), block):
+        for frame in demodulator.feed(Samples(noise(rng, block, 1e-3), rate_hz, CENTER_HZ, at, 0)):
+            frames += 1
+            told += len(list(assembler.feed(frame)))
+    print(f"{minutes:g} minutes of noise: {told} messages, limit 0 ({frames} frames held and dropped)")
+
+
+def main() -> None:
+    wanted = sys.argv[1:] or ["speed", "curve", "noise"]
+    if "speed" in wanted:
+        speed()
+    if "curve" in wanted:
+        curve()
+    if "noise" in wanted:
+        false_alarms(float(wanted[-1]) if wanted[-1].replace(".", "").isdigit() else 10.0)
+
+
+if __name__ == "__main__":
+    main()
