@@ -7,6 +7,7 @@ microsecond, the payload, rounded frequency); measured figures that a better met
 from __future__ import annotations
 
 from base64 import b32encode
+from functools import lru_cache
 from hashlib import blake2b
 
 KINDS = {
@@ -58,6 +59,7 @@ def picture_id(recording: str, start_ns: int, frequency_hz: float, mode: str) ->
     return make_id("p", recording, start_ns // 1000, round(frequency_hz), mode)
 
 
+@lru_cache(65_536)
 def identity_id(kind: str, key: str) -> str:
     """Give the id of an identity: the same in every station's log."""
     return make_id("i", kind, key)

@@ -319,12 +319,6 @@ class Queries:
         for row, path, size, rank in self._database.stream(sql):
             yield row, path, size, words[rank]
 
-    def _by_id(self, table: Table, wanted: Iterable[str]) -> dict[str, Row]:
-        out: dict[str, Row] = {}
-        for chunk in chunks(list(wanted)):
-            out.update({row["id"]: row for row in self._select(table, f"t.id IN ({marks(chunk)})", chunk)})
-        return out
-
     def _select(self, table: Table, where: str, values: Sequence[Any]) -> list[Row]:
         sql = f"{table.select} WHERE {where} ORDER BY t.{table.order}, t.id"
         return [table.row(row) for row in self._database.execute(sql, values)]

@@ -290,17 +290,25 @@ class Log(Queries):
 
     def _write_rows(self, table: Table, values: list[tuple[Any, ...]], unique: Mapping[str, Row]) -> None:
         again = any(self._survey(name)[1] > 1 for name in {row["recording"] for row in unique.values()})
-        before = self._by_id(table, unique) if again and table.watched else {}
+        before = self._raw(table, unique) if again and table.watched else {}
         self._database.many(table.upsert, values)
-        if not before:
-            return
         revised = []
-        for row_id, after in self._by_id(table, before).items():
-            if before[row_id]["superseded_by"] is None and differing(before[row_id], after, table):
+        for row_id, after in self._raw(table, before).items() if before else ():
+            if after == before[row_id]:
+                continue
+            earlier = table.row(before[row_id])
+            if earlier["superseded_by"] is None and differing(earlier, table.row(after), table):
                 survey = self._survey(unique[row_id]["recording"])[0]
-                revised.append((row_id, survey, table.what, to_json(before[row_id])))
+                revised.append((row_id, survey, table.what, to_json(earlier)))
         if revised:
             self._database.many(_REVISE, revised)
+
+    def _raw(self, table: Table, wanted: Iterable[str]) -> dict[str, tuple[Any, ...]]:
+        out = {}
+        for chunk in chunks(list(wanted)):
+            sql = f"{table.select} WHERE t.id IN ({marks(chunk)})"
+            out.update({row[0]: row for row in self._database.execute(sql, chunk)})  # the id comes first
+        return out
 
     def _supersede(self, recording: str, survey: str) -> None:
         where = "recording = ? AND survey <> ? AND superseded_by IS NULL"

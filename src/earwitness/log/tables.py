@@ -80,14 +80,21 @@ def _tame(value: Any, depth: int = 0) -> Any:
 
 
 _encode = json.JSONEncoder(allow_nan=False, separators=(",", ":"), check_circular=False).encode
+_decode = json.JSONDecoder().decode
 
 
 def to_json(value: Any) -> str:
     """Give bounded ASCII JSON text of any value; what is not finite becomes null."""
+    if not value and isinstance(value, list | tuple):
+        return "[]"
     text = _encode(_tame(value))
     if len(text) > JSON_LIMIT:
         return _encode({"cut": f"{len(text)} characters were too many to keep"})
     return text
+
+
+def _from_json(text: str) -> Any:
+    return [] if text == "[]" else _decode(text)
 
 
 class Column(NamedTuple):
@@ -111,7 +118,7 @@ _IN: dict[str, Callable[[Any], Any]] = {
     "time": _int,
     "json": to_json,
 }
-_OUT: dict[str, Callable[[Any], Any]] = {"flag": bool, "time": format_time, "json": json.loads}
+_OUT: dict[str, Callable[[Any], Any]] = {"flag": bool, "time": format_time, "json": _from_json}
 
 
 def _column(spec: str, **facts: Any) -> Column:
@@ -144,27 +151,40 @@ class Table:
     def _known(self) -> frozenset[str]:
         return frozenset({"related", *self.keys, *(item.column for item in self.columns)})
 
+    @cached_property
+    def _plan(self) -> tuple[tuple[str, str, Callable[[Any], Any], Any, bool], ...]:
+        """Where each stored value is looked for (a time under its column's name only), and what is done to it."""
+        return tuple(
+            (
+                item.column,
+                item.column if item.kind == "time" else item.key,
+                _IN[item.kind],
+                None if item.default is None else _IN[item.kind](item.default),
+                item.required,
+            )
+            for item in self._stored
+        )
+
     def values(self, row: Mapping[str, Any], survey: str) -> tuple[Any, ...]:
         """Give the database values of a row; LogError when a required one is missing or of no use."""
         out: list[Any] = []
-        for item in self._stored:
-            value = row.get(item.column)
-            if value is None and item.kind != "time":
-                value = row.get(item.key)
+        get = row.get
+        for column, key, convert, default, required in self._plan:
+            value = get(key)
+            if value is None and key != column:
+                value = get(column)
             if value is None:
-                value = item.default
-            try:
-                value = None if value is None else _IN[item.kind](value)
-            except (TypeError, ValueError, OverflowError) as error:
-                raise LogError(
-                    f"{self.what} {row.get('id')}: {item.column} {value!r:.80}: {error}"
-                ) from error
-            if value is None and item.required:
-                raise LogError(f"{self.what} {row.get('id')} has no {item.column}")
+                value = default
+            else:
+                try:
+                    value = convert(value)
+                except (TypeError, ValueError, OverflowError) as error:
+                    raise LogError(f"{self.what} {get('id')}: {column} {value!r:.80}: {error}") from error
+            if value is None and required:
+                raise LogError(f"{self.what} {get('id')} has no {column}")
             out.append(value)
-        known = self._known
-        extra = {key: value for key, value in row.items() if key not in known}
-        out += (survey, survey, to_json(extra) if extra else "{}")
+        rest = row.keys() - self._known
+        out += (survey, survey, to_json({key: row[key] for key in sorted(rest)}) if rest else "{}")
         return tuple(out)
 
     @cached_property
@@ -186,15 +206,19 @@ class Table:
         names = [item.shown or f"t.{item.column}" for item in self.columns]
         return f"SELECT {', '.join(names)}, t.superseded_by, t.extra FROM {self.name} t"  # noqa: S608
 
+    @cached_property
+    def _shape(self) -> tuple[tuple[str, Callable[[Any], Any] | None], ...]:
+        return tuple((item.key, _OUT.get(item.kind)) for item in self.columns)
+
     def row(self, values: tuple[Any, ...]) -> dict[str, Any]:
         """Give the row as it is shown and exported: every key, None where not known, then the extras."""
         out: dict[str, Any] = {}
-        for item, value in zip(self.columns, values, strict=False):
-            decode = _OUT.get(item.kind)
-            out[item.key] = value if value is None or decode is None else decode(value)
+        for (key, decode), value in zip(self._shape, values, strict=False):
+            out[key] = value if value is None or decode is None else decode(value)
         out["superseded_by"], extra = values[len(self.columns) :]
-        for key, value in json.loads(extra).items():
-            out.setdefault(key, value)
+        if extra != "{}":
+            for key, value in _from_json(extra).items():
+                out.setdefault(key, value)
         return out
 
 
