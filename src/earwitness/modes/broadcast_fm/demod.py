@@ -36,7 +36,9 @@ class _Clip:
         self.stop = start  # last sample with a steady envelope
         self._rate_hz = rate_hz
         self._at = 0
-        self._resample = [Resampler(rate_hz, AUDIO_HZ, cutoff_hz=15_700.0, width_hz=2_500.0) for _ in range(2)]
+        self._resample = [
+            Resampler(rate_hz, AUDIO_HZ, cutoff_hz=15_700.0, width_hz=2_500.0) for _ in range(2)
+        ]
         self._audio: tuple[list[np.ndarray], list[np.ndarray]] = ([], [])
         self.pilots_hz: list[float] = []
         self.offsets_hz: list[float] = []

@@ -31,7 +31,9 @@ def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
     time_s = np.arange(count) / rate_hz
     stereo = bool(item.get("stereo", True))
     left = _programme(item.get("left_hz"), int(item.get("seed", 0)), duration_s, time_s)
-    right = _programme(item.get("right_hz"), int(item.get("seed", 0)) + 1, duration_s, time_s) if stereo else left
+    right = (
+        _programme(item.get("right_hz"), int(item.get("seed", 0)) + 1, duration_s, time_s) if stereo else left
+    )
     share = 1 - PILOT_SHARE if stereo else 1.0
     composite = share * (left + right) / 2
     if stereo:
