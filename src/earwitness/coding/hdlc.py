@@ -209,19 +209,22 @@ def repairs(
     """Give frames that come right when a few uncertain symbols are reversed, the likeliest first.
 
     `symbols` are soft, float32 shape (n,), related to bits as `hard_bits` says; the frame's first bit is
-    `start`. Among symbols before `stop`, the `suspects` of least magnitude (all below `largest`) are
+    `start`. Among symbols before `stop` and up to the next flag, the `suspects` of least magnitude (all below `largest`) are
     reversed in combinations of up to `max_flips`, ordered by the summed magnitude, at most `trials` of them.
     The hard decisions themselves are not tried.
     """
     symbols = np.asarray(symbols, np.float32)
+    bits = hard_bits(symbols, lag)
+    frame = np.empty(8 * max_octets + 22, np.uint8)
+    closing = np.empty(1, np.int64)
+    _read(bits, start, frame, 8 * min_octets + 16, closing)
     low, high = max(start - lag, 0), len(symbols) if stop is None else min(stop, len(symbols))
+    if closing[0] >= 0:
+        high = min(high, int(closing[0]) + 8)
     size = np.abs(symbols[low:high])
     order = [int(k) for k in np.argsort(size, kind="stable")[:suspects] if size[k] < largest]
     sets = [flips for count in range(1, max_flips + 1) for flips in combinations(order, count)]
     sets.sort(key=lambda flips: float(sum(size[k] for k in flips)))
-    bits = hard_bits(symbols, lag)
-    frame = np.empty(8 * max_octets + 22, np.uint8)
-    closing = np.empty(1, np.int64)
     for flips in sets[:trials]:
         touched = [low + k + step for k in flips for step in ((0, lag) if lag else (0,))]
         touched = [k for k in touched if k < len(bits)]

@@ -29,7 +29,7 @@ from earwitness.coding.hdlc import FLAG, HdlcFrame, frame_at, hard_bits, nrzi_en
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.jit import kernel
-from earwitness.modes.ais.gmsk import SYMBOL_RATE_HZ, main_pulse, modulate
+from earwitness.modes.ais.gmsk import SPAN, SYMBOL_RATE_HZ, main_pulse, modulate, phase_pulse
 from earwitness.modes.ais.messages import legal, plausible
 
 OS = 4  # samples per symbol
@@ -39,17 +39,25 @@ TRAINING = 32  # known bits: 24 of training, 8 of flag
 MOST_BITS = 1290  # start of training to end flag of five slots, stuffing included
 TAIL = (MOST_BITS + 16) * OS  # samples wanted after a burst's start before it is decoded
 LEAD = 8 * OS  # and before it
-GATE = 0.40  # normalised product sum; noise alone passes about 20 times a second
-FIT = 0.33  # squared coherent correlation; noise alone passes less than once a minute
+GATE = 0.46  # normalised product sum; noise alone passes about 25 times a second
+FIT = 0.28  # squared coherent correlation; noise alone passes less than once a minute
 REACH_HZ = 3700.0  # carrier offsets looked at
 SKIP = 2  # first training bits left out of the fit: ramps of real transmitters reach into them
 PHASES = 128  # sub-sample positions of the resampler
-PULSE_GRID = 64  # main pulse samples per symbol
+SUB_PULSE = 16  # matched-filter positions per resampled sample
+PULSE_REACH = (SPAN + 1) * OS // 2  # samples either side of its middle
 REPAIR_TRIALS = 12
-REPAIR_LARGEST = 0.45  # a symbol of nominal size 1 further out than this is not doubted
+REPAIR_LARGEST = 0.6  # a symbol of nominal size 1 further out than this is not doubted
 REPAIR_LEAST_RATIO = 2.5  # signal to residual below which nothing is repaired
 LEAST_OCTETS, MOST_OCTETS = 5, 132  # message lengths looked at: 1008 bits and some padding at most
 LEAST_BITS = 8 * LEAST_OCTETS + 16
+SPAN_SAMPLES = (TRAINING + 1) * OS  # what the gate looks at
+FALL = 12  # symbols the first pass runs on after a burst's end
+CLUSTER = 10 * OS  # starts this near may be one burst
+CLUSTER_TRIES = 4
+BACK = 270 * OS  # how far before a decoded burst weaker ones are looked for: a slot
+MOST_DEPTH = 2  # bursts taken off one another
+STEADY = 30  # symbols either side over which a burst's amplitude is taken to be steady
 PEAK = 3 * OS  # a gate peak outranks others this near
 SAME_NS = 5_000_000  # two hypotheses of one burst start within this
 
@@ -60,8 +68,8 @@ def _known_bits() -> np.ndarray:
 
 KNOWN_LEVELS = nrzi_encode(_known_bits(), 1)
 KNOWN_SIGNS = (2.0 * KNOWN_LEVELS - 1).astype(np.float32)
-PULSE = main_pulse(PULSE_GRID).astype(np.float32)
-_G = [float(np.dot(PULSE[n * PULSE_GRID :], PULSE[: len(PULSE) - n * PULSE_GRID])) for n in range(3)]
+_C0 = main_pulse(64)
+_G = [float(np.dot(_C0[64 * n :], _C0[: len(_C0) - 64 * n])) for n in range(3)]
 NEAR = np.float32(_G[1] / _G[0])  # neighbour's share in quadrature
 FAR = np.float32(_G[2] / _G[0])  # second neighbour's share, in phase and negative
 SUB = 4  # template positions per resampled sample
@@ -84,6 +92,8 @@ def _resample(x: np.ndarray, first: float, step: float, table: np.ndarray, out: 
     """Interpolate: out[m] is x, filtered, at first + m * step; row p of `table` delays by p / rows."""
     rows, taps = table.shape
     half = taps // 2
+    res = x.real.copy()  # apart, so that the sums below run on whole vectors
+    ims = x.imag.copy()
     for m in range(len(out)):
         at = first + m * step
         whole = int(np.floor(at))
@@ -95,9 +105,8 @@ def _resample(x: np.ndarray, first: float, step: float, table: np.ndarray, out: 
         im = np.float32(0)
         base = whole - half + 1
         for k in range(taps):
-            v = x[base + k]
-            re += v.real * table[p, k]
-            im += v.imag * table[p, k]
+            re += res[base + k] * table[p, k]
+            im += ims[base + k] * table[p, k]
         out[m] = complex(re, im)
 
 
@@ -150,29 +159,42 @@ def _fit(
     rows, count = templates.shape
     group = 2 * OS
     groups = count // group
+    used = groups * group
+    first = start - 2 + SKIP * OS + 1
+    turned = np.empty(used + 4, np.complex64)
+    rotor = np.exp(-1j * carrier)
+    now = 1.0 + 0j
+    for i in range(used + 4):
+        turned[i] = y[first + i] * now
+        now *= rotor
     sums = np.zeros(groups, np.complex128)
     tries = 9
-    step = 2 * np.pi * 60.0 / 38400.0
+    step = 2 * np.pi * 60.0 / RATE_HZ
+    turns = np.empty((tries, groups), np.complex128)
+    for j in range(tries):
+        for g in range(groups):
+            turns[j, g] = np.exp(-1j * step * (j - tries // 2) * g * group)
     score = np.zeros((4 * rows, tries))
     for shift in range(4 * rows):
-        whole = shift // rows - 2
+        base = shift // rows
         row = shift % rows
-        base = start + whole + 2 * OS + 1  # SKIP bits on, one sample after the nominal instant
-        power = 1e-30
+        power = np.float32(1e-30)
         for g in range(groups):
-            acc = 0j
+            re = np.float32(0)
+            im = np.float32(0)
             for i in range(g * group, (g + 1) * group):
-                v = y[base + i]
+                v = turned[base + i]
                 t = templates[row, i]
-                acc += v * complex(t.real, -sign * t.imag) * np.exp(-1j * carrier * (i - count * 0.5))
+                ti = np.float32(sign) * t.imag
+                re += v.real * t.real + v.imag * ti
+                im += v.imag * t.real - v.real * ti
                 power += v.real * v.real + v.imag * v.imag
-            sums[g] = acc
+            sums[g] = complex(re, im)
         for j in range(tries):
-            turn = step * (j - tries // 2)
             total = 0j
             for g in range(groups):
-                total += sums[g] * np.exp(-1j * turn * ((g + 0.5) * group - count * 0.5))
-            score[shift, j] = (total.real**2 + total.imag**2) / (power * groups * group)
+                total += sums[g] * turns[j, g]
+            score[shift, j] = (total.real**2 + total.imag**2) / (power * used)
     top = np.argmax(score)
     at, bin_ = top // tries, top % tries
     fine_t = 0.0
@@ -191,42 +213,55 @@ def _fit(
     best[2] = carrier + step * (bin_ - tries // 2 + fine_f)
 
 
-@kernel("void(complex64[:], float64, float64, float64, float32[:], complex64[:])", fastmath=True)
+def _pulse_table() -> np.ndarray:
+    """Give matched-filter taps, float32 (SUB_PULSE, 22): row r for a middle r / SUB_PULSE past a sample."""
+    sub, reach = SUB_PULSE, PULSE_REACH
+    pulse = main_pulse(sub * OS)
+    half = len(pulse) // 2
+    index = half + (np.arange(2 * reach + 2) - reach)[None, :] * sub - np.arange(sub)[:, None]
+    inside = (index >= 0) & (index < len(pulse))
+    taps = np.where(inside, pulse[np.clip(index, 0, len(pulse) - 1)], 0.0)
+    return (taps / np.sum(pulse[half % sub :: sub] ** 2)).astype(np.float32)
+
+
+PULSE = _pulse_table()
+
+
+@kernel("void(complex64[:], float64, float32[:], float32[:])")
+def _derotate(y: np.ndarray, carrier: float, re: np.ndarray, im: np.ndarray) -> None:
+    """Turn the carrier (rad/sample) out of y, into real and imaginary parts."""
+    now = 1.0 + 0j
+    rotor = np.exp(-1j * carrier)
+    for i in range(len(y)):
+        v = y[i] * now
+        re[i] = v.real
+        im[i] = v.imag
+        now *= rotor
+
+
+@kernel("void(float32[:], float32[:], float64, float64, float32[:,:], complex64[:])", fastmath=True)
 def _matched(
-    y: np.ndarray, start: float, drift: float, carrier: float, pulse: np.ndarray, z: np.ndarray
+    res: np.ndarray, ims: np.ndarray, start: float, drift: float, table: np.ndarray, z: np.ndarray
 ) -> None:
-    """Give matched-filter outputs z[k] (derotated by j^-k and the carrier) for symbols from `start` on.
+    """Give matched-filter outputs z[k], turned back by j^k, for the symbols from sample `start` on.
 
     `drift` stretches the symbol clock (relative). Scaled so that an amplitude of 1 gives about 1.
     """
-    grid = 64
-    per = 4
-    half = (len(pulse) - 1) // 2
-    reach = half / grid * per
-    gain = np.float32(0)
-    for k in range(0, len(pulse), grid // per):
-        gain += pulse[k] * pulse[k]
-    scale = np.float32(1) / gain
+    rows, taps = table.shape
     for k in range(len(z)):
-        mid = start + (k + 1) * per * (1 + drift)
-        low = max(int(np.ceil(mid - reach)), 0)
-        high = min(int(np.floor(mid + reach)), len(y) - 1)
+        mid = start + (k + 1) * OS * (1 + drift)
+        whole = int(np.floor(mid))
+        row = int((mid - whole) * rows + 0.5)
+        if row == rows:
+            row = 0
+            whole += 1
+        base = whole - PULSE_REACH
         re = np.float32(0)
         im = np.float32(0)
-        # The carrier is turned back by recurrence from the first sample of the window.
-        angle = -carrier * (low - start)
-        c = np.float32(np.cos(angle))
-        s = np.float32(np.sin(angle))
-        dc = np.float32(np.cos(carrier))
-        ds = np.float32(-np.sin(carrier))
-        for m in range(low, high + 1):
-            p = pulse[int((m - mid) / per * grid + half + 0.5)]
-            v = y[m]
-            re += p * (v.real * c - v.imag * s)
-            im += p * (v.real * s + v.imag * c)
-            c, s = c * dc - s * ds, c * ds + s * dc
-        re *= scale
-        im *= scale
+        if base >= 0 and base + taps <= len(res):
+            for i in range(taps):
+                re += table[row, i] * res[base + i]
+                im += table[row, i] * ims[base + i]
         turn = k & 3
         if turn == 0:
             z[k] = complex(re, im)
@@ -236,6 +271,42 @@ def _matched(
             z[k] = complex(-re, -im)
         else:
             z[k] = complex(-im, re)
+
+
+STEP_GRID = 64
+STEP = phase_pulse(STEP_GRID)
+
+
+@kernel("void(complex64[:], float64, float64, float64, float64[:], float32[:], complex64[:])")
+def _subtract(
+    y: np.ndarray,
+    start: float,
+    drift: float,
+    carrier: float,
+    step: np.ndarray,
+    signs: np.ndarray,
+    amplitudes: np.ndarray,
+) -> None:
+    """Take a burst out of y in place, rebuilt from its pulse signs and the amplitude at each symbol's end."""
+    count = len(signs)
+    per = OS * (1 + drift)
+    low = max(int(np.ceil(start + 2.5 * per)), 0)
+    high = min(int(start + (count - 2.5) * per), len(y))
+    for m in range(low, high):
+        at = (m - start) / per  # in symbols
+        done = int(np.floor(at - 2.5))  # last symbol whose phase step is complete
+        phase = 0.0
+        for i in range(done + 1, min(done + 1 + SPAN, count)):
+            x = (at - i + 1.5) * STEP_GRID
+            n = int(x)
+            if 0 <= n < SPAN * STEP_GRID:
+                phase += signs[i] * signs[i - 1] * (step[n] + (x - n) * (step[n + 1] - step[n]))
+        # Laurent's pulses carry j^k b_k where the phase is j^(k+1) b_k.
+        angle = np.pi / 2 * (phase + (done & 3)) + carrier * m
+        k = max(min(at - 1, count - 1.001), 0.0)
+        n = int(k)
+        a = amplitudes[n] + (k - n) * (amplitudes[n + 1] - amplitudes[n])
+        y[m] -= signs[done] * a * complex(np.cos(angle), np.sin(angle))
 
 
 @kernel("int64(complex64[:], float32[:], float32, float32[:], complex64[:])")
@@ -386,15 +457,22 @@ def _discriminate(y: np.ndarray, start: float, carrier: float, count: int, out: 
         before = acc
 
 
+_FLAG = FLAG.tobytes()
+
+
 @dataclass(frozen=True, slots=True)
 class _Found:
     """A frame with the figures of its burst, positions in resampled samples."""
 
     frame: HdlcFrame
     start: float
-    carrier: float
+    carrier: float  # rad/sample, measured
     power: float
     noise: float  # residual power in one symbol's bandwidth
+    turn: float  # rad/sample taken out before detection
+    drift: float
+    signs: np.ndarray  # of the pulses
+    z: np.ndarray  # matched-filter outputs
 
 
 def air_bits(octets: bytes) -> Bits:
@@ -417,7 +495,7 @@ class Demodulator:
         self._made = 0  # resampled samples made
         self._scored = 0  # starts scored by the gate
         self._scores = np.zeros(2 * PEAK, np.float32)  # the last of them
-        self._starts: list[int] = []  # candidate starts waiting for their tail
+        self._starts: list[tuple[int, int]] = []  # candidate starts waiting for their tail, with depth
         self._reported: list[Frame] = []
 
     def feed(self, samples: Samples) -> list[Frame]:
@@ -447,11 +525,15 @@ class Demodulator:
             return []
         last = int((self._raw_at + self._held) / self._step)
         out: list[Frame] = []
-        while self._scored < last or self._starts:
-            lack = self._needed() - (self._raw_at + self._held)
-            self._pieces.append(np.zeros(max(lack, 0), np.complex64))
-            self._held += max(lack, 0)
+        while self._made < last:
+            lack = max(self._needed() - (self._raw_at + self._held), 0)
+            self._pieces.append(np.zeros(lack, np.complex64))
+            self._held += lack
             out += self._hop()
+        self._made += TAIL + SPAN_SAMPLES + 2 * PEAK
+        self._y = np.concatenate([self._y, np.zeros(self._made - self._y_at - len(self._y), np.complex64)])
+        self._score()
+        out += self._work()
         self._first = None
         return out
 
@@ -469,41 +551,84 @@ class Demodulator:
         self._pieces, self._held, self._raw_at = [raw[drop:]], len(raw) - drop, self._raw_at + drop
         self._y = np.concatenate([self._y, fresh])
         self._score()
-        ready = [start for start in self._starts if start + TAIL <= self._made]
-        self._starts = self._starts[len(ready) :]
-        frames = [frame for start in ready for frame in self._decode(start)]
-        keep = min([*self._starts[:1], self._scored - 2 * PEAK]) - LEAD
+        frames = self._work()
+        keep = min([at for at, _ in self._starts[:1]] + [self._scored - 2 * PEAK]) - LEAD - BACK
         if keep > self._y_at:
             self._y, self._y_at = self._y[keep - self._y_at :], keep
         return frames
 
     def _score(self) -> None:
         """Run the gate over starts not yet scored and note its peaks."""
-        out = np.empty(self._made - self._scored - (TRAINING + 1) * OS, np.float32)
+        out = np.empty(self._made - self._scored - SPAN_SAMPLES, np.float32)
         _gate(self._y[self._scored - self._y_at :], KNOWN_SIGNS, out)
         scores = np.concatenate([self._scores, out])
         base = self._scored - 2 * PEAK
-        for n in np.flatnonzero(scores[PEAK:-PEAK] > GATE) + PEAK:
-            # The first of equals, so that a plateau gives one peak.
-            if scores[n] >= scores[n - PEAK : n + PEAK + 1].max() and scores[n] > scores[n - PEAK : n].max():
-                self._starts.append(base + int(n))
+        self._starts += [(base + n, 0) for n in _peaks(scores)]
         self._scores = scores[-2 * PEAK :]
         self._scored += len(out)
 
-    def _decode(self, start: int) -> Iterator[Frame]:
-        """Give the frame of a burst whose first training bit begins near resampled index `start`."""
-        y = self._y[start - LEAD - self._y_at : start + TAIL - self._y_at]
-        for burst in _fits(y):
-            found = _detect(y, burst)
-            if found:
-                frame = self._frame(found, start - LEAD)
-                if not any(
-                    frame.bits == other.bits and abs(frame.time_ns - other.time_ns) < SAME_NS
-                    for other in self._reported
-                ):
-                    self._reported = [*self._reported[-7:], frame]
-                    yield frame
-                return
+    def _work(self) -> list[Frame]:
+        """Decode the clusters of candidate starts whose tails are there."""
+        frames: list[Frame] = []
+        while self._starts:
+            count = 1
+            while (
+                count < len(self._starts) and self._starts[count][0] - self._starts[count - 1][0] <= CLUSTER
+            ):
+                count += 1
+            if self._starts[count - 1][0] + max(TAIL, CLUSTER) > self._made:
+                break
+            cluster, self._starts = self._starts[:count], self._starts[count:]
+            frames += self._decode(cluster)
+        return frames
+
+    def _decode(self, cluster: list[tuple[int, int]]) -> Iterator[Frame]:
+        """Give the frame of a burst that starts at one of a cluster's (resampled index, depth).
+
+        The training sequence is periodic, so one burst raises several starts; the best fit goes first and
+        ends the search when it gives a frame.
+        """
+        tries = []
+        for start, depth in cluster:
+            for burst in _fits(self._y[start - LEAD - self._y_at : start + TAIL - self._y_at]):
+                tries.append((burst, start, depth))
+        tries.sort(key=lambda item: -item[0].score)
+        for burst, start, depth in tries[:CLUSTER_TRIES]:
+            found = _detect(self._y[start - LEAD - self._y_at : start + TAIL - self._y_at], burst)
+            if not found:
+                continue
+            frame = self._frame(found, start - LEAD)
+            if not any(
+                frame.bits == other.bits and abs(frame.time_ns - other.time_ns) < SAME_NS
+                for other in self._reported
+            ):
+                self._reported = [*self._reported[-7:], frame]
+                yield frame
+            if depth < MOST_DEPTH:
+                self._cancel(found, start - LEAD, depth)
+            return
+
+    def _cancel(self, found: _Found, base: int, depth: int) -> None:
+        """Take a decoded burst out of the samples and look for weaker ones beneath it."""
+        low = base - self._y_at
+        _subtract(
+            self._y[low : low + LEAD + TAIL],
+            found.start,
+            found.drift,
+            found.turn,
+            STEP,
+            found.signs,
+            _steady(found),
+        )
+        first = max(base + int(found.start) - BACK, self._y_at + LEAD + PEAK)
+        last = min(base + int(found.start) + (found.frame.stop + 8) * OS, self._scored)
+        if last <= first:
+            return
+        out = np.empty(last - first + 2 * PEAK, np.float32)
+        at = first - PEAK - self._y_at
+        _gate(self._y[at : at + len(out) + SPAN_SAMPLES + OS], KNOWN_SIGNS, out)
+        fresh = {first - PEAK + n: depth + 1 for n in _peaks(out)}
+        self._starts = sorted({**dict(self._starts), **fresh}.items())
 
     def _frame(self, found: _Found, base: int) -> Frame:
         first = self._first
@@ -530,6 +655,40 @@ class Demodulator:
             level_dbfs=float(level),
             frequency_hz=first.center_hz + found.carrier * RATE_HZ / (2 * np.pi),
         )
+
+
+def _steady(found: _Found) -> np.ndarray:
+    """Give a burst's complex amplitude per symbol, complex64, smoothed for taking the burst out.
+
+    A weaker burst in the same slot sends the same training sequence at the same time, so over the known
+    part its share cannot be told from the stronger one's: there the amplitude is carried on from later.
+    """
+    b = found.signs.astype(np.float64)
+    model = b.astype(np.complex128)
+    model[1:-1] += 1j * NEAR * (b[2:] - b[:-2])
+    turn = np.exp(1j * (found.carrier - found.turn) * OS * np.arange(len(b)))
+    window = np.bartlett(2 * STEADY + 1)[1:-1]
+    margin = len(window) // 2
+    top = np.convolve(found.z * turn.conj() * model.conj(), window)[margin:-margin]
+    power = np.convolve(np.abs(model) ** 2, window)[margin:-margin]
+    first = TRAINING + 8
+    data = slice(first, min(first + 110, len(b) - 8))
+    k = np.arange(len(b))
+    weight = np.abs(model[data])
+    line = np.polyfit(k[data], (found.z * turn.conj() / model)[data], 1, w=weight)
+    out = top / power
+    blend = np.clip((k - first) / STEADY, 0, 1)
+    return ((blend * out + (1 - blend) * np.polyval(line, k)) * turn).astype(np.complex64)
+
+
+def _peaks(scores: np.ndarray) -> list[int]:
+    """Give where scores pass the gate and no other within PEAK is higher; PEAK at both ends is context."""
+    out = []
+    for n in (np.flatnonzero(scores[PEAK:-PEAK] > GATE) + PEAK).tolist():
+        # The first of equals, so that a plateau gives one peak.
+        if scores[n] >= scores[n : n + PEAK + 1].max() and scores[n] > scores[n - PEAK : n].max():
+            out.append(n)
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -567,7 +726,9 @@ def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
     z = np.empty(MOST_BITS, np.complex64)
     decided = np.empty(MOST_BITS, np.float32)
     track = np.empty(MOST_BITS, np.complex64)
-    _matched(y, start, 0.0, carrier, PULSE, z)
+    res, ims = np.empty((2, len(y)), np.float32)
+    _derotate(y, carrier, res, ims)
+    _matched(res, ims, start, 0.0, PULSE, z)
     count = int(_loop(z, np.cumprod(burst.sign * KNOWN_SIGNS).astype(np.float32), NEAR, decided, track))
     if count < TRAINING + LEAST_BITS:
         return None
@@ -577,15 +738,17 @@ def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
     drift = 0.0
     turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
     for _ in range(2):
-        late, stretch = _timing(y, start, drift, carrier, decided, track)
+        late, stretch = _timing(res, ims, start, drift, decided, track)
         start, drift = start + late, drift + stretch
-        _matched(y, start, drift, carrier, PULSE, z)
+        _matched(res, ims, start, drift, PULSE, z)
         turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
 
     def found(frame: HdlcFrame) -> _Found:
         burst = slice(3, frame.stop + 6)  # the outermost lack a decided neighbour
         power = float(np.mean(np.abs(track[burst]) ** 2))
-        return _Found(frame, start, carrier + turn / OS, power, float(np.mean(rest[burst])))
+        signs, whole = decided[: frame.stop + 10], z[: frame.stop + 10]
+        noise = float(np.mean(rest[burst]))
+        return _Found(frame, start, carrier + turn / OS, power, noise, carrier, drift, signs, whole)
 
     bits = hard_bits(soft, 2)
     frame = _read(bits)
@@ -601,6 +764,7 @@ def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
         soft,
         TRAINING,
         lag=2,
+        stop=count - FALL,
         suspects=8,
         trials=REPAIR_TRIALS,
         largest=REPAIR_LARGEST,
@@ -613,7 +777,7 @@ def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
 
 
 def _timing(
-    y: np.ndarray, start: float, drift: float, carrier: float, decided: np.ndarray, track: np.ndarray
+    res: np.ndarray, ims: np.ndarray, start: float, drift: float, decided: np.ndarray, track: np.ndarray
 ) -> tuple[float, float]:
     """Give how much later the burst starts than thought, and how much slower its clock is (relative).
 
@@ -623,7 +787,7 @@ def _timing(
     count = len(decided)
     z = np.empty((3, count), np.complex64)
     for row, shift in enumerate((-1.0, 0.0, 1.0)):
-        _matched(y, start + shift, drift, carrier, PULSE, z[row])
+        _matched(res, ims, start + shift, drift, PULSE, z[row])
 
     def peak(low: int, high: int) -> float:
         a, b, c = (_agreement(z[row, low:high], decided[low:high], track[low:high]) for row in range(3))
@@ -639,11 +803,10 @@ def _timing(
 
 def _read(bits: np.ndarray) -> HdlcFrame | None:
     """Give the frame after the start flag: where it should be, or where else near there a flag stands."""
-    places = [TRAINING]
-    for at in range(TRAINING - 20, TRAINING + 9):
-        if at != TRAINING and np.array_equal(bits[at - 8 : at], FLAG):
-            places.append(at)
-    for at in places:
+    near = bits[TRAINING - 28 : TRAINING + 8].tobytes()
+    for at in (TRAINING, *(at for at in range(TRAINING - 20, TRAINING + 9) if at != TRAINING)):
+        if at != TRAINING and near[at - TRAINING + 20 : at - TRAINING + 28] != _FLAG:
+            continue
         frame = frame_at(bits, at, min_octets=LEAST_OCTETS, max_octets=MOST_OCTETS)
         if frame and legal(air_bits(frame.octets)):
             return frame
