@@ -17,6 +17,7 @@ from earwitness.dsp import fft
 
 LONGEST = 1 << 17  # channel samples looked at
 OVERSAMPLE = 4  # samples per pass-band width
+SKIRT = 0.005  # density relative to the band's middle where a band ends at the latest
 LOOKS = 32  # independent looks in the smoothed power that finds on and off
 
 
@@ -165,6 +166,9 @@ def _grow(
     limit = int(0.4 * width / bin_hz / step) + 1
     need = noise_bin * (1 + 5 / np.sqrt(step)) + 1e-30
     first, last = round(low / bin_hz), round(high / bin_hz)
+    # Skirts far below the band hold no power worth their noise. Median: lines do not raise it.
+    inside = spectrum[np.arange(first, last + 1, max((last - first) // 2000, 1)) % size]
+    need = max(need, SKIRT * (float(np.median(inside.real**2 + inside.imag**2)) / np.log(2) - noise_bin))
 
     def steps(start: int, sign: int) -> int:
         reached = 0

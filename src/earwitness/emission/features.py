@@ -16,6 +16,7 @@ from earwitness.emission.burst import Burst, moving_mean
 from earwitness.emission.lines import LineSpectrum
 
 CORE = 49_152  # samples: 12 000 times the inverse of the width
+KEYING_CORE = 20_480  # enough for a symbol clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +56,14 @@ class Features:
     @cached_property
     def core(self) -> Features:
         """The middle of a long burst, enough to tell what it is."""
-        extra = len(self.iq) - CORE
+        return self.middle(CORE)
+
+    def middle(self, length: int) -> Features:
+        """Give the features of the middle `length` samples."""
+        extra = len(self.iq) - length
         if extra <= 0:
             return self
-        return Features(replace(self.burst, iq=np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + CORE])))
+        return Features(replace(self.burst, iq=np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + length])))
 
     @cached_property
     def power(self) -> np.ndarray:
@@ -74,7 +79,12 @@ class Features:
     def good(self) -> np.ndarray:
         """Bool shape (n,): where the emission is on and not faded away."""
         high = float(np.quantile(self.local[:: max(len(self.local) // 2048, 1)], 0.9))
-        return self.local > max(0.2 * high, min(2.5 * self.burst.noise, 0.6 * high))
+        good = self.local > max(0.2 * high, min(2.5 * self.burst.noise, 0.6 * high))
+        # The average reaches half its height where the burst really begins and ends.
+        sure = np.flatnonzero(self.local > 0.5 * high)
+        good[: sure[0]] = False
+        good[sure[-1] + 1 :] = False
+        return good
 
     @cached_property
     def envelope_variation(self) -> float:

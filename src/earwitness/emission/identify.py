@@ -15,7 +15,7 @@ from earwitness.core.types import Detection, Identification, Measurement, Sample
 from earwitness.dsp import fft
 from earwitness.emission.burst import cut
 from earwitness.emission.designator import designator
-from earwitness.emission.features import Features
+from earwitness.emission.features import KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
 from earwitness.emission.measure import from_detection, is_am, measure_burst
 from earwitness.emission.phase_keying import phase_keying
@@ -26,6 +26,7 @@ from earwitness.emission.switching import Switching, switching
 PILOT_HZ = 19_000.0  # ITU-R BS.450
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
 BROADCAST_WIDTH_HZ = 60_000.0
+MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
@@ -92,7 +93,8 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         return unknown(f"too short: {looks:.0f} independent samples")
     if burst.snr < 1.6 and line.carrier_snr < 30:
         return unknown(f"too weak: {10 * np.log10(burst.snr):.1f} dB in its band")
-    keyed = switching(features)
+    # Only what comes and goes can be switched.
+    keyed = switching(features) if width < MORSE_WIDTH_HZ or features.envelope_variation > 0.2 else None
     answer = (
         _morse(features, keyed, width)
         or _amplitude(features, measurement, width)
@@ -109,7 +111,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
 
 def _morse(features: Features, keyed: Switching | None, width: float) -> Identification | None:
     """Give a keyed carrier: a line that comes and goes in times a hand or keyer makes."""
-    if keyed is None or width > 800 or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
+    if keyed is None or width > MORSE_WIDTH_HZ or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
         return None
     if keyed.contrast_db < 8 or keyed.separation < 0.7 or keyed.on_variation > 0.35:
         return None
@@ -186,7 +188,7 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     if width > BROADCAST_WIDTH_HZ:
         return _broadcast(features, width, steady, flat)
     keying = frequency_keying(features, width)
-    pair = squared_pair(features)
+    pair = squared_pair(features.middle(KEYING_CORE))
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
         return answer
     if burst.snr < 2.5 or features.duration_s < 0.08:

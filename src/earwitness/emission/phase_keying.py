@@ -13,7 +13,7 @@ import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.emission.burst import moving_mean
-from earwitness.emission.features import Features
+from earwitness.emission.features import KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum, joint_background_db
 
 ROLL_OFF = 0.4  # of the root-raised-cosine filter tried as matched filter; 0.2 to 0.6 are close enough
@@ -61,6 +61,7 @@ def phase_keying(features: Features, width_hz: float) -> PhaseKeying | None:
 
     `width_hz` is the occupied bandwidth: shaped keying has its clock between 0.6 and 1 times that.
     """
+    features = features.middle(KEYING_CORE)
     clock = clock_line(features, width_hz)
     if clock is None:
         return None

@@ -16,7 +16,7 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 from earwitness.emission.burst import moving_mean
-from earwitness.emission.features import Features
+from earwitness.emission.features import KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
 
 # Rates in use that a weak clock is tried at (Bd): telegraphy, paging, trunking, packet, marine, land mobile.
@@ -163,7 +163,7 @@ def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float,
     step /= 2 * count
     filled = np.zeros(4)
     error = 0.0
-    for turn in range(7):
+    for turn in range(5):
         if step <= 0:
             return 1.0, 0.0, 0.0, middle
         filled[:] = 0
@@ -178,7 +178,7 @@ def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float,
                 sum_v += v
                 sum_lv += level * v
                 error += (v - middle - step * level) ** 2
-        if turn < 6:
+        if turn < 4:
             spread = sum_ll / count - (sum_l / count) ** 2
             if spread <= 0:
                 return 1.0, 0.0, 0.0, middle
@@ -208,22 +208,25 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
 
     `width_hz` is the occupied bandwidth: keying faster than 1.4 times that cannot be in it.
     """
+    features = features.middle(KEYING_CORE)
     good = features.good
     if len(features.track) < 96 or good.sum() < 64:
         return None
-    low, high = np.quantile(features.smooth_track[good], [0.1, 0.9])
+    low, quarter, upper, high = np.quantile(features.smooth_track[good], [0.1, 0.25, 0.75, 0.9])
     middle, half = (low + high) / 2, (high - low) / 2
     if half <= 0:
         return None
+    # Four levels fill the range evenly; speech is peaked (Gaussian: 1.9, two levels: 1).
+    even = bool(high - low < 2.0 * (upper - quarter))
     total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
     pair = squared_pair(features)
     readings = []
     for rate, over in _candidates(features, width_hz, np.float32(middle), np.float32(half), pair):
         sure = pair is not None and abs(pair[0] - rate) < 0.005 * rate
-        found = _judge(features, width_hz, rate, over, float(middle), total, sure=sure)
+        found = _judge(features, width_hz, rate, over, float(middle), total, sure=sure, even=even)
         if found:
             readings.append(found)
-    if not any(item.singles > 0.1 for item in readings):
+    if even and not any(item.singles > 0.1 for item in readings):
         # Four levels of a narrow filter hardly show their clock: the rates in use are tried all the same.
         for rate in FOUR_LEVEL_RATES:
             if 0.4 * width_hz < rate < 0.95 * width_hz:
@@ -336,10 +339,12 @@ def _judge(
     total: np.ndarray,
     *,
     sure: bool = False,
+    even: bool = True,
 ) -> Keying | None:
     """Give what two or four levels at this rate make of the track, None when they do not fit.
 
     `sure`: the squared signal proves the rate and two levels already, so noisy levels will do.
+    `even`: the values are spread so evenly that there may be four levels.
     """
     period = features.rate_hz / rate
     count = int(len(features.track) / period)
@@ -350,7 +355,7 @@ def _judge(
     # A mean over a window is a phase difference: its noise comes from the two end points.
     track_noise = features.burst.width_hz / (2 * np.pi) / np.sqrt(features.burst.snr)
     best: Keying | None = None
-    for share in (0.5, 0.8, 0.0):
+    for share in (0.5, 0.8, 0.0) if over else (0.8, 0.0):
         if share:
             length = max(round(period * share), 1)
             if length < 2 and share != 0.5:
@@ -359,12 +364,12 @@ def _judge(
             noise = features.rate_hz / (2 * np.pi * max(length, features.look)) / np.sqrt(features.burst.snr)
         else:
             # Four levels shaped by half of a Nyquist filter need the other half here.
-            if best is not None or sure or not 0.4 * width < rate < 0.95 * width:
+            if best is not None or sure or not even or not 0.4 * width < rate < 0.95 * width:
                 continue
             length = 1
             sums = np.concatenate([[0.0], np.cumsum(_matched(features, rate), dtype=np.float64)])
             noise = rate * np.sqrt(rate / features.burst.width_hz / features.burst.snr / 24)
-        values = np.empty((len(PHASES), min(count, 1024)), np.float32)
+        values = np.empty((len(PHASES), min(count, 600)), np.float32)
         readings = []
         for row, phase in enumerate(PHASES):
             gather(sums, good, period, length, phase, values[row])
@@ -378,6 +383,8 @@ def _judge(
             if spread > 0.75 or clean > 0.5:
                 continue
         elif spread > 0.58 or clean > 0.36:
+            if not even:
+                continue
             spread, outer, filled, middle, row = min((*four_levels(values[i], middle), i) for i in range(len(PHASES)))
             clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.2 * spread**2))
             levels = 4
