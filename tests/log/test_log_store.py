@@ -446,7 +446,7 @@ def test_ids_depend_on_every_part():
     assert ids.make_id("x", "ab", "c") != ids.make_id("x", "a", "bc")
     assert ids.make_id("x", 1, None) != ids.make_id("x", 1)
     assert ids.identity_id("vessel", "\ud800").startswith("i-")
-    assert len(ids.recording_id("abc")) == 18
+    assert len(ids.recording_id("abc")) == 22
 
 
 def test_queries_and_plain_exports_need_no_numerics():

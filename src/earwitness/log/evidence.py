@@ -138,7 +138,7 @@ class EvidenceStore:
         facts: Mapping[str, Any],
     ) -> Row | None:
         row_id = ids.evidence_id(recording, kind, subject)
-        shelf = self._folder / row_id[2:4]  # a thousand folders at most, none of them huge
+        shelf = self._folder / row_id[2:4]  # 256 folders at most, none of them huge
         partial = self._folder / f"{_PARTIAL}{row_id}-{os.getpid()}"
         try:
             try:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from operator import index
 from typing import Any, NamedTuple
 
@@ -128,9 +129,15 @@ def meet(row: dict[str, Any], seen: dict[str, Seen], mentions: list[tuple[str, s
             mentions.append((row["id"], other, at_ns))
 
 
+@lru_cache(65_536)
+def _name(kind: str, key: str) -> tuple[str, str, str]:
+    """Give the id of an identity, and its kind and key as the log keeps them."""
+    kind, key = clean_text(kind, KEY_LIMIT) or "", clean_text(key, KEY_LIMIT) or ""
+    return ids.identity_id(kind, key), kind, key
+
+
 def _see(ref: IdentityRef, at_ns: int, seen: dict[str, Seen], flags: Iterable[str] = ()) -> str:
-    kind, key = clean_text(ref.kind, KEY_LIMIT) or "", clean_text(ref.key, KEY_LIMIT) or ""
-    who = ids.identity_id(kind, key)
+    who, kind, key = _name(ref.kind, ref.key)
     item = seen.get(who)
     if item is None:
         item = seen[who] = Seen(kind, key, at_ns, at_ns)

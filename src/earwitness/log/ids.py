@@ -6,8 +6,6 @@ microsecond, the payload, rounded frequency); measured figures that a better met
 
 from __future__ import annotations
 
-from base64 import b32encode
-from functools import lru_cache
 from hashlib import blake2b
 
 KINDS = {
@@ -25,13 +23,10 @@ KINDS = {
 
 
 def make_id(prefix: str, *parts: object) -> str:
-    """Give `prefix-` and 16 letters or digits (80 bits) that depend on every part and their order."""
-    digest = blake2b(digest_size=10)
-    for part in parts:
-        octets = str(part).encode("utf-8", "surrogatepass")
-        digest.update(b"%d:" % len(octets))  # lengths in front: ("ab", "c") is not ("a", "bc")
-        digest.update(octets)
-    return f"{prefix}-{b32encode(digest.digest()).decode().lower()}"
+    """Give `prefix-` and 20 hexadecimal digits that depend on every part and their order."""
+    texts = [str(part) for part in parts]
+    plain = "".join([f"{len(text)}:{text}" for text in texts])  # with lengths ("ab", "c") is not ("a", "bc")
+    return f"{prefix}-{blake2b(plain.encode('utf-8', 'surrogatepass'), digest_size=10).hexdigest()}"
 
 
 def recording_id(content_id: str) -> str:
@@ -59,7 +54,6 @@ def picture_id(recording: str, start_ns: int, frequency_hz: float, mode: str) ->
     return make_id("p", recording, start_ns // 1000, round(frequency_hz), mode)
 
 
-@lru_cache(65_536)
 def identity_id(kind: str, key: str) -> str:
     """Give the id of an identity: the same in every station's log."""
     return make_id("i", kind, key)

@@ -32,9 +32,9 @@ def clean_text(value: object, limit: int = TEXT_LIMIT) -> str | None:
     text = value if isinstance(value, str) else str(value)
     if len(text) > limit:
         text = text[: limit - 1] + "\u2026"
-    if "\0" in text:
-        text = text.replace("\0", "\ufffd")
-    return text if text.isascii() else _LONE_SURROGATE.sub("\ufffd", text)
+    if text.isascii() and "\0" not in text:
+        return text
+    return _LONE_SURROGATE.sub("\ufffd", text.replace("\0", "\ufffd"))
 
 
 def _hex(value: object) -> str | None:
@@ -69,7 +69,7 @@ def _tame(value: Any, depth: int = 0) -> Any:
     if depth > 32:
         return None
     if isinstance(value, Mapping):
-        return {_tame(str(key)[:200]): _tame(item, depth + 1) for key, item in value.items()}
+        return {_tame(str(key)): _tame(item, depth + 1) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [_tame(item, depth + 1) for item in value]
     if isinstance(value, bytes | bytearray):
@@ -85,8 +85,12 @@ _decode = json.JSONDecoder().decode
 
 def to_json(value: Any) -> str:
     """Give bounded ASCII JSON text of any value; what is not finite becomes null."""
-    if not value and isinstance(value, list | tuple):
-        return "[]"
+    try:
+        text = _encode(value)
+        if len(text) <= JSON_STRING_LIMIT and "\\ud" not in text:
+            return text
+    except (TypeError, ValueError, RecursionError):
+        pass  # not plain JSON: made so below
     text = _encode(_tame(value))
     if len(text) > JSON_LIMIT:
         return _encode({"cut": f"{len(text)} characters were too many to keep"})
@@ -153,7 +157,7 @@ class Table:
 
     @cached_property
     def _plan(self) -> tuple[tuple[str, str, Callable[[Any], Any], Any, bool], ...]:
-        """Where each stored value is looked for (a time under its column's name only), and what is done to it."""
+        """Where each stored value is looked for (a time by its column's name only) and what is done to it."""
         return tuple(
             (
                 item.column,
