@@ -4,7 +4,8 @@
     python tools/make_land.py package/land-50m.json src/earwitness/view/assets/land.bin
 
 The file is zlib over: for each ring an unsigned count, then that many pairs of signed steps in hundredths
-of a degree (longitude, latitude), all as base-128 numbers, low groups first, signs folded (zig-zag).
+of a degree (longitude, latitude; longitudes run past 180 where land does), all as base-128 numbers, low
+groups first, signs folded (zig-zag).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 import json
 import sys
 import zlib
+from itertools import pairwise
 from pathlib import Path
 
 STEP_DEG = 0.01
@@ -38,8 +40,21 @@ def unpack(topology: dict) -> list[list[tuple[float, float]]]:
                 for index in ring:
                     part = arcs[index] if index >= 0 else arcs[~index][::-1]
                     line += part[1:] if line else part
-                rings.append(line)
+                rings.append(unwrap(line))
     return rings
+
+
+def unwrap(line: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Let longitudes run on past 180 degrees instead of jumping, and close a ring about a pole along it."""
+    turn = 0
+    out = [line[0]]
+    for (before, _), (x, y) in pairwise(line):
+        turn += 360 * ((before - x > 180) - (x - before > 180))
+        out.append((x + turn, y))
+    if turn:
+        pole = 90 if out[0][1] > 0 else -90
+        out += [(out[-1][0], pole), (out[0][0], pole), out[0]]
+    return out
 
 
 def simplify(line: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -31,7 +31,7 @@ def _font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 def ticks(low: float, high: float, count: int) -> tuple[list[float], int]:
     """Give about `count` round values inside low..high, and the decimals that tell them apart."""
     span = high - low
-    if not (math.isfinite(span) and span > 0):
+    if not 1e-200 < span < 1e200:
         return [], 0
     rough = span / max(count, 1)
     power = 10.0 ** math.floor(math.log10(rough))
@@ -233,7 +233,7 @@ def encode(image: Image.Image, colours: int = 128) -> bytes:
 
 def heat_png(level: np.ndarray, *, colours: int = 64) -> bytes:
     """Give the PNG of levels 0..1 shape (rows, columns) through the ramp, a pixel each, first row on top."""
-    index = np.clip(np.nan_to_num(level) * colours, 0, colours - 1).astype(np.uint8)
+    index = np.clip(np.clip(np.nan_to_num(level), 0, 1) * colours, 0, colours - 1).astype(np.uint8)
     image = Image.fromarray(index, "L").convert("P")
     image.putpalette(ramp(colours).tobytes())
     out = io.BytesIO()

@@ -107,7 +107,7 @@ def fit(points: Sequence[tuple[float, float]]) -> View:
     shrink = math.cos(math.radians(lat0))
     away = [(lat - lat0, ((lon - lon0 + 180) % 360 - 180) * shrink) for lat, lon in points]
     reach = sorted(math.hypot(*item) for item in away)
-    limit = 6 * reach[int(0.9 * (len(reach) - 1))] + 1e-9
+    limit = 6 * reach[math.ceil(0.9 * (len(reach) - 1))] + 1e-9
     kept = [item for item in away if math.hypot(*item) <= limit]
     north, south = max(a for a, _ in kept), min(a for a, _ in kept)
     east, west = max(b for _, b in kept), min(b for _, b in kept)

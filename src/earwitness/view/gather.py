@@ -69,16 +69,19 @@ def gather(log: Log, station_dir: Path, *, beside: Path | None = None) -> Report
 
 
 def _station(recordings: Sequence[Row], station_dir: Path) -> dict[str, Any]:
-    facts: dict[str, Any] = {"name": None}
+    """Give where the station is: by its settings, else by what the recordings say."""
+    from earwitness.station.config import load_station
+
+    facts: dict[str, Any] = {}
     for row in recordings:
-        facts.update(
-            {
-                key: row[key]
-                for key in ("place", "latitude_deg", "longitude_deg", "antenna")
-                if row.get(key) is not None
-            }
-        )
-    return facts
+        for key in ("place", "latitude_deg", "longitude_deg", "antenna"):
+            if row.get(key) is not None:
+                facts[key] = row[key]
+    settings = load_station(station_dir, create=False)
+    own: dict[str, Any] = {"name": settings.place.name, "antenna": settings.antenna.name}
+    if settings.place.latitude_deg is not None and settings.place.longitude_deg is not None:
+        own |= {"latitude_deg": settings.place.latitude_deg, "longitude_deg": settings.place.longitude_deg}
+    return {**facts, **{key: value for key, value in own.items() if value is not None}}
 
 
 def _recording(row: Row, overviews: Sequence[Overview]) -> Recording:

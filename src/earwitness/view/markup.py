@@ -90,7 +90,11 @@ def slug(identifier: object) -> str:
 
 def link(path: str) -> Address:
     """Give the address of a file beside the page; a scheme or host cannot come of it."""
-    parts = [quote(part, safe="") for part in path.replace("\\", "/").split("/") if part not in ("", ".")]
+    parts = [
+        quote(part, safe="", errors="replace")
+        for part in path.replace("\\", "/").split("/")
+        if part not in ("", ".")
+    ]
     return Address(escape("./" + "/".join(parts)))
 
 

@@ -83,5 +83,5 @@ def ramp(count: int = 256) -> np.ndarray:
 
 def shade(level: np.ndarray) -> np.ndarray:
     """Give uint8 RGB shape (..., 3) of levels 0..1."""
-    index = np.clip(np.nan_to_num(level) * 255, 0, 255).astype(np.uint8)
+    index = (np.clip(np.nan_to_num(level), 0, 1) * 255).astype(np.uint8)
     return ramp()[index]

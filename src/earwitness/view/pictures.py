@@ -103,7 +103,6 @@ def spectrogram(
     boxes: Iterable[Box] = (),
     title: str = "Spectrogram",
     size: tuple[int, int] = (WIDTH, HEIGHT),
-    time_label: str = "seconds from the start",
 ) -> bytes:
     """Give the PNG of a spectrogram: time to the right, frequency upwards, a scale of levels at the side.
 
@@ -117,13 +116,23 @@ def spectrogram(
     level = (shrink(density_db, right - left, bottom - top) - low_db) / (high_db - low_db)
     plot.picture(heat(np.clip(level, 0, 1).T[::-1]), smooth=True)
     unit, factor = unit_for(*plot.y)
-    plot.scales(title, time_label, unit, y_unit=factor, behind=False)
+    time_label, second = _time_scale(times_s)
+    plot.scales(title, time_label, unit, x_unit=second, y_unit=factor, behind=False)
     for box in list(boxes)[:200]:
         plot.frame(box.start, box.stop, box.low_hz, box.high_hz, VERMILION)
         if box.label:
             plot.note(box.start, box.high_hz, box.label, VERMILION)
     _key(plot, low_db, high_db)
     return plot.png()
+
+
+def _time_scale(times_s: np.ndarray) -> tuple[str, float]:
+    """Give the words under a time scale and the unit its marks are in."""
+    span_s = float(times_s[-1] - times_s[0]) if len(times_s) > 1 else 1.0
+    for word, unit_s in (("microseconds", 1e-6), ("milliseconds", 1e-3)):
+        if span_s < 500 * unit_s:
+            return f"{word} from the start", unit_s
+    return "seconds from the start", 1.0
 
 
 def _key(plot: Plot, low_db: float, high_db: float) -> None:
@@ -153,6 +162,8 @@ def spectrum(
     shown = density_db if peak_db is None else np.concatenate([density_db, peak_db])
     good = shown[np.isfinite(shown)]
     low, high = (float(np.quantile(good, 0.02)), float(good.max())) if good.size else (-140.0, -100.0)
+    if noise_db_hz is not None:
+        low = max(low, noise_db_hz - 10)  # the skirts of a channel filter say nothing
     plot = Plot(WIDTH, HEIGHT, _edges(freqs_hz), (low - 4, max(high, low + 12) + 5))
     if occupied_hz:
         plot.band(*occupied_hz, (244, 232, 217))
@@ -162,11 +173,13 @@ def spectrum(
     if occupied_hz:
         for edge in occupied_hz:
             plot.rule(x=edge, colour=VERMILION)
+        beside = occupied_hz[1] < plot.x[0] + 0.8 * (plot.x[1] - plot.x[0])
         plot.note(
-            occupied_hz[1],
+            min(occupied_hz[1], plot.x[1]),
             plot.y[1] - 0.09 * (plot.y[1] - plot.y[0]),
             f"99 % in {width(occupied_hz[1] - occupied_hz[0])}",
             VERMILION,
+            anchor="lb" if beside else "rb",
         )
     if carrier_hz is not None:
         plot.rule(x=carrier_hz, colour=OCHRE, dash=4)
@@ -235,10 +248,9 @@ def trace(
         )
         room = max((high - low) * 0.18, 1e-12)
         y_range = (low - room, high + room)
-    milli = len(times_s) > 1 and times_s[-1] - times_s[0] < 0.5
     plot = Plot(WIDTH, HEIGHT, _edges(times_s), y_range)
-    label = "milliseconds from the start" if milli else "seconds from the start"
-    plot.scales(title, label, y_label, x_unit=1e-3 if milli else 1.0, y_unit=y_unit)
+    label, second = _time_scale(times_s)
+    plot.scales(title, label, y_label, x_unit=second, y_unit=y_unit)
     plot.curve(times_s, values, SLATE, weight=0.9)
     for name, value in (levels or {}).items():
         plot.rule(y=value, colour=VERMILION, dash=5)
@@ -255,13 +267,13 @@ def evidence_pictures(samples: Samples, facts: Mapping[str, Any]) -> dict[str, b
     `facts` is the emission's row as exported (missing keys are allowed). Always `spectrogram` and
     `spectrum`; by class also `constellation`, `eye`, `frequency` or `envelope`.
     """
-    data = np.asarray(samples.data)
-    if len(data) < 64 or not np.iscomplexobj(data):
+    data = np.asarray(samples.data)[:_MOST_SAMPLES]
+    if len(data) < 64 or not samples.rate_hz > 0:
         return {}
     if not np.isfinite(data).all():
         data = np.nan_to_num(data, nan=0.0, posinf=0.0, neginf=0.0)
     samples = Samples(
-        np.ascontiguousarray(data[:_MOST_SAMPLES], np.complex64),
+        np.ascontiguousarray(data if np.iscomplexobj(data) else _one_sided(data), np.complex64),
         samples.rate_hz,
         samples.center_hz,
         samples.start,
@@ -272,7 +284,9 @@ def evidence_pictures(samples: Samples, facts: Mapping[str, Any]) -> dict[str, b
     center = number(facts.get("frequency_hz"))
     if center is None or abs(center - samples.center_hz) >= half:
         center = samples.center_hz
-    occupied = number(facts.get("occupied_bandwidth_hz")) or samples.rate_hz / 4
+    measured = number(facts.get("occupied_bandwidth_hz"))
+    measured = measured if measured and measured > 0 else None
+    occupied = measured or samples.rate_hz / 4
     occupied = min(max(occupied, samples.rate_hz / 2000), samples.rate_hz)
     shown = compute_spectrogram(samples, resolution_hz=max(occupied / 32, samples.rate_hz / 1500))
     noise = _noise(shown, samples, center, occupied)
@@ -286,19 +300,26 @@ def evidence_pictures(samples: Samples, facts: Mapping[str, Any]) -> dict[str, b
             view.density_db,
             view.times_s,
             view.freqs_hz,
-            boxes=[_burst_box(view, burst, edges)] if burst.any() else [],
+            boxes=[_burst_box(view, burst, edges)] if measured and burst.any() else [],
         ),
         "spectrum": spectrum(
             _db(np.mean(10 ** (rows.astype(np.float64) / 10), axis=0)),
             view.freqs_hz,
             peak_db=rows.max(axis=0),
             noise_db_hz=noise,
-            occupied_hz=edges,
+            occupied_hz=edges if measured else None,
             carrier_hz=center,
         ),
     }
     out.update(_symbol_pictures(samples, facts, center, occupied))
     return out
+
+
+def _one_sided(audio: np.ndarray) -> np.ndarray:
+    """Give the analytic signal of audio: the same waveform without its mirror below 0 Hz."""
+    bins = fft.forward(audio.astype(np.complex64))
+    bins[len(bins) // 2 + 1 :] = 0
+    return np.asarray(fft.inverse(bins))
 
 
 def _burst_box(view: Spectrogram, burst: np.ndarray, edges: tuple[float, float]) -> Box:
@@ -404,7 +425,7 @@ def _active(samples: Samples) -> Samples:
     if len(blocks) < 8:
         return samples
     low, high = np.quantile(blocks, [0.05, 0.98])
-    if high < 4 * low:
+    if not high > 4 * low:
         return samples
     on = np.concatenate([[0], (blocks > np.sqrt(low * high)).astype(np.int8), [0]])
     # fades and pauses of a few blocks do not end a run
@@ -420,11 +441,23 @@ def _line_phase(value: np.ndarray, rate_hz: float, line_hz: float) -> float:
     return float(np.angle(np.sum(value * np.exp(-2j * np.pi * line_hz / rate_hz * n))) / (2 * np.pi))
 
 
+def _sharpen(value: np.ndarray, rate_hz: float, symbol_rate_hz: float) -> float:
+    """Give the rate within 2 % of the stated one at which the line is strongest.
+
+    A short burst tells its rate only vaguely.
+    """
+    few = (value - value.mean())[: int(600 * rate_hz / symbol_rate_hz)]
+    turns = -2j * np.pi * np.arange(len(few)) / rate_hz
+    tried = symbol_rate_hz * np.linspace(0.98, 1.02, 81)
+    return float(tried[np.argmax([np.abs(np.sum(few * np.exp(turns * hz))) for hz in tried])])
+
+
 def _decision_times(value: np.ndarray, rate_hz: float, symbol_rate_hz: float) -> np.ndarray:
     """Give the sample positions (fractional) where `value` peaks once per symbol.
 
     Square-law timing (Oerder and Meyr 1988), anew for every 200 symbols so that clocks may differ.
     """
+    symbol_rate_hz = _sharpen(value, rate_hz, symbol_rate_hz)
     per = rate_hz / symbol_rate_hz
     block = int(200 * per)
     out = []

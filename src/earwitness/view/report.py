@@ -120,11 +120,13 @@ def _section(name: str, title: str, body: Markup) -> Markup:
 
 
 def _title(page: Page) -> str:
-    return plain(page.data.station.get("name") or "A survey of the air", limit=80)
+    facts = page.data.station
+    return plain(facts.get("name") or facts.get("place") or "A survey of the air", limit=80)
 
 
 def _header(page: Page, contents: list[tuple[str, str]]) -> Markup:
     where = page.data.station.get("place")
+    where = None if where == _title(page) else where
     span = _span(page)
     dates = f"{clock(span[0], date=True, digits=0)} to {_clock_after(span)} UTC" if span else "no recording"
     line = join([f for f in (plain(where, limit=120) if where else None, dates) if f], " · ")

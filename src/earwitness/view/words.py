@@ -15,14 +15,14 @@ _Z95 = 1.959963984540054  # normal quantile of 97.5 %
 
 
 def number(value: Any) -> float | None:
-    """Give a finite float of a row's value, or None."""
+    """Give a row's value as a float, or None when it is none, not finite or beyond any unit of radio."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     try:
         figure = float(value)
     except OverflowError:
         return None
-    return figure if math.isfinite(figure) else None
+    return figure if abs(figure) < 1e30 else None
 
 
 def plain(value: Any, *, limit: int = 400) -> str:
@@ -82,7 +82,7 @@ def significant(figure: float, count: int) -> str:
     """Give a number rounded to `count` significant figures, without an exponent."""
     if figure == 0:
         return "0"
-    places = count - 1 - math.floor(math.log10(abs(figure)))
+    places = min(count - 1 - math.floor(math.log10(abs(figure))), 15)
     return f"{round(figure, places):.{max(places, 0)}f}"
 
 
@@ -196,11 +196,14 @@ def wilson(hits: float, looks: float, z: float = _Z95) -> tuple[float, float]:
     return low, 1.0 if hits >= looks else min(1.0, middle + half)
 
 
-def occupancy(hits: int, looks: int) -> str:
-    """Give an occupancy that never claims more than was looked at: '0 of 1000, < 0.38 %'."""
+def occupancy(hits: int, looks: int, spread: float = 1.0) -> str:
+    """Give an occupancy that never claims more than was looked at: '0 of 1000, < 0.38 %'.
+
+    `spread` says how many neighbouring looks stand for one independent one.
+    """
     if looks <= 0:
         return "not looked at"
-    low, high = wilson(hits, looks)
+    low, high = wilson(hits / spread, looks / spread)
     told = f"{grouped(hits)} of {grouped(looks)}"
     if hits <= 0:
         return f"{told}, < {percent(high)}"

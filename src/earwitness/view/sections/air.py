@@ -97,6 +97,7 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
     up = [
         (pct(1 - (f * factor - view.low_hz) / (view.high_hz - view.low_hz)), f"{f:.{f_digits}f}")
         for f in f_marks
+        if f * factor < view.high_hz - 0.05 * (view.high_hz - view.low_hz)  # the unit stands there
     ]
     along = [(pct(t / span_s), f"{t:.{t_digits}f}") for t in t_marks]
     title = f"Spectrogram of {plain(rec.name, limit=80)}"
@@ -150,7 +151,7 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
             said,
             more,
             scale,
-            " Each frame leads to its row below; dashed frames are traces of the receiver itpage.",
+            " Each frame leads to its row below; dashed frames are traces of the receiver itself.",
         ),
         class_="wide",
     )

@@ -15,13 +15,10 @@ from earwitness.view.words import (
     frequency,
     grouped,
     number,
-    percent,
     plain,
     wilson,
 )
-from earwitness.view.words import (
-    occupancy as told,
-)
+from earwitness.view.words import occupancy as told
 
 MOST_CHANNELS = 300
 
@@ -32,6 +29,7 @@ def occupancy(page: Page) -> Section | None:
         return None
     rows = []
     busiest = sorted(page.data.occupancy, key=lambda row: -_share(row))[:MOST_CHANNELS]
+    named = any(row.get("label") for row in busiest)
     for row in sorted(busiest, key=lambda row: number(row.get("frequency_hz")) or 0):
         looks, hits = int(number(row.get("samples")) or 0), int(number(row.get("occupied")) or 0)
         spread = max(number(row.get("inflation")) or 1.0, 1.0)
@@ -40,9 +38,11 @@ def occupancy(page: Page) -> Section | None:
             tag(
                 "tr",
                 tag("th", frequency(row.get("frequency_hz")), scope="row"),
-                tag("td", plain(row["label"], limit=60) if row.get("label") else "", data_label="Name"),
+                tag("td", plain(row["label"], limit=60) if row.get("label") else "", data_label="Name")
+                if named
+                else None,
                 tag("td", _interval(_share(row), low, high), class_="bar", data_label="Share"),
-                tag("td", _told_occupancy(hits, looks, spread), data_label="In use", class_="fig"),
+                tag("td", told(hits, looks, spread), data_label="In use", class_="fig"),
             )
         )
     cut = (
@@ -62,7 +62,7 @@ def occupancy(page: Page) -> Section | None:
                 ),
                 table(
                     "Channel occupancy",
-                    ("Channel", "Name", "Share of looks, 0 to 100 %", "Seen in use"),
+                    ("Channel", *(["Name"] if named else []), "Share of looks, 0 to 100 %", "Seen in use"),
                     rows,
                     class_="occupancy",
                 ),
@@ -74,18 +74,6 @@ def occupancy(page: Page) -> Section | None:
 def _share(row: Row) -> float:
     looks, hits = number(row.get("samples")) or 0, number(row.get("occupied")) or 0
     return min(max(hits / looks, 0.0), 1.0) if looks > 0 else 0.0
-
-
-def _told_occupancy(hits: int, looks: int, spread: float) -> str:
-    if spread <= 1.0 or looks <= 0:
-        return told(hits, looks)
-    low, high = wilson(hits / spread, looks / spread)
-    seen = f"{grouped(hits)} of {grouped(looks)}"
-    if hits <= 0:
-        return f"{seen}, < {percent(high)}"
-    if hits >= looks:
-        return f"{seen}, > {percent(low)}"
-    return f"{seen}: {percent(hits / looks)} ({percent(low)} to {percent(high)})"
 
 
 def _interval(share: float, low: float, high: float) -> Markup:

@@ -1,0 +1,303 @@
+"""The report page: hostile rows stay text, nothing and very much are borne, people can use it."""
+
+import copy
+import re
+import shutil
+import subprocess
+from collections import Counter
+from html.parser import HTMLParser
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from earwitness.view.data import Media, Overview, Plate, Recording, ReportData
+from earwitness.view.pictures import constellation
+from earwitness.view.report import render
+
+START = 1_795_595_400_000_000_000
+INJECTIONS = (
+    "<script>document.title='owned'</script>",
+    '"><img src=x onerror="document.title=\'owned\'">',
+    "' onmouseover='document.title=1' x='",
+    "javascript:document.title='owned'",
+    "</style><script>document.title='owned'</script>",
+    "</title></svg></details><iframe src=https://example.org></iframe>",
+    "\x1b[31m\x00\u202eevil\ud800 &lt;b&gt; &#60;i&#62; {{7*7}} -->",
+)
+TAGS = set(
+    ["html", "head", "meta", "title", "style", "body", "a", "header", "p", "span", "h1", "h2", "h3", "div", "aside", "dl", "dt", "dd", "nav", "ol", "ul", "li", "main", "section", "table", "caption", "thead", "tbody", "tr", "th", "td", "small", "code", "b", "strong", "figure", "figcaption", "svg", "g", "text", "line", "rect", "path", "circle", "image", "img", "audio", "details", "summary", "time", "blockquote", "footer", "script", "br"]
+)
+
+
+class Page(HTMLParser):
+    """Collects what a browser would see."""
+
+    def __init__(self, page):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.attrs, self.words = Counter(), [], []
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags[tag] += 1
+        self.attrs.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def emission(n, **facts):
+    return {
+        "id": f"e-{n:04d}", "start": "2026-11-25T08:30:01.000000Z", "stop": "2026-11-25T08:30:02.500000Z",
+        "frequency_hz": 161.975e6 + n, "frequency_uncertainty_hz": 4.0, "occupied_bandwidth_hz": 9800.0,
+        "level_dbfs": -40.0, "snr_db": 20.0, "class": "fsk2", "designator": "16K0F1D", "symbol_rate_hz": 9600.0,
+        "deviation_hz": 2400.0, "mode": "ais", "confidence": 0.9, "reasons": ["constant envelope"], "artefact": None,
+        "label": "harbour", "evidence_id": None, "burst_count": 3, "duty": 0.1, **facts,
+    }  # fmt: skip
+
+
+def message(n, **facts):
+    return {
+        "id": f"m-{n}", "time": "2026-11-25T08:30:01.000000Z", "frequency_hz": 161.975e6, "mode": "ais",
+        "payload_hex": "04ABCD", "payload_bits": 168, "check": "pass", "corrected_bits": 0, "snr_db": 12.0,
+        "kind": "position report", "fields": {"latitude_deg": 54.0 + n % 50 / 100, "longitude_deg": 8.0, "text": "HELLO"},
+        "identity": "i-1", "emission_id": "e-0001", "evidence_id": None, "flags": [], **facts,
+    }  # fmt: skip
+
+
+def identity(n, **facts):
+    return {
+        "id": f"i-{n}", "kind": "vessel", "key": f"21100000{n}", "names": [f"TERN {n}"],
+        "first_seen": "2026-11-25T08:30:01.000000Z", "last_seen": "2026-11-25T08:30:02.000000Z", "message_count": 3,
+        "latitude_deg": 54.0, "longitude_deg": 8.0 + n / 50, "labels": ["seen before"], "flags": [], **facts,
+    }  # fmt: skip
+
+
+def full():
+    rng = np.random.default_rng(1)
+    view = Overview(
+        rng.normal(-90, 2, (40, 30)).astype(np.float32), START, START + 10**10, 161.85e6, 162.15e6
+    )
+    return ReportData(
+        station={"name": "Tern Point", "place": "an invented bay", "latitude_deg": 54.1, "longitude_deg": 8.1},
+        recordings=[Recording("r-1", "one", START, START + 10**10, 162e6, 3e5, [view], {"receiver": "stick"}, {"ppm": 4}, ["a gap"])],
+        emissions=[emission(1), emission(2, artefact="mirror image"), emission(3, **{"class": "unknown", "mode": None})],
+        occupancy=[{"id": "o-1", "frequency_hz": 161.975e6, "samples": 1000, "occupied": 0, "label": "harbour"}],
+        identities=[identity(1), identity(2, flags=["new"])],
+        messages=[message(1), message(2, flags=["distress"], kind="distress")],
+        overs=[{"id": "v-1", "start": "2026-11-25T08:30:01Z", "stop": "2026-11-25T08:30:03Z", "frequency_hz": 156.8e6,
+                "class": "fm", "tone": {"ctcss_hz": 103.5}, "audio_path": "evidence/aa/x-1.flac", "emission_id": "e-0001",
+                "identity": None, "talkgroup": None, "encrypted": None},
+               {"id": "v-2", "start": None, "stop": None, "frequency_hz": None, "class": "fm", "tone": {"dcs": "023"}}],
+        pictures=[{"id": "p-1", "mode": "wefax", "start": "2026-11-25T08:30:01Z", "frequency_hz": 3.8e6}],
+        media={"v-1": Media("audio/flac", b"fLaC", "evidence/aa/x-1.flac"), "v-2": Media("audio/flac", None, "evidence/b c.flac"),
+               "p-1": Media("image/png", b"\x89PNG", "evidence/p.png")},
+        plates=[Plate("e-0001", "constellation", constellation(np.ones(64, np.complex64)))],
+        methods={"centre": "power centroid"}, versions={"Earwitness": "0"}, made_ns=START,
+    )  # fmt: skip
+
+
+def check_safe(page):
+    """Assert what must hold of every page, whatever was in the rows."""
+    seen = Page(page)
+    assert set(seen.tags) <= TAGS
+    assert seen.tags["script"] == 1
+    assert seen.tags["style"] == 1
+    for tag, attrs in seen.attrs:
+        for key, value in attrs.items():
+            assert not key.startswith("on")
+            assert key not in ("style", "srcdoc", "action", "formaction")
+            if key == "href" and tag != "image":
+                assert value.startswith(("#", "./"))
+            elif key in ("src", "href"):
+                assert value.startswith(("data:image/png;base64,", "data:audio/flac;base64,"))
+    policy = next(
+        attrs["content"] for tag, attrs in seen.attrs if attrs.get("http-equiv") == "Content-Security-Policy"
+    )
+    assert policy.startswith(
+        "default-src 'none'; img-src data:; media-src data:; base-uri 'none'; form-action 'none'; "
+    )
+    assert "unsafe" not in policy
+    for char in "\x00\x1b\u202e":
+        assert char not in page
+    page.encode("utf-8")
+    return seen
+
+
+def poisoned(value, poison):
+    """Put a poison into every text of a value, keys included."""
+    if isinstance(value, str):
+        return poison if not re.fullmatch(r"[a-z]-\d+", value) else value
+    if isinstance(value, dict):
+        return {(key if key in KEEP else key + poison): poisoned(item, poison) for key, item in value.items()}
+    if isinstance(value, list):
+        return [poisoned(item, poison) for item in value]
+    return value
+
+
+KEEP = {
+    *emission(1),
+    *message(1),
+    *identity(1),
+    "tone",
+    "audio_path",
+    "samples",
+    "occupied",
+    "name",
+    "place",
+    "dcs",
+    "text",
+}
+
+
+@pytest.mark.parametrize("poison", INJECTIONS)
+def test_hostile_text_stays_text(poison):
+    data = full()
+    changed = {
+        key: poisoned(copy.deepcopy(list(getattr(data, key))), poison)
+        for key in ("emissions", "occupancy", "identities", "messages", "overs", "pictures")
+    }
+    one = data.recordings[0]
+    recording = Recording(
+        poison,
+        poison,
+        START,
+        START + 10**10,
+        162e6,
+        3e5,
+        one.overviews,
+        {poison: poison},
+        {poison: [poison]},
+        [poison],
+    )
+    page = render(
+        ReportData(
+            station={"name": poison, "place": poison, "latitude_deg": poison}, recordings=[recording], plates=data.plates,
+            media={"v-1": Media("audio/flac", None, poison), "p-1": Media("image/png", None, poison)},
+            methods={poison: poison}, cautions=[poison], versions={poison: poison}, **changed,
+        )
+    )  # fmt: skip
+    seen = check_safe(page)
+    if poison.startswith("<script>"):
+        assert any(poison in words for words in seen.words)  # shown, as text
+    _browser_stays_clean(page)
+
+
+def test_a_full_page_tells_all_and_can_be_used():
+    page = render(full())
+    seen = check_safe(page)
+    words = re.sub(r"\s+", " ", "".join(seen.words))
+    assert (
+        "In 10 s at 162.000 MHz, 300 kHz wide, 2 emissions were found; 1 trace of the receiver itself was set aside."
+        in words
+    )
+    assert "Look at this first: distress (1)." in words
+    assert words.index("Worth a look first") < words.index("The air") < words.index("Cautions")
+    assert (
+        "0 of 1\ufffd000" in words or "0 of 1\u202f000, < 0.38 %" in words or "0 of 1 000, < 0.38 %" in words
+    )
+    assert "power centroid" in words
+    for tag, attrs in seen.attrs:  # what accessibility asks of markup (WCAG 2.2: 1.1.1, 1.3.1, 2.4.1, 3.1.1)
+        if tag == "img":
+            assert attrs["alt"]
+        if tag == "th":
+            assert attrs.get("scope") in ("col", "row")
+        if tag == "html":
+            assert attrs["lang"] == "en"
+    assert seen.tags["caption"] == seen.tags["table"]
+    assert (
+        seen.tags["main"]
+        == seen.tags["header"]
+        == seen.tags["nav"]
+        == seen.tags["footer"]
+        == seen.tags["h1"]
+        == 1
+    )
+    ids = [attrs["id"] for _, attrs in seen.attrs if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    places = {attrs["href"][1:] for _, attrs in seen.attrs if (attrs.get("href") or "").startswith("#")}
+    assert places <= set(ids)
+
+
+def test_nothing_found_is_told():
+    page = render(ReportData())
+    check_safe(page)
+    assert "no emission was found" in page
+    page = render(ReportData(recordings=full().recordings))
+    assert "None stood out of the noise" in page
+
+
+def test_very_much_is_cut_and_said():
+    many = (
+        message(n, identity=f"i-{n % 900}", mode=f"mode{n % 3}", flags=["safety"] if n % 7 == 0 else [], emission_id=f"e-{n % 3000:04d}")
+        for n in range(100_000)
+    )  # fmt: skip
+    data = ReportData(
+        recordings=full().recordings, emissions=[emission(n) for n in range(3000)], messages=many,
+        identities=[identity(n) for n in range(900)], totals={"emissions": 50_000, "identities": 900, "overs": 0},
+    )  # fmt: skip
+    page = render(data)
+    seen = check_safe(page)
+    assert len(page) < 6_000_000
+    words = "".join(seen.words)
+    assert "100\u202f000 messages" in words
+    assert "50\u202f000 emissions" in words
+    assert "most talkative of 900" in words
+
+
+VALUES = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text(max_size=20)
+    | st.sampled_from(INJECTIONS),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
+    max_leaves=6,
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.data())
+def test_no_row_breaks_the_page(data):
+    def rows(model):
+        keys = st.sampled_from([*model, "variant", "flags", "extra"])
+        return data.draw(
+            st.lists(
+                st.dictionaries(keys, VALUES, max_size=8).map(lambda wild: {**model, **wild}), max_size=3
+            )
+        )
+
+    page = render(
+        ReportData(
+            recordings=full().recordings, emissions=rows(emission(1)), messages=rows(message(1)), identities=rows(identity(1)),
+            overs=rows({"id": "v-1", "tone": None, "start": None}), occupancy=rows({"samples": 3, "occupied": 1, "inflation": 1.0}),
+            pictures=rows({"id": "p-1", "mode": None}), totals=data.draw(st.dictionaries(st.sampled_from(["emissions"]), VALUES)),
+        )
+    )  # fmt: skip
+    check_safe(page)
+
+
+def _browser_stays_clean(page):
+    """Load the page in a real browser where there is one: no injected script may touch the title."""
+    browser = shutil.which("chromium") or shutil.which("google-chrome")
+    if browser is None:
+        return
+    import tempfile
+    from pathlib import Path
+
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        file = Path(folder) / "page.html"
+        file.write_text(page, "utf-8")
+        command = [browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+                   "--disable-component-update", "--disable-sync", f"--user-data-dir={folder}/profile", "--dump-dom", f"file://{file}"]  # fmt: skip
+        done = subprocess.run(command, capture_output=True, timeout=60, check=True)
+    after = Page(done.stdout.decode("utf-8", "replace"))
+    title = re.search(r"<title>(.*?)</title>", done.stdout.decode("utf-8", "replace"), re.S)
+    assert title
+    assert title[1] != "owned"
+    assert after.tags["iframe"] == 0
+    assert after.tags["script"] == 1
+    assert 'th scope="col"><button' in done.stdout.decode("utf-8", "replace")  # our own script did run
