@@ -209,8 +209,9 @@ def repairs(
     """Give frames that come right when a few uncertain symbols are reversed, the likeliest first.
 
     `symbols` are soft, float32 shape (n,), related to bits as `hard_bits` says; the frame's first bit is
-    `start`. Among symbols before `stop` and up to the next flag, the `suspects` of least magnitude (all below `largest`) are
-    reversed in combinations of up to `max_flips`, ordered by the summed magnitude, at most `trials` of them.
+    `start`. Among symbols before `stop` and up to the next flag, the `suspects` of least magnitude (all
+    below `largest`) are reversed in combinations of up to `max_flips`, ordered by the summed magnitude,
+    at most `trials` of them.
     The hard decisions themselves are not tried.
     """
     symbols = np.asarray(symbols, np.float32)

@@ -432,25 +432,22 @@ def _agreement(z: np.ndarray, decided: np.ndarray, track: np.ndarray) -> float:
     return float(total)
 
 
-@kernel("void(complex64[:], float64, float64, int64, float32[:])")
-def _discriminate(y: np.ndarray, start: float, carrier: float, count: int, out: np.ndarray) -> None:
+@kernel("void(float32[:], float32[:], float64, float32[:])")
+def _discriminate(res: np.ndarray, ims: np.ndarray, start: float, out: np.ndarray) -> None:
     """Give the phase step over each symbol in units of pi/2, positive for the upper frequency.
 
-    Samples are smoothed over three quarters of a symbol first; the steps run from edge to edge.
+    Samples are smoothed over about a symbol first; the steps run from edge to edge.
     """
-    per = 4
     before = 0j
-    for k in range(-1, count):
-        at = start + (k + 1) * per
+    for k in range(-1, len(out)):
+        at = start + (k + 1) * OS
         whole = int(np.floor(at))
         part = at - whole
         acc = 0j
         for m in range(-2, 4):
             i = whole + m
-            if i < 0 or i >= len(y):
-                continue
-            w = np.exp(-0.5 * ((m - part) / 1.1) ** 2)
-            acc += w * y[i] * np.exp(-1j * carrier * (i - start))
+            if 0 <= i < len(res):
+                acc += np.exp(-0.5 * ((m - part) / 1.1) ** 2) * complex(res[i], ims[i])
         if k >= 0:
             step = acc * before.conjugate()
             out[k] = np.arctan2(step.imag, step.real) / (np.pi / 2)
@@ -461,18 +458,25 @@ _FLAG = FLAG.tobytes()
 
 
 @dataclass(frozen=True, slots=True)
+class _Coherent:
+    """What coherent detection knows of a burst beyond its frame."""
+
+    noise: float  # residual power in one symbol's bandwidth
+    turn: float  # carrier taken out before detection, rad/sample
+    drift: float  # of the symbol clock, relative
+    signs: np.ndarray  # of the pulses
+    z: np.ndarray  # matched-filter outputs
+
+
+@dataclass(frozen=True, slots=True)
 class _Found:
     """A frame with the figures of its burst, positions in resampled samples."""
 
     frame: HdlcFrame
     start: float
-    carrier: float  # rad/sample, measured
+    carrier: float  # rad/sample
     power: float
-    noise: float  # residual power in one symbol's bandwidth
-    turn: float  # rad/sample taken out before detection
-    drift: float
-    signs: np.ndarray  # of the pulses
-    z: np.ndarray  # matched-filter outputs
+    coherent: _Coherent | None = None  # None when the discriminator read it
 
 
 def air_bits(octets: bytes) -> Bits:
@@ -604,21 +608,21 @@ class Demodulator:
             ):
                 self._reported = [*self._reported[-7:], frame]
                 yield frame
-            if depth < MOST_DEPTH:
-                self._cancel(found, start - LEAD, depth)
+            if found.coherent and depth < MOST_DEPTH:
+                self._cancel(found, found.coherent, start - LEAD, depth)
             return
 
-    def _cancel(self, found: _Found, base: int, depth: int) -> None:
+    def _cancel(self, found: _Found, burst: _Coherent, base: int, depth: int) -> None:
         """Take a decoded burst out of the samples and look for weaker ones beneath it."""
         low = base - self._y_at
         _subtract(
             self._y[low : low + LEAD + TAIL],
             found.start,
-            found.drift,
-            found.turn,
+            burst.drift,
+            burst.turn,
             STEP,
-            found.signs,
-            _steady(found),
+            burst.signs,
+            _steady(burst, found.carrier),
         )
         first = max(base + int(found.start) - BACK, self._y_at + LEAD + PEAK)
         last = min(base + int(found.start) + (found.frame.stop + 8) * OS, self._scored)
@@ -637,11 +641,12 @@ class Demodulator:
         begin = base + found.start + found.frame.start * OS
         end = base + found.start + (found.frame.stop + 8) * OS
         level = 10 * np.log10(found.power + 1e-30)
+        snr = None
         if self._noise is not None:
-            snr = level - self._noise - 10 * np.log10(self._mode.bandwidth_hz)
-        else:
-            ratio = found.power / (found.noise + 1e-30)
-            snr = 10 * np.log10(ratio * SYMBOL_RATE_HZ / self._mode.bandwidth_hz)
+            snr = float(level - self._noise - 10 * np.log10(self._mode.bandwidth_hz))
+        elif found.coherent:
+            ratio = found.power / (found.coherent.noise + 1e-30)
+            snr = float(10 * np.log10(ratio * SYMBOL_RATE_HZ / self._mode.bandwidth_hz))
         octets = len(found.frame.octets)
         return Frame(
             mode=self._mode.name,
@@ -651,31 +656,31 @@ class Demodulator:
             check="corrected" if found.frame.flips else "pass",
             corrected_bits=len(found.frame.flips),
             check_name=f"HDLC CRC-16 over {8 * octets} bits",
-            snr_db=float(snr),
+            snr_db=snr,
             level_dbfs=float(level),
             frequency_hz=first.center_hz + found.carrier * RATE_HZ / (2 * np.pi),
         )
 
 
-def _steady(found: _Found) -> np.ndarray:
+def _steady(burst: _Coherent, carrier: float) -> np.ndarray:
     """Give a burst's complex amplitude per symbol, complex64, smoothed for taking the burst out.
 
     A weaker burst in the same slot sends the same training sequence at the same time, so over the known
     part its share cannot be told from the stronger one's: there the amplitude is carried on from later.
     """
-    b = found.signs.astype(np.float64)
+    b = burst.signs.astype(np.float64)
     model = b.astype(np.complex128)
     model[1:-1] += 1j * NEAR * (b[2:] - b[:-2])
-    turn = np.exp(1j * (found.carrier - found.turn) * OS * np.arange(len(b)))
+    turn = np.exp(1j * (carrier - burst.turn) * OS * np.arange(len(b)))
     window = np.bartlett(2 * STEADY + 1)[1:-1]
     margin = len(window) // 2
-    top = np.convolve(found.z * turn.conj() * model.conj(), window)[margin:-margin]
+    top = np.convolve(burst.z * turn.conj() * model.conj(), window)[margin:-margin]
     power = np.convolve(np.abs(model) ** 2, window)[margin:-margin]
     first = TRAINING + 8
     data = slice(first, min(first + 110, len(b) - 8))
     k = np.arange(len(b))
     weight = np.abs(model[data])
-    line = np.polyfit(k[data], (found.z * turn.conj() / model)[data], 1, w=weight)
+    line = np.polyfit(k[data], (burst.z * turn.conj() / model)[data], 1, w=weight)
     out = top / power
     blend = np.clip((k - first) / STEADY, 0, 1)
     return ((blend * out + (1 - blend) * np.polyval(line, k)) * turn).astype(np.complex64)
@@ -730,50 +735,60 @@ def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
     _derotate(y, carrier, res, ims)
     _matched(res, ims, start, 0.0, PULSE, z)
     count = int(_loop(z, np.cumprod(burst.sign * KNOWN_SIGNS).astype(np.float32), NEAR, decided, track))
-    if count < TRAINING + LEAST_BITS:
-        return None
     z, decided, track = z[:count], decided[:count], track[:count]
-    soft = np.empty(count, np.float32)
-    rest = np.empty(count, np.float32)
-    drift = 0.0
-    turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
-    for _ in range(2):
-        late, stretch = _timing(res, ims, start, drift, decided, track)
-        start, drift = start + late, drift + stretch
-        _matched(res, ims, start, drift, PULSE, z)
+    soft, rest = np.empty((2, count), np.float32)
+    turn = drift = 0.0
+    frame = None
+    if count >= TRAINING + LEAST_BITS:
         turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
-
-    def found(frame: HdlcFrame) -> _Found:
-        burst = slice(3, frame.stop + 6)  # the outermost lack a decided neighbour
-        power = float(np.mean(np.abs(track[burst]) ** 2))
-        signs, whole = decided[: frame.stop + 10], z[: frame.stop + 10]
-        noise = float(np.mean(rest[burst]))
-        return _Found(frame, start, carrier + turn / OS, power, noise, carrier, drift, signs, whole)
-
-    bits = hard_bits(soft, 2)
-    frame = _read(bits)
+        for _ in range(2):
+            late, stretch = _timing(res, ims, start, drift, decided, track)
+            start, drift = start + late, drift + stretch
+            _matched(res, ims, start, drift, PULSE, z)
+            turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
+        frame = _read(hard_bits(soft, 2))
     if frame is None:
-        steps = np.empty(count, np.float32)
-        _discriminate(y, start, carrier + turn / OS, count, steps)
-        frame = _read(hard_bits(steps, 1))
-    if frame:
-        return found(frame)
-    if np.mean(np.abs(track) ** 2) < REPAIR_LEAST_RATIO * np.mean(rest):
-        return None
-    for frame in repairs(
+        steps = np.empty(MOST_BITS, np.float32)
+        _discriminate(res, ims, burst.start, steps)
+        plain = _read(hard_bits(steps, 1))
+        if plain:
+            part = y[int(burst.start) : int(burst.start) + plain.stop * OS]
+            steps = steps[: plain.stop]
+            # Upper and lower steps would have opposite means without a carrier error.
+            error = (np.mean(steps[steps > 0]) + np.mean(steps[steps < 0])) / 2
+            carrier += float(error) * np.pi / 2 / OS
+            return _Found(plain, burst.start, carrier, float(np.mean(np.abs(part) ** 2)))
+        if count < TRAINING + LEAST_BITS or np.mean(np.abs(track) ** 2) < REPAIR_LEAST_RATIO * np.mean(rest):
+            return None
+        frame = _repaired(soft)
+        if frame is None:
+            return None
+    inner = slice(3, frame.stop + 6)  # the outermost lack a decided neighbour
+    return _Found(
+        frame,
+        start,
+        carrier + turn / OS,
+        float(np.mean(np.abs(track[inner]) ** 2)),
+        _Coherent(
+            float(np.mean(rest[inner])), carrier, drift, decided[: frame.stop + 10], z[: frame.stop + 10]
+        ),
+    )
+
+
+def _repaired(soft: np.ndarray) -> HdlcFrame | None:
+    """Give the first plausible frame that a few reversed symbols make."""
+    trials = repairs(
         soft,
         TRAINING,
         lag=2,
-        stop=count - FALL,
+        stop=len(soft) - FALL,
         suspects=8,
         trials=REPAIR_TRIALS,
         largest=REPAIR_LARGEST,
         min_octets=LEAST_OCTETS,
         max_octets=MOST_OCTETS,
-    ):
-        if plausible(air_bits(frame.octets)):
-            return found(frame)
-    return None
+    )
+    return next((frame for frame in trials if plausible(air_bits(frame.octets))), None)
 
 
 def _timing(

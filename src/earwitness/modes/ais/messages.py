@@ -706,6 +706,11 @@ def _each(layout: Layout, items: list[Mapping[str, Any]]) -> list[Bits]:
     return [_filled(layout, item) for item in items]
 
 
+def _octets(bits: Bits) -> Bits:
+    """Give the bits with the spare zeros that fill the last octet."""
+    return Bits(bits.value << (-bits.size % 8), bits.size - bits.size % -8)
+
+
 def _hex_bits(values: Mapping[str, Any]) -> Bits:
     text = values.get("data_hex", "")
     size = int(values.get("data_bits", 4 * len(text)))
@@ -773,7 +778,7 @@ _BUILDERS: dict[int, Callable[[Mapping[str, Any]], Bits]] = {
     15: _build_interrogation,
     16: _build_assignment,
     17: lambda v: _join(_filled(DGNSS, v), _hex_bits(v)),
-    20: lambda v: _join(_filled(LINK, v), *_each(LINK_ONE, v["reservations"])),
+    20: lambda v: _octets(_join(_filled(LINK, v), *_each(LINK_ONE, v["reservations"]))),
     21: _build_aid,
     22: lambda v: _filled(CHANNELS_ADDRESSED if v.get("addressed") else CHANNELS_AREA, v),
     24: _build_static_b,
