@@ -14,6 +14,7 @@ import numpy as np
 
 from earwitness.core.types import Detection, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.jit import kernel
 
 LONGEST = 1 << 17  # channel samples looked at
 OVERSAMPLE = 4  # samples per pass-band width
@@ -47,27 +48,37 @@ class Burst:
         return self.power / self.noise
 
 
+@kernel("void(float32[:], int64, float32[:])", "void(float64[:], int64, float32[:])")
+def _box(x: np.ndarray, length: int, out: np.ndarray) -> None:
+    """Fill out with the moving sum over i - length // 2 ... of x, divided by how many there are."""
+    n = len(x)
+    half = length // 2
+    ahead = length - half
+    total = 0.0
+    for i in range(min(ahead - 1, n)):
+        total += x[i]
+    for i in range(n):
+        if i + ahead - 1 < n:
+            total += x[i + ahead - 1]
+        if i - half - 1 >= 0:
+            total -= x[i - half - 1]
+        out[i] = total / (min(i + ahead, n) - max(i - half, 0))
+
+
 def moving_mean(x: np.ndarray, length: int) -> np.ndarray:
-    """Give the centred moving mean, same shape as real or complex x; shorter windows at the ends."""
+    """Give the centred moving mean of real or complex x, single precision; shorter windows at the ends."""
     if length <= 1 or len(x) == 0:
         return x
-    total = np.empty(len(x) + 1, np.complex128 if np.iscomplexobj(x) else np.float64)
-    total[0] = 0
-    np.cumsum(x, out=total[1:])
-    half = length // 2
-    n = len(x)
-    if n <= length:
-        at = np.arange(n)
-        high = np.minimum(at + length - half, n)
-        low = np.maximum(at - half, 0)
-        return (total[high] - total[low]) / (high - low)
-    out = np.empty(n, total.dtype)
-    out[half : n - (length - half) + 1] = (total[length:] - total[:-length]) / length
-    head = np.arange(half)
-    out[:half] = total[head + length - half] / (head + length - half)
-    tail = np.arange(n - (length - half) + 1, n)
-    out[tail] = (total[n] - total[tail - half]) / (n - tail + half)
-    return out
+    if np.iscomplexobj(x):
+        out = np.empty(len(x), np.complex64)
+        parts = np.empty((2, len(x)), np.float32)
+        _box(np.ascontiguousarray(x.real), length, parts[0])
+        _box(np.ascontiguousarray(x.imag), length, parts[1])
+        out.real, out.imag = parts
+        return out
+    flat = np.empty(len(x), np.float32)
+    _box(np.ascontiguousarray(x), length, flat)
+    return flat
 
 
 def cut(

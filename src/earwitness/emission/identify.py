@@ -308,7 +308,7 @@ def _data_like(features: Features, spectrum: LineSpectrum) -> bool:
         return True
     frames = features.smooth_track[: count * length].reshape(count, length)
     swings = np.std(frames, axis=1)
-    return bool(np.std(swings) < 0.22 * np.mean(swings))
+    return bool(np.std(swings) < 0.07 * np.mean(swings))
 
 
 def _broadcast(features: Features, width: float, steady: str, flat: float) -> Identification | None:

@@ -168,8 +168,12 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     core = features.core
     line = core.carrier
     if line.share > 0.9 and line.carrier_snr > 10:
-        centroid = line.frequency_hz
-        statistical = core.lines.resolution_hz * max(0.55 / np.sqrt(line.carrier_snr), 0.02)
+        steady = core.lines.at(line.frequency_hz, max(40.0, 2 * core.lines.resolution_hz))
+        centroid = steady.frequency_hz if steady else line.frequency_hz
+        # Rife and Boorstyn's bound, and what drift spreads over more than one bin.
+        bound = np.sqrt(6 / (core.burst.snr * len(core.iq) / core.look)) * core.lines.resolution_hz / (2 * np.pi)
+        spread_bins = 1 - min(steady.share if steady else 0.0, 1.0)
+        statistical = np.hypot(bound, spread_bins * core.lines.resolution_hz / 4)
         skew = 0.0
         methods["center"] = "frequency of its carrier line"
     center_error = float(np.sqrt(statistical**2 + (skew / 3) ** 2 + 0.01**2))

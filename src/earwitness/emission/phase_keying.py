@@ -79,7 +79,7 @@ def phase_keying(features: Features, width_hz: float) -> PhaseKeying | None:
     first = (-np.angle(phasor) / (2 * np.pi)) % 1.0
     values, places = _cubic(shaped, period, first)
     keep = features.good[np.minimum(places, len(features.good) - 1)]
-    local = np.abs(moving_mean(np.abs(values), 15)) + 1e-20
+    local = np.abs(moving_mean(np.abs(values).astype(np.float32), 15)) + 1e-20
     values = np.where(keep, values / local, 0).astype(np.complex64)
     count = int(keep.sum())
     if count < LEAST_SYMBOLS:

@@ -59,6 +59,7 @@ class Keying:
     explained: float  # share of the track's variance that held levels explain, noise taken out
     low_share: float  # share of the track's variance left by a mean over 8 symbols; 1/8 for random data
     singles: float  # share of runs of equal symbols that are one symbol long; 0.5 for random data
+    divisor: int  # largest number that divides nearly all runs
     alternation: float  # share of symbols that differ from the one before
     clock_db: float  # height of the clock line it was found by
     symbols: int
@@ -206,7 +207,7 @@ def held_error(
 def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     """Give the most convincing two- or four-level reading of the frequency track, None when there is none.
 
-    `width_hz` is the occupied bandwidth: keying faster than 1.4 times that cannot be in it.
+    `width_hz` is the occupied bandwidth: keying faster than 1.3 times that cannot be in it.
     """
     features = features.middle(KEYING_CORE)
     good = features.good
@@ -226,6 +227,13 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
         found = _judge(features, width_hz, rate, over, float(middle), total, sure=sure, even=even)
         if found:
             readings.append(found)
+    # All runs multiples of k symbols: the rate is k times too high.
+    for item in list(readings):
+        if item.divisor > 1 and item.explained > 0.6:
+            rate = item.rate_hz / item.divisor
+            found = _judge(features, width_hz, rate, item.clock_db, float(middle), total, even=even)
+            if found:
+                readings.append(found)
     if even and not any(item.singles > 0.1 for item in readings):
         # Four levels of a narrow filter hardly show their clock: the rates in use are tried all the same.
         for rate in FOUR_LEVEL_RATES:
@@ -250,7 +258,7 @@ def _candidates(
     """Give (rate, line height in dB) of symbol rates worth a look, best first, at most six."""
     rate_hz = features.rate_hz
     least = max(LEAST_SYMBOLS / features.duration_s, 20.0)
-    most = min(1.4 * width, rate_hz / 2.6)
+    most = min(1.3 * width, rate_hz / 2.6)
     found: list[tuple[float, float]] = []
 
     def add(rate: float, over: float) -> None:
@@ -414,6 +422,7 @@ def _judge(
             explained=1 - max(error - min(track_noise**2, 0.7 * variance), 0.0) / net,
             low_share=float(np.var(slow)) / net,
             singles=float(np.mean(np.diff(changes) == 1)) if len(changes) > 2 else 0.0,
+            divisor=_divisor(np.diff(changes)),
             alternation=float(np.mean(signs[1:] != signs[:-1])),
             clock_db=over,
             symbols=symbols,
@@ -447,3 +456,13 @@ def subaudible_code(features: Features, rate: float) -> bool:
         gather(total, features.good, period, round(0.8 * period), phase, values)
         spreads.append(two_levels(values, start)[0])
     return min(spreads) < 0.3
+
+
+def _divisor(runs: np.ndarray) -> int:
+    """Give the largest number up to 24 that divides nearly all run lengths."""
+    if len(runs) < 12 or np.mean(runs == 1) > 0.2:
+        return 1
+    for k in range(24, 1, -1):
+        if np.mean(runs % k == 0) > 0.8:
+            return k
+    return 1
