@@ -55,14 +55,24 @@ def score(name, folder):
             if payload in heard:
                 got += 1
             else:
-                missed.append((emission["mode"], emission["snr_db"], emission.get("overlaps"), message.get("df"), payload))
+                missed.append(
+                    (
+                        emission["mode"],
+                        emission["snr_db"],
+                        emission.get("overlaps"),
+                        message.get("df"),
+                        payload,
+                    )
+                )
     if known:
         false = [row for row in messages if row["payload_hex"] not in known]
         print(f"  messages: {got} of {wanted}; logged but not in the truth: {len(false)}")
         for item in missed[:40]:
             print("   missed", *item)
         for row in false[:10]:
-            print("   not in truth", row["mode"], row["kind"], row["payload_hex"], row["check"], row["snr_db"])
+            print(
+                "   not in truth", row["mode"], row["kind"], row["payload_hex"], row["check"], row["snr_db"]
+            )
     used = set()
     for emission in truth["emissions"]:
         low, high = emission["band_in_file_hz"]
@@ -96,7 +106,9 @@ def main():
     if not FOLDER.is_dir():
         print("the shared recordings are not here; nothing to score")
         return
-    names = sys.argv[1:] or sorted(path.name.removesuffix(".truth.json") for path in FOLDER.glob("*.truth.json"))
+    names = sys.argv[1:] or sorted(
+        path.name.removesuffix(".truth.json") for path in FOLDER.glob("*.truth.json")
+    )
     with tempfile.TemporaryDirectory() as folder:
         for name in names:
             score(name, Path(folder))

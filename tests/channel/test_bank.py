@@ -1,5 +1,7 @@
 """The channel bank against the definition: mix, low-pass, decimate; and against itself cut differently."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -71,7 +73,11 @@ def test_channel_ends_where_told():
 
 
 @settings(max_examples=20, deadline=None)
-@given(st.lists(st.integers(1, 20_000), max_size=8), st.floats(-9000, 9000), st.sampled_from([3000.0, 8000.0, 16_000.0]))
+@given(
+    st.lists(st.integers(1, 20_000), max_size=8),
+    st.floats(-9000, 9000),
+    st.sampled_from([3000.0, 8000.0, 16_000.0]),
+)
 def test_stream_cut_does_not_depend_on_the_pieces(lengths, offset_hz, rate_hz):
     rng = np.random.default_rng(5)
     x = (rng.standard_normal(20_000) + 1j * rng.standard_normal(20_000)).astype(np.complex64)
@@ -79,7 +85,7 @@ def test_stream_cut_does_not_depend_on_the_pieces(lengths, offset_hz, rate_hz):
     def cut(edges):
         one = StreamCut(center_hz=CENTER + offset_hz, rate_hz=rate_hz)
         parts = []
-        for begin, end in zip(edges, edges[1:], strict=False):
+        for begin, end in pairwise(edges):
             part = one.feed(Samples(x[begin:end], 48_000.0, CENTER, 700 + begin, 0))
             parts += [part.data] if part is not None else []
         last = one.close()

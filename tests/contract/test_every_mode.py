@@ -1,6 +1,7 @@
 """What every mode owes, checked for each folder under modes/ and naming none of them."""
 
 import json
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -36,7 +37,7 @@ def run(mode, samples, cuts=()):
     demodulator = mode.demodulator()
     out = []
     edges = [0, *sorted(cuts), len(samples.data)]
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in pairwise(edges):
         piece = Samples(
             samples.data[begin:end], samples.rate_hz, samples.center_hz, samples.start + begin, samples.epoch_ns,
             samples.noise_dbfs_hz,
@@ -83,7 +84,9 @@ def test_sent_is_received(mode):
 def test_carrier_error_it_claims_to_bear(mode, sign):
     synth = mode.part("synth")
     item = synth.examples()[0]
-    got = messages(mode, run(mode, burst(mode, item, snr_db=mode.snr_floor_db + 6, offset_hz=sign * mode.offset_ok_hz)))
+    got = messages(
+        mode, run(mode, burst(mode, item, snr_db=mode.snr_floor_db + 6, offset_hz=sign * mode.offset_ok_hz))
+    )
     heard = [message.frame.bits for message in got]
     assert [bits for bits in synth.payloads(item) if bits not in heard] == []
 
@@ -106,7 +109,9 @@ def test_noise_gives_nothing(mode):
     rate = mode.rate_hz * 1.03
     rng = np.random.default_rng(7)
     count = round(rate * min(5.0, 4e6 / rate))
-    data = (rng.standard_normal(count) + 1j * rng.standard_normal(count)).astype(np.complex64) * np.float32(0.02)
+    data = (rng.standard_normal(count) + 1j * rng.standard_normal(count)).astype(np.complex64) * np.float32(
+        0.02
+    )
     noise_dbfs_hz = 10 * np.log10(2 * 0.02**2 / rate)
     results = run(mode, Samples(data, rate, CENTER_HZ, 0, 0, noise_dbfs_hz))
     assert [item for item in results if isinstance(item, Over)] == []

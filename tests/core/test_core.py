@@ -29,7 +29,9 @@ def test_times_of_rfc3339():
     assert parse_time("1937-01-01T12:00:27.87+00:20") == parse_time("1937-01-01T11:40:27.87Z")
 
 
-@pytest.mark.parametrize("text", ["", "yesterday", "2026-13-01T00:00:00Z", "2026-11-25 08:00", "2026-02-30T00:00:00Z"])
+@pytest.mark.parametrize(
+    "text", ["", "yesterday", "2026-13-01T00:00:00Z", "2026-11-25 08:00", "2026-02-30T00:00:00Z"]
+)
 def test_not_a_time(text):
     with pytest.raises(ParameterError):
         parse_time(text)
@@ -41,7 +43,8 @@ def test_inert_text_has_no_controls(text):
     assert all(ord(char) >= 32 and char not in "\x7f\u202e\u2066\u200f\ufeff" for char in out)
     assert len(out) <= 2001
     stem = file_stem(text)
-    assert stem and set(stem) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
+    assert stem
+    assert set(stem) <= set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789._-")
     assert not stem.startswith(".")
 
 

@@ -233,7 +233,9 @@ class StreamCut:
                 epoch_ns=samples.epoch_ns,
                 block=_cut_block(samples.rate_hz, self.wanted_rate_hz),
             )
-            self._channel = self._bank.open(self.wanted_center_hz, rate_hz=self.wanted_rate_hz, start=samples.start)
+            self._channel = self._bank.open(
+                self.wanted_center_hz, rate_hz=self.wanted_rate_hz, start=samples.start
+            )
         self._noise = samples.noise_dbfs_hz
         self._held = np.concatenate([self._held, samples.data])
         for _ in self._bank.advance(self._held_start + len(self._held)):

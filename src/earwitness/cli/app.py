@@ -27,7 +27,9 @@ app = typer.Typer(
 
 Station = Annotated[
     Path | None,
-    typer.Option("--station", metavar="DIR", help="Station folder: settings, log and evidence. Made if missing."),
+    typer.Option(
+        "--station", metavar="DIR", help="Station folder: settings, log and evidence. Made if missing."
+    ),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Give one JSON document on standard output.")]
 Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="FILE", help="Where to write.")]
@@ -46,7 +48,9 @@ def survey(
     start: Annotated[str | None, typer.Option(metavar="RFC3339", help="When the recording began.")] = None,
     ppm: Annotated[
         str | None,
-        typer.Option(metavar="PPM|auto", help="Correct the receiver's crystal; auto estimates it from known channels."),
+        typer.Option(
+            metavar="PPM|auto", help="Correct the receiver's crystal; auto estimates it from known channels."
+        ),
     ] = None,
     again: Annotated[bool, typer.Option(help="Survey a recording again that is already in the log.")] = False,
 ) -> None:
@@ -73,7 +77,9 @@ def survey(
 
 @app.command()
 def query(
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")],
+    what: Annotated[
+        str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")
+    ],
     station: Station = None,
     json: Json = False,
     mode: Annotated[str | None, typer.Option(metavar="MODE", help="Only this mode.")] = None,
@@ -108,7 +114,8 @@ def evidence(
     station: Station = None,
     json: Json = False,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="DIR", help="Copy snippet, audio and pictures there.")
+        Path | None,
+        typer.Option("--output", "-o", metavar="DIR", help="Copy snippet, audio and pictures there."),
     ] = None,
 ) -> None:
     """Show why an entry is in the log: figures with uncertainty, the check it passed, pictures, audio, I/Q.
@@ -124,9 +131,11 @@ def evidence(
 
 @app.command()
 def export(
-    what: Annotated[str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")],
+    what: Annotated[
+        str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")
+    ],
     station: Station = None,
-    format: Annotated[  # noqa: A002
+    format: Annotated[
         str, typer.Option(metavar="FORMAT", help="jsonl, csv, parquet, geojson, kml, sigmf or iec61162")
     ] = "jsonl",
     output: Output = None,

@@ -40,7 +40,9 @@ def run_demo(station: Path | None, *, json: bool) -> None:
     with Log.open(folder) as log:
         write_report(log, folder, report)
     if json:
-        print_json({"station": str(folder), "report": str(report), "recordings": [item.facts() for item in outcomes]})
+        print_json(
+            {"station": str(folder), "report": str(report), "recordings": [item.facts() for item in outcomes]}
+        )
         return
     print(f"\nThe report is ready; open {report}")
     print(f"Then try:  earwitness query identities --station {folder}", file=sys.stderr)

@@ -29,6 +29,6 @@ def run_modes(*, json: bool) -> None:
     table = Table(box=None, pad_edge=False)
     for heading in ("mode", "what it is", "family", "published in"):
         table.add_column(heading)
-    for row in rows:
-        table.add_row(row["name"], row["title"], row["family"], "; ".join(row["sources"]))
+    for mode in registry().values():
+        table.add_row(mode.name, mode.title, mode.family, "; ".join(mode.sources))
     Console().print(table)

@@ -29,7 +29,7 @@ def run_query(
 
     if what not in KINDS:
         raise ParameterError(f"{what!r} cannot be looked up; choose from {', '.join(KINDS)}")
-    filters = {
+    filters: dict[str, str | int | float | None] = {
         "mode": mode,
         "since_ns": parse_time(since) if since else None,
         "until_ns": parse_time(until) if until else None,

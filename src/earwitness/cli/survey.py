@@ -55,7 +55,9 @@ def run_survey(
                     if ppm == "auto":
                         from earwitness.station.calibrate import estimate_ppm
 
-                        correction = estimate_ppm(path, report=progress.share, stopped=lambda: stop.asked, **declared)
+                        correction = estimate_ppm(
+                            path, report=progress.share, stopped=lambda: stop.asked, **declared
+                        )
                     outcome = survey_file(
                         path, folder, ppm=correction, again=again, report=progress.share,
                         stopped=lambda: stop.asked, **declared,

@@ -81,7 +81,9 @@ def text(name: str, count: int, alphabet: str, *, pad: str = " ", strip: str = "
     mask = (1 << width) - 1
 
     def decode(raw: int) -> str:
-        return "".join(alphabet[raw >> n & mask] for n in range((count - 1) * width, -1, -width)).rstrip(strip)
+        return "".join(alphabet[raw >> n & mask] for n in range((count - 1) * width, -1, -width)).rstrip(
+            strip
+        )
 
     def encode(value: str) -> int:
         raw = 0

@@ -8,9 +8,7 @@ from datetime import UTC, datetime, timedelta
 from earwitness.core.errors import ParameterError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_RFC3339 = re.compile(
-    r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,12}))?([Zz]|[+-]\d\d:\d\d)"
-)
+_RFC3339 = re.compile(r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,12}))?([Zz]|[+-]\d\d:\d\d)")
 
 
 def parse_time(text: str) -> int:

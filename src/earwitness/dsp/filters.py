@@ -24,7 +24,13 @@ def lowpass(cutoff_hz: float, width_hz: float, rate_hz: float, *, stop_db: float
     """
     count = int(np.ceil((stop_db - 7.95) / (2.285 * 2 * np.pi * width_hz / rate_hz))) | 1
     n = np.arange(count) - count // 2
-    taps = 2 * cutoff_hz / rate_hz * np.sinc(2 * cutoff_hz / rate_hz * n) * np.kaiser(count, kaiser_beta(stop_db))
+    taps = (
+        2
+        * cutoff_hz
+        / rate_hz
+        * np.sinc(2 * cutoff_hz / rate_hz * n)
+        * np.kaiser(count, kaiser_beta(stop_db))
+    )
     return (taps / taps.sum()).astype(np.float32)
 
 
@@ -39,7 +45,9 @@ def root_raised_cosine(alpha: float, samples_per_symbol: float, span: int) -> np
     pulse[half] = 1 - alpha + 4 * alpha / np.pi
     edge = np.isclose(np.abs(4 * alpha * t), 1.0)
     pulse[edge] = (
-        alpha / np.sqrt(2) * ((1 + 2 / np.pi) * np.sin(np.pi / 4 / alpha) + (1 - 2 / np.pi) * np.cos(np.pi / 4 / alpha))
+        alpha
+        / np.sqrt(2)
+        * ((1 + 2 / np.pi) * np.sin(np.pi / 4 / alpha) + (1 - 2 / np.pi) * np.cos(np.pi / 4 / alpha))
     )
     return pulse / np.sqrt(np.sum(pulse**2))
 

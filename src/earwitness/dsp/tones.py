@@ -161,14 +161,18 @@ def find_dcs(low: np.ndarray, words: Mapping[str, int]) -> CodeFind | None:
     reach = int(200.0 * size / LOW_RATE_HZ) + 1
     total = 2 * smooth[:, 1:reach].sum(axis=1) / size**2
     coherent = on_lines / (total + 1e-20)
+    likely = coherent > 0.5  # the rest cannot pass: spare them the comparison
+    if likely.sum() < min(2, len(likely)):
+        return None
     found = found * weight
     energy = np.linalg.norm(found, axis=1)
-    upright = np.empty((len(found), len(codes)), np.float32)
-    flipped = np.empty_like(upright)
+    upright = np.zeros((len(found), len(codes)), np.float32)
+    flipped = np.zeros_like(upright)
     templates = np.conj(_templates(tuple(words.values())))
-    for at in range(0, len(found), 32):  # in pieces, so that an over of minutes takes no more memory
-        part = slice(at, at + 32)
-        padded = np.zeros((len(found[part]), len(codes), _WORD), np.complex64)
+    chosen = np.flatnonzero(likely)
+    for at in range(0, len(chosen), 32):  # in pieces, so that an over of minutes takes no more memory
+        part = chosen[at : at + 32]
+        padded = np.zeros((len(part), len(codes), _WORD), np.complex64)
         padded[:, :, lines] = templates * found[part, None, :]
         likeness = fft.inverse(padded).real * (_WORD / (energy[part, None, None] + 1e-20))
         upright[part] = likeness.max(axis=2)

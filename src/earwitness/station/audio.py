@@ -14,7 +14,10 @@ class AudioStretch(Protocol):
 
     rate_hz: float
     epoch_ns: int
-    count: int
+
+    @property
+    def count(self) -> int:
+        """Samples there are."""
 
     def read(self, start: int, count: int) -> np.ndarray:
         """Give float32 samples."""

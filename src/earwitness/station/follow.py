@@ -31,7 +31,13 @@ class Follower:
     """
 
     def __init__(
-        self, detection: Detection, channel: Channel, modes: Sequence[Mode], *, span_hz: float, place_known: bool
+        self,
+        detection: Detection,
+        channel: Channel,
+        modes: Sequence[Mode],
+        *,
+        span_hz: float,
+        place_known: bool,
     ):
         self.detection = detection
         self.channel = channel
@@ -88,7 +94,10 @@ class Follower:
             self._head.append(samples)
             self._head_s += seconds
             # still unknown after that long: keep the newest, a carrier may start to talk
-            while self._unsure() and self._head_s - len(self._head[0].data) / samples.rate_hz > self._head_limit_s:
+            while (
+                self._unsure()
+                and self._head_s - len(self._head[0].data) / samples.rate_hz > self._head_limit_s
+            ):
                 self._head_s -= len(self._head.pop(0).data) / samples.rate_hz
 
     def _joined(self) -> Samples | None:

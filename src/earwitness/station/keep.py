@@ -82,7 +82,9 @@ class LogKeeper:
             evidence,
             _write_snippet,
             snr_db=frame.snr_db,
-            identity=ids.identity_id(message.identity.kind, message.identity.key) if message.identity else None,
+            identity=ids.identity_id(message.identity.kind, message.identity.key)
+            if message.identity
+            else None,
             channel=_channel_name(record.center_hz),
             keep=int(bool(message.flags)),
         )
@@ -131,7 +133,9 @@ class LogKeeper:
             record.evidence_id = stored["id"]
             self._batch.evidence.append(stored)
 
-    def overview(self, levels_db: np.ndarray, *, low_hz: float, high_hz: float, row_s: float, start_ns: int) -> None:
+    def overview(
+        self, levels_db: np.ndarray, *, low_hz: float, high_hz: float, row_s: float, start_ns: int
+    ) -> None:
         """Keep the spectrogram of a stretch as a picture of levels: half a decibel a step."""
         if levels_db.size == 0:
             return
@@ -260,11 +264,13 @@ class LogKeeper:
         self._pack, self._pack_rows, self._pack_size, self._pack_id = [], [], 0, None
 
     def _occupy(self, record: EmissionRecord, label: str | None) -> None:
-        for number, (center_hz, width_hz, _) in enumerate(self._channels):
-            if abs(center_hz - record.center_hz) < max(width_hz, record.width_hz) / 2:
-                break
-        else:
-            number = len(self._channels)
+        near = [
+            number
+            for number, (center_hz, width_hz, _) in enumerate(self._channels)
+            if abs(center_hz - record.center_hz) < max(width_hz, record.width_hz) / 2
+        ]
+        number = near[0] if near else len(self._channels)
+        if not near:
             self._channels.append((record.center_hz, record.width_hz, label))
         spans = self._on.setdefault(number, [])
         spans[:] = [span for span in spans if span[0] != record.start_ns]  # a train that has grown

@@ -59,7 +59,9 @@ def modes_by_class(
     ]
 
 
-def likely_mode(modes: Iterable[Mode], found: Identification, frequency_hz: float, width_hz: float) -> Mode | None:
+def likely_mode(
+    modes: Iterable[Mode], found: Identification, frequency_hz: float, width_hz: float
+) -> Mode | None:
     """Give the mode that class, frequency, raster and symbol rate point at, if only one does."""
     fitting = []
     for mode in modes_by_class(modes, found, frequency_hz, width_hz, place_known=True):
@@ -67,9 +69,9 @@ def likely_mode(modes: Iterable[Mode], found: Identification, frequency_hz: floa
             continue
         if mode.voice or not mode.bands_hz:
             continue
-        if mode.symbol_rate_hz and found.symbol_rate_hz:
-            if abs(found.symbol_rate_hz / mode.symbol_rate_hz - 1) > 0.02:
-                continue
+        rate, expected = found.symbol_rate_hz, mode.symbol_rate_hz
+        if rate and expected and abs(rate / expected - 1) > 0.02:
+            continue
         fitting.append(mode)
     return fitting[0] if len(fitting) == 1 else None
 

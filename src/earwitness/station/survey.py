@@ -41,8 +41,11 @@ class Stream(Protocol):
     rate_hz: float
     center_hz: float
     epoch_ns: int
-    count: int
     kind: str
+
+    @property
+    def count(self) -> int:
+        """Samples there are."""
 
     def read(self, start: int, count: int) -> np.ndarray:
         """Give complex64 samples (float32 for audio); fewer at the end."""
@@ -120,12 +123,17 @@ class StretchSurvey:
         self._noise: float | None = None
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
-        self._listeners = [Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio and self._audio]
+        self._listeners = [
+            Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio and self._audio
+        ]
 
     # -- the loop -------------------------------------------------------------------------------------
 
     def run(
-        self, *, progress: Callable[[int], None] = lambda done: None, stopped: Callable[[], bool] = lambda: False
+        self,
+        *,
+        progress: Callable[[int], None] = lambda done: None,
+        stopped: Callable[[], bool] = lambda: False,
     ) -> bool:
         """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete."""
         stream = self.stream
@@ -228,12 +236,14 @@ class StretchSurvey:
         stream = self.stream
         width = found.high_hz - found.low_hz
         rate = wanted_rate_hz(self.modes, found.center_hz, width, stream.rate_hz)
-        center = min(max(found.center_hz, stream.center_hz - stream.rate_hz / 2), stream.center_hz + stream.rate_hz / 2)
-        start = max(0, found.start - round(PRE_ROLL_S * stream.rate_hz))
-        channel = self._bank.open(center, rate_hz=max(rate, 64 * stream.rate_hz / self._bank.block), start=start)
-        follower = Follower(
-            found, channel, self.modes, span_hz=stream.rate_hz, place_known=self._place_known
+        center = min(
+            max(found.center_hz, stream.center_hz - stream.rate_hz / 2), stream.center_hz + stream.rate_hz / 2
         )
+        start = max(0, found.start - round(PRE_ROLL_S * stream.rate_hz))
+        channel = self._bank.open(
+            center, rate_hz=max(rate, 64 * stream.rate_hz / self._bank.block), start=start
+        )
+        follower = Follower(found, channel, self.modes, span_hz=stream.rate_hz, place_known=self._place_known)
         track = Track(follower, channel)
         self._tracks[found.number] = track
         self._by_channel[id(channel)] = track
@@ -249,7 +259,10 @@ class StretchSurvey:
     def _explained_by_pulses(self, found: Detection) -> bool:
         """Tell whether a wideband mode already accounts for this energy: its own pulses, decoded or not."""
         for wide in self._wide:
-            if in_bands(wide.mode, found.center_hz) and found.high_hz - found.low_hz > 0.1 * wide.mode.bandwidth_hz:
+            if (
+                in_bands(wide.mode, found.center_hz)
+                and found.high_hz - found.low_hz > 0.1 * wide.mode.bandwidth_hz
+            ):
                 return wide.record is not None
         return False
 
@@ -355,7 +368,9 @@ class StretchSurvey:
         for message in track.messages:
             self.counts["messages"] += 1
             self.keeper.message(message, record, self._evidence_of(track, message.frame))
-            record.mode = record.mode if record.mode and record.mode not in self._voice else message.frame.mode
+            record.mode = (
+                record.mode if record.mode and record.mode not in self._voice else message.frame.mode
+            )
         track.messages = []
         for over in follower.take_overs(before_ns):
             if track.message_count and track.first_mode not in self._voice:
@@ -373,7 +388,11 @@ class StretchSurvey:
         stream = self.stream
         margin_ns = 10_000_000
         begin = int((frame.time_ns - margin_ns - stream.epoch_ns) * stream.rate_hz / 1e9)
-        end = int((min(frame.stop_ns, frame.time_ns + 30 * 10**9) + margin_ns - stream.epoch_ns) * stream.rate_hz / 1e9)
+        end = int(
+            (min(frame.stop_ns, frame.time_ns + 30 * 10**9) + margin_ns - stream.epoch_ns)
+            * stream.rate_hz
+            / 1e9
+        )
         bank = ChannelBank(
             stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
         )
@@ -413,7 +432,8 @@ class StretchSurvey:
             return False
         half = stream.rate_hz / 2
         return any(
-            stream.center_hz - half < (low + high) / 2 < stream.center_hz + half for low, high in mode.bands_hz
+            stream.center_hz - half < (low + high) / 2 < stream.center_hz + half
+            for low, high in mode.bands_hz
         )
 
     def _open_wide(self, mode: Mode) -> WideLane:
@@ -517,7 +537,11 @@ class StretchSurvey:
         burst = self._burst_of(found)
         burst.measurement, burst.identification = figures, follower.identification
         if figures is not None:
-            burst.center_hz, burst.snr_db, burst.level_dbfs = figures.center_hz, figures.snr_db, figures.level_dbfs
+            burst.center_hz, burst.snr_db, burst.level_dbfs = (
+                figures.center_hz,
+                figures.snr_db,
+                figures.level_dbfs,
+            )
         known = follower.identification
         if known is not None and known.carrier_hz is not None:
             burst.center_hz = known.carrier_hz

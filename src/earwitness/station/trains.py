@@ -76,8 +76,7 @@ class EmissionRecord:
     def add(self, burst: Burst) -> None:
         """Merge a burst's times, figures and class into this record."""
         self.on_ns += max(0, burst.stop_ns - max(burst.start_ns, self.stop_ns if self.burst_count else 0))
-        if burst.start_ns < self.start_ns:
-            self.start_ns = burst.start_ns
+        self.start_ns = min(self.start_ns, burst.start_ns)
         self.stop_ns = max(self.stop_ns, burst.stop_ns)
         self.burst_count += 1
         self.learn(burst)

@@ -1,0 +1,100 @@
+"""Whole survey on one core: multiples of real time and resident memory, against the bare FFT passes it needs.
+
+Twelve busy narrow channels (eight of voice, four of packets) in 2.4 and in 20 MS/s. The limit named is the
+time of the two transforms a survey cannot do without: the windowed FFT of the detector (half overlapped)
+and the forward FFT of the channels (one quarter overlapped).
+Usage: python benchmarks/bench_survey.py [SECONDS]
+"""
+
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from earwitness.channel.bank import block_size
+from earwitness.dsp import fft
+from earwitness.scene.describe import load_scene
+from earwitness.scene.synthesise import render
+from earwitness.station.run import survey_file
+
+HEAD = """
+[scene]
+name = "busy"
+centre_hz = 162.0e6
+rate_hz = {rate}
+duration_s = {seconds}
+seed = 5
+sample_type = "cu8"
+"""
+VOICE = """
+[[emission]]
+mode = "fm"
+frequency_hz = {hz}
+start_s = {start}
+snr_db = 20
+item = {{duration_s = {length}, seed = {seed}, ctcss_hz = 103.5}}
+"""
+PACKETS = """
+[[emission]]
+mode = "ais"
+frequency_hz = {hz}
+start_s = 0.2
+snr_db = 18
+examples = true
+repeat = {{times = {times}, every_s = 0.5}}
+"""
+
+
+def scene_text(rate, seconds):
+    parts = [HEAD.format(rate=rate, seconds=seconds)]
+    for n in range(8):
+        parts.append(VOICE.format(hz=161.2e6 + n * 87_500, start=0.1 + 0.05 * n, length=seconds - 1, seed=n))
+    for hz in (161.975e6, 162.025e6, 162.475e6, 162.7e6):
+        parts.append(PACKETS.format(hz=hz, times=int(seconds * 2) - 1))
+    return "\n".join(parts)
+
+
+def bare_passes(rate, seconds):
+    """Seconds that the two unavoidable transforms take on this many samples."""
+    rng = np.random.default_rng(0)
+    x = rng.standard_normal(1 << 17).astype(np.float32).view(np.complex64)
+    total = 0.0
+    for size, overlap in ((1024, 2.0), (block_size(rate), 4 / 3)):
+        data = x[: len(x) // size * size].reshape(-1, size)
+        fft.forward(data)
+        began = time.perf_counter()
+        for _ in range(20):
+            fft.forward(data)
+        total += (time.perf_counter() - began) / 20 / data.size * rate * seconds * overlap
+    return total
+
+
+def main():
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
+    with tempfile.TemporaryDirectory() as folder:
+        home = Path(folder)
+        for rate, length, goal in ((2.4e6, seconds, 10.0), (20e6, max(3.0, seconds / 3), 1.5)):
+            text = home / f"busy{rate:.0f}.toml"
+            text.write_text(scene_text(rate, length))
+            made = render(load_scene(text), home / f"r{rate:.0f}")
+            survey_file(str(made), home / "warm")  # imports and caches
+            began = time.process_time()
+            outcome = survey_file(str(made), home / f"s{rate:.0f}")
+            took = time.process_time() - began
+            limit = bare_passes(rate, length)
+            peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            print(
+                f"{rate / 1e6:g} MS/s, 12 channels: {length / took:.1f} x real time of one core (asked: {goal:g}); "
+                f"bare transforms {length / limit:.1f} x, ratio {took / limit:.2f}; peak {peak_mb:.0f} MB; {outcome.counts}"
+            )
+
+
+if __name__ == "__main__":
+    main()
