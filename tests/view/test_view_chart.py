@@ -1,5 +1,6 @@
 """The offline map: land where there is land, and a view that bears any set of points."""
 
+import itertools
 import math
 
 import pytest
@@ -13,7 +14,7 @@ def on_land(lat, lon):
     """Even-odd rule over every ring."""
     inside = False
     for ring in land():
-        for (ax, ay), (bx, by) in zip(ring, ring[1:], strict=False):
+        for (ax, ay), (bx, by) in itertools.pairwise(ring):
             for turn in (-360, 0, 360):
                 if (ay > lat) != (by > lat) and lon + turn < (bx - ax) * (lat - ay) / (by - ay) + ax:
                     inside = not inside
@@ -24,11 +25,23 @@ def on_land(lat, lon):
 @pytest.mark.parametrize(
     ("lat", "lon", "dry"),
     [
-        (48.86, 2.35, True), (-25.0, 134.0, True), (39.0, -98.0, True), (64.9, -18.6, True), (-80.0, 20.0, True),
-        (30.0, -40.0, False), (56.5, 3.0, False), (0.0, -150.0, False), (43.0, 5.5, False), (65.5, -0.5, False),
-        (67.0, 178.0, True), (66.5, -175.0, True), (60.0, 180.0, False), (-85.0, 179.9, True), (-85.0, -179.9, True),
+        (48.86, 2.35, True),
+        (-25.0, 134.0, True),
+        (39.0, -98.0, True),
+        (64.9, -18.6, True),
+        (-80.0, 20.0, True),
+        (30.0, -40.0, False),
+        (56.5, 3.0, False),
+        (0.0, -150.0, False),
+        (43.0, 5.5, False),
+        (65.5, -0.5, False),
+        (67.0, 178.0, True),
+        (66.5, -175.0, True),
+        (60.0, 180.0, False),
+        (-85.0, 179.9, True),
+        (-85.0, -179.9, True),
     ],
-)  # fmt: skip
+)
 def test_land_is_where_it_is(lat, lon, dry):
     assert on_land(lat, lon) is dry
 
@@ -64,11 +77,14 @@ def test_a_straggler_does_not_shrink_the_rest():
 @settings(max_examples=40, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.floats(-90, 90), st.floats(-180, 180), st.text(max_size=40), st.sampled_from(["vessel", "x"])),
-        min_size=1, max_size=8,
+        st.tuples(
+            st.floats(-90, 90), st.floats(-180, 180), st.text(max_size=40), st.sampled_from(["vessel", "x"])
+        ),
+        min_size=1,
+        max_size=8,
     ),
     st.none() | st.tuples(st.floats(-90, 90), st.floats(-180, 180)),
-)  # fmt: skip
+)
 def test_any_positions_draw(points, station):
     from html.parser import HTMLParser
 

@@ -49,7 +49,7 @@ def test_shrinking_keeps_short_bursts():
 
 @pytest.mark.parametrize("order", [2, 4, 8])
 def test_constellation_finds_the_points(order):
-    """Random phase symbols, root-raised-cosine of textbook form, clock 80 ppm off, carrier 30 Hz off, 20 dB."""
+    """Random phase symbols, root-raised-cosine of textbook form, clock and carrier off, 20 dB."""
     rng = np.random.default_rng(order)
     per, count, beta = 20, 800, 0.4
     t = np.arange(-8 * per, 8 * per + 1) / per + 1e-9
@@ -123,10 +123,16 @@ ODD = st.sampled_from([None, 0, -1.0, 1e-9, 1e12, float("nan"), float("inf"), "x
     st.sampled_from([0, 1, 63, 64, 65, 1000, 9001]),
     st.sampled_from(["zeros", "nan", "noise", "tone", "real", "huge"]),
     st.fixed_dictionaries(
-        {"frequency_hz": ODD, "occupied_bandwidth_hz": ODD, "symbol_rate_hz": ODD, "deviation_hz": ODD, "reasons": ODD,
-         "class": st.sampled_from(["psk", "fsk2", "fsk4", "fm", "am", "cw", "ook", "ssb", None, 7])}
+        {
+            "frequency_hz": ODD,
+            "occupied_bandwidth_hz": ODD,
+            "symbol_rate_hz": ODD,
+            "deviation_hz": ODD,
+            "reasons": ODD,
+            "class": st.sampled_from(["psk", "fsk2", "fsk4", "fm", "am", "cw", "ook", "ssb", None, 7]),
+        }
     ),
-)  # fmt: skip
+)
 def test_no_samples_or_facts_break_them(count, what, facts):
     rng = np.random.default_rng(count)
     x = {

@@ -26,9 +26,62 @@ INJECTIONS = (
     "</title></svg></details><iframe src=https://example.org></iframe>",
     "\x1b[31m\x00\u202eevil\ud800 &lt;b&gt; &#60;i&#62; {{7*7}} -->",
 )
-TAGS = set(
-    ["html", "head", "meta", "title", "style", "body", "a", "header", "p", "span", "h1", "h2", "h3", "div", "aside", "dl", "dt", "dd", "nav", "ol", "ul", "li", "main", "section", "table", "caption", "thead", "tbody", "tr", "th", "td", "small", "code", "b", "strong", "figure", "figcaption", "svg", "g", "text", "line", "rect", "path", "circle", "image", "img", "audio", "details", "summary", "time", "blockquote", "footer", "script", "br"]
-)
+TAGS = {
+    "html",
+    "head",
+    "meta",
+    "title",
+    "style",
+    "body",
+    "a",
+    "header",
+    "p",
+    "span",
+    "h1",
+    "h2",
+    "h3",
+    "div",
+    "aside",
+    "dl",
+    "dt",
+    "dd",
+    "nav",
+    "ol",
+    "ul",
+    "li",
+    "main",
+    "section",
+    "table",
+    "caption",
+    "thead",
+    "tbody",
+    "tr",
+    "th",
+    "td",
+    "small",
+    "code",
+    "b",
+    "strong",
+    "figure",
+    "figcaption",
+    "svg",
+    "g",
+    "text",
+    "line",
+    "rect",
+    "path",
+    "circle",
+    "image",
+    "img",
+    "audio",
+    "details",
+    "summary",
+    "time",
+    "blockquote",
+    "footer",
+    "script",
+    "br",
+}
 
 
 class Page(HTMLParser):
@@ -50,29 +103,66 @@ class Page(HTMLParser):
 
 def emission(n, **facts):
     return {
-        "id": f"e-{n:04d}", "start": "2026-11-25T08:30:01.000000Z", "stop": "2026-11-25T08:30:02.500000Z",
-        "frequency_hz": 161.975e6 + n, "frequency_uncertainty_hz": 4.0, "occupied_bandwidth_hz": 9800.0,
-        "level_dbfs": -40.0, "snr_db": 20.0, "class": "fsk2", "designator": "16K0F1D", "symbol_rate_hz": 9600.0,
-        "deviation_hz": 2400.0, "mode": "ais", "confidence": 0.9, "reasons": ["constant envelope"], "artefact": None,
-        "label": "harbour", "evidence_id": None, "burst_count": 3, "duty": 0.1, **facts,
-    }  # fmt: skip
+        "id": f"e-{n:04d}",
+        "start": "2026-11-25T08:30:01.000000Z",
+        "stop": "2026-11-25T08:30:02.500000Z",
+        "frequency_hz": 161.975e6 + n,
+        "frequency_uncertainty_hz": 4.0,
+        "occupied_bandwidth_hz": 9800.0,
+        "level_dbfs": -40.0,
+        "snr_db": 20.0,
+        "class": "fsk2",
+        "designator": "16K0F1D",
+        "symbol_rate_hz": 9600.0,
+        "deviation_hz": 2400.0,
+        "mode": "ais",
+        "confidence": 0.9,
+        "reasons": ["constant envelope"],
+        "artefact": None,
+        "label": "harbour",
+        "evidence_id": None,
+        "burst_count": 3,
+        "duty": 0.1,
+        **facts,
+    }
 
 
 def message(n, **facts):
     return {
-        "id": f"m-{n}", "time": "2026-11-25T08:30:01.000000Z", "frequency_hz": 161.975e6, "mode": "ais",
-        "payload_hex": "04ABCD", "payload_bits": 168, "check": "pass", "corrected_bits": 0, "snr_db": 12.0,
-        "kind": "position report", "fields": {"latitude_deg": 54.0 + n % 50 / 100, "longitude_deg": 8.0, "text": "HELLO"},
-        "identity": "i-1", "emission_id": "e-0001", "evidence_id": None, "flags": [], **facts,
-    }  # fmt: skip
+        "id": f"m-{n}",
+        "time": "2026-11-25T08:30:01.000000Z",
+        "frequency_hz": 161.975e6,
+        "mode": "ais",
+        "payload_hex": "04ABCD",
+        "payload_bits": 168,
+        "check": "pass",
+        "corrected_bits": 0,
+        "snr_db": 12.0,
+        "kind": "position report",
+        "fields": {"latitude_deg": 54.0 + n % 50 / 100, "longitude_deg": 8.0, "text": "HELLO"},
+        "identity": "i-1",
+        "emission_id": "e-0001",
+        "evidence_id": None,
+        "flags": [],
+        **facts,
+    }
 
 
 def identity(n, **facts):
     return {
-        "id": f"i-{n}", "kind": "vessel", "key": f"21100000{n}", "names": [f"TERN {n}"],
-        "first_seen": "2026-11-25T08:30:01.000000Z", "last_seen": "2026-11-25T08:30:02.000000Z", "message_count": 3,
-        "latitude_deg": 54.0, "longitude_deg": 8.0 + n / 50, "labels": ["seen before"], "flags": [], **facts,
-    }  # fmt: skip
+        "id": f"i-{n}",
+        "kind": "vessel",
+        "key": f"21100000{n}",
+        "names": [f"TERN {n}"],
+        "first_seen": "2026-11-25T08:30:01.000000Z",
+        "last_seen": "2026-11-25T08:30:02.000000Z",
+        "message_count": 3,
+        "latitude_deg": 54.0,
+        "longitude_deg": 8.0 + n / 50,
+        "labels": ["seen before"],
+        "flags": [],
+        **facts,
+    }
 
 
 def full():
@@ -81,22 +171,70 @@ def full():
         rng.normal(-90, 2, (40, 30)).astype(np.float32), START, START + 10**10, 161.85e6, 162.15e6
     )
     return ReportData(
-        station={"name": "Tern Point", "place": "an invented bay", "latitude_deg": 54.1, "longitude_deg": 8.1},
-        recordings=[Recording("r-1", "one", START, START + 10**10, 162e6, 3e5, [view], {"receiver": "stick"}, {"ppm": 4}, ["a gap"])],
-        emissions=[emission(1), emission(2, artefact="mirror image"), emission(3, **{"class": "unknown", "mode": None})],
-        occupancy=[{"id": "o-1", "frequency_hz": 161.975e6, "samples": 1000, "occupied": 0, "label": "harbour"}],
+        station={
+            "name": "Tern Point",
+            "place": "an invented bay",
+            "latitude_deg": 54.1,
+            "longitude_deg": 8.1,
+        },
+        recordings=[
+            Recording(
+                "r-1",
+                "one",
+                START,
+                START + 10**10,
+                162e6,
+                3e5,
+                [view],
+                {"receiver": "stick"},
+                {"ppm": 4},
+                ["a gap"],
+            )
+        ],
+        emissions=[
+            emission(1),
+            emission(2, artefact="mirror image"),
+            emission(3, **{"class": "unknown", "mode": None}),
+        ],
+        occupancy=[
+            {"id": "o-1", "frequency_hz": 161.975e6, "samples": 1000, "occupied": 0, "label": "harbour"}
+        ],
         identities=[identity(1), identity(2, flags=["new"])],
         messages=[message(1), message(2, flags=["distress"], kind="distress")],
-        overs=[{"id": "v-1", "start": "2026-11-25T08:30:01Z", "stop": "2026-11-25T08:30:03Z", "frequency_hz": 156.8e6,
-                "class": "fm", "tone": {"ctcss_hz": 103.5}, "audio_path": "evidence/aa/x-1.flac", "emission_id": "e-0001",
-                "identity": None, "talkgroup": None, "encrypted": None},
-               {"id": "v-2", "start": None, "stop": None, "frequency_hz": None, "class": "fm", "tone": {"dcs": "023"}}],
+        overs=[
+            {
+                "id": "v-1",
+                "start": "2026-11-25T08:30:01Z",
+                "stop": "2026-11-25T08:30:03Z",
+                "frequency_hz": 156.8e6,
+                "class": "fm",
+                "tone": {"ctcss_hz": 103.5},
+                "audio_path": "evidence/aa/x-1.flac",
+                "emission_id": "e-0001",
+                "identity": None,
+                "talkgroup": None,
+                "encrypted": None,
+            },
+            {
+                "id": "v-2",
+                "start": None,
+                "stop": None,
+                "frequency_hz": None,
+                "class": "fm",
+                "tone": {"dcs": "023"},
+            },
+        ],
         pictures=[{"id": "p-1", "mode": "wefax", "start": "2026-11-25T08:30:01Z", "frequency_hz": 3.8e6}],
-        media={"v-1": Media("audio/flac", b"fLaC", "evidence/aa/x-1.flac"), "v-2": Media("audio/flac", None, "evidence/b c.flac"),
-               "p-1": Media("image/png", b"\x89PNG", "evidence/p.png")},
+        media={
+            "v-1": Media("audio/flac", b"fLaC", "evidence/aa/x-1.flac"),
+            "v-2": Media("audio/flac", None, "evidence/b c.flac"),
+            "p-1": Media("image/png", b"\x89PNG", "evidence/p.png"),
+        },
         plates=[Plate("e-0001", "constellation", constellation(np.ones(64, np.complex64)))],
-        methods={"centre": "power centroid"}, versions={"Earwitness": "0"}, made_ns=START,
-    )  # fmt: skip
+        methods={"centre": "power centroid"},
+        versions={"Earwitness": "0"},
+        made_ns=START,
+    )
 
 
 def check_safe(page):
@@ -174,11 +312,16 @@ def test_hostile_text_stays_text(poison):
     )
     page = render(
         ReportData(
-            station={"name": poison, "place": poison, "latitude_deg": poison}, recordings=[recording], plates=data.plates,
+            station={"name": poison, "place": poison, "latitude_deg": poison},
+            recordings=[recording],
+            plates=data.plates,
             media={"v-1": Media("audio/flac", None, poison), "p-1": Media("image/png", None, poison)},
-            methods={poison: poison}, cautions=[poison], versions={poison: poison}, **changed,
+            methods={poison: poison},
+            cautions=[poison],
+            versions={poison: poison},
+            **changed,
         )
-    )  # fmt: skip
+    )
     seen = check_safe(page)
     if poison.startswith("<script>"):
         assert any(poison in words for words in seen.words)  # shown, as text
@@ -231,13 +374,22 @@ def test_nothing_found_is_told():
 
 def test_very_much_is_cut_and_said():
     many = (
-        message(n, identity=f"i-{n % 900}", mode=f"mode{n % 3}", flags=["safety"] if n % 7 == 0 else [], emission_id=f"e-{n % 3000:04d}")
+        message(
+            n,
+            identity=f"i-{n % 900}",
+            mode=f"mode{n % 3}",
+            flags=["safety"] if n % 7 == 0 else [],
+            emission_id=f"e-{n % 3000:04d}",
+        )
         for n in range(100_000)
-    )  # fmt: skip
+    )
     data = ReportData(
-        recordings=full().recordings, emissions=[emission(n) for n in range(3000)], messages=many,
-        identities=[identity(n) for n in range(900)], totals={"emissions": 50_000, "identities": 900, "overs": 0},
-    )  # fmt: skip
+        recordings=full().recordings,
+        emissions=[emission(n) for n in range(3000)],
+        messages=many,
+        identities=[identity(n) for n in range(900)],
+        totals={"emissions": 50_000, "identities": 900, "overs": 0},
+    )
     page = render(data)
     seen = check_safe(page)
     assert len(page) < 6_000_000
@@ -272,11 +424,16 @@ def test_no_row_breaks_the_page(data):
 
     page = render(
         ReportData(
-            recordings=full().recordings, emissions=rows(emission(1)), messages=rows(message(1)), identities=rows(identity(1)),
-            overs=rows({"id": "v-1", "tone": None, "start": None}), occupancy=rows({"samples": 3, "occupied": 1, "inflation": 1.0}),
-            pictures=rows({"id": "p-1", "mode": None}), totals=data.draw(st.dictionaries(st.sampled_from(["emissions"]), VALUES)),
+            recordings=full().recordings,
+            emissions=rows(emission(1)),
+            messages=rows(message(1)),
+            identities=rows(identity(1)),
+            overs=rows({"id": "v-1", "tone": None, "start": None}),
+            occupancy=rows({"samples": 3, "occupied": 1, "inflation": 1.0}),
+            pictures=rows({"id": "p-1", "mode": None}),
+            totals=data.draw(st.dictionaries(st.sampled_from(["emissions"]), VALUES)),
         )
-    )  # fmt: skip
+    )
     check_safe(page)
 
 
@@ -291,8 +448,19 @@ def _browser_stays_clean(page):
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         file = Path(folder) / "page.html"
         file.write_text(page, "utf-8")
-        command = [browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-                   "--disable-component-update", "--disable-sync", f"--user-data-dir={folder}/profile", "--dump-dom", f"file://{file}"]  # fmt: skip
+        command = [
+            browser,
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            f"--user-data-dir={folder}/profile",
+            "--dump-dom",
+            f"file://{file}",
+        ]
         done = subprocess.run(command, capture_output=True, timeout=60, check=True)
     after = Page(done.stdout.decode("utf-8", "replace"))
     title = re.search(r"<title>(.*?)</title>", done.stdout.decode("utf-8", "replace"), re.S)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections import Counter
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -65,7 +66,8 @@ def write_report(log: Log, station_dir: Path, target: Path) -> None:
         partial.write_text(page, "utf-8")
         partial.replace(target)
     except OSError as error:
-        partial.unlink(missing_ok=True)
+        with suppress(OSError):
+            partial.unlink()
         raise SourceError(f"report {target} cannot be written: {error.strerror}") from error
 
 

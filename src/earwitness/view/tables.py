@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
 Row = Mapping[str, Any]
+_GAP = 3  # characters between columns
 Cell = Callable[[Row], str]
 
 
@@ -43,15 +44,34 @@ def _what(row: Row) -> str:
     return ", ".join(dict.fromkeys(told))
 
 
+_TELLING = (
+    "text",
+    "callsign",
+    "name",
+    "destination",
+    "latitude_deg",
+    "longitude_deg",
+    "altitude_ft",
+    "squawk",
+    "speed_kn",
+    "sog_kn",
+    "track_deg",
+    "cog_deg",
+    "registration",
+    "flight",
+    "address",
+)
+
+
 def _fields(row: Row) -> str:
+    """Give what a message says, the words and figures people look for first."""
     fields = row.get("fields")
     if not isinstance(fields, Mapping):
         return ""
+    keys = [key for key in _TELLING if key in fields] + [key for key in fields if key not in _TELLING]
     words = fields.get("text")
-    return plain(
-        words if isinstance(words, str) and words else {k: v for k, v in fields.items() if v is not None},
-        limit=200,
-    )
+    told = {str(key).replace("_", " "): fields[key] for key in keys if fields[key] not in (None, "", False)}
+    return plain(words if isinstance(words, str) and words else told, limit=200)
 
 
 def _tone(row: Row) -> str:
@@ -63,37 +83,41 @@ def _key(key: str, limit: int = 60) -> Cell:
     return lambda row: plain(row.get(key), limit=limit)
 
 
+def _time(key: str, digits: int = 3) -> Cell:
+    return lambda row: clock(row.get(key), date=True, digits=digits)
+
+
 def _looks(row: Row) -> str:
     return occupancy(int(number(row.get("occupied")) or 0), int(number(row.get("samples")) or 0))
 
 
-# heading, cell, how it is set: "" left, "r" right, "w" takes what width is left, "x" goes first when narrow
+# heading, cell, how it is set: "r" right, "w" takes what width is left, "x" and then "y" go when narrow
 _COLUMNS: dict[str, tuple[tuple[str, Cell, str], ...]] = {
     "emissions": (
-        ("start, UTC", lambda r: clock(r.get("start"), date=True), ""),
-        ("lasting", _span, "r"),
+        ("start, UTC", _time("start"), ""),
+        ("lasting", _span, "ry"),
         ("frequency", lambda r: frequency(r.get("frequency_hz"), r.get("frequency_uncertainty_hz")), "r"),
         ("width", lambda r: width(r.get("occupied_bandwidth_hz")), "rx"),
-        ("SNR", lambda r: decibels(r.get("snr_db")), "r"),
+        ("SNR", lambda r: decibels(r.get("snr_db")), "ry"),
         ("designator", _key("designator", 16), "x"),
         ("what", _what, "w"),
         ("id", _key("id", 24), ""),
     ),
     "messages": (
-        ("time, UTC", lambda r: clock(r.get("time"), date=True), ""),
+        ("time, UTC", _time("time"), ""),
         ("frequency", lambda r: frequency(r.get("frequency_hz")), "rx"),
-        ("mode", _key("mode", 12), ""),
-        ("kind", _key("kind", 40), ""),
+        ("mode", _key("mode", 12), "y"),
+        ("kind", _key("kind", 24), ""),
         ("says", _fields, "w"),
         ("check", _key("check", 12), "x"),
         ("id", _key("id", 24), ""),
     ),
     "identities": (
-        ("kind", _key("kind", 12), ""),
+        ("kind", _key("kind", 12), "y"),
         ("key", _key("key", 24), ""),
         ("names", lambda r: plain(r.get("names") or None, limit=60), "w"),
-        ("messages", _key("message_count", 12), "r"),
-        ("last heard, UTC", lambda r: clock(r.get("last_seen"), date=True, digits=0), ""),
+        ("messages", _key("message_count", 12), "ry"),
+        ("last heard, UTC", _time("last_seen", 0), "y"),
         ("position", lambda r: position(r.get("latitude_deg"), r.get("longitude_deg")), "x"),
         (
             "notes",
@@ -103,22 +127,22 @@ _COLUMNS: dict[str, tuple[tuple[str, Cell, str], ...]] = {
         ("id", _key("id", 24), ""),
     ),
     "overs": (
-        ("start, UTC", lambda r: clock(r.get("start"), date=True), ""),
-        ("lasting", _span, "r"),
+        ("start, UTC", _time("start"), ""),
+        ("lasting", _span, "ry"),
         ("frequency", lambda r: frequency(r.get("frequency_hz")), "r"),
-        ("class", _key("class", 12), ""),
+        ("class", _key("class", 12), "y"),
         ("tone", _tone, "x"),
         ("audio", _key("audio_path", 120), "w"),
         ("id", _key("id", 24), ""),
     ),
     "pictures": (
-        ("start, UTC", lambda r: clock(r.get("start"), date=True), ""),
+        ("start, UTC", _time("start"), ""),
         ("frequency", lambda r: frequency(r.get("frequency_hz")), "r"),
         ("mode", _key("mode", 12), "w"),
         ("id", _key("id", 24), ""),
     ),
     "occupancy": (
-        ("from, UTC", lambda r: clock(r.get("start"), date=True, digits=0), ""),
+        ("from, UTC", _time("start", 0), ""),
         ("channel", lambda r: frequency(r.get("frequency_hz")), "r"),
         ("name", lambda r: plain(r.get("label") or None, limit=60), "x"),
         ("in use", _looks, "w"),
@@ -139,32 +163,65 @@ def table(what: str, rows: Iterable[Row], *, columns: int | None = None) -> Tabl
     if what not in _COLUMNS:
         raise ParameterError(f"no table of {what!r}; known: {', '.join(_COLUMNS)}")
     room = columns or Console().width
-    cells = [[cell(row) for _, cell, _ in _COLUMNS[what]] for row in rows]
+    facts = _COLUMNS[what]
+    cells = [[cell(row).replace("\u202f", "") for _, cell, _ in facts] for row in rows]
+    day = _same_day(what, cells)
+    out = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        padding=(0, 1),
+        header_style="dim",
+        show_edge=False,
+        title=day,
+        title_justify="left",
+        title_style="dim",
+    )
     shown = _fit(what, cells, room)
-    out = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1), header_style="dim", show_edge=False)
+    left = room - sum(_wide(facts, cells, n) + _GAP for n in shown if "w" not in facts[n][2])
     for n in shown:
-        heading, _, how = _COLUMNS[what][n]
-        loose = "w" in how
+        heading, _, how = facts[n]
         out.add_column(
             heading,
             justify="right" if "r" in how else "left",
-            no_wrap=not loose,
-            overflow="fold" if loose else "ellipsis",
-            ratio=None,
-            min_width=12 if loose else None,
+            no_wrap="w" not in how,
+            overflow="fold",
+            min_width=10 if "w" in how else None,
         )
     for row in cells:
-        out.add_row(*(Text(row[n]) for n in shown))
+        texts = [row[n] for n in shown]
+        for at, n in enumerate(shown):
+            if "w" in facts[n][2] and len(texts[at]) > 3 * max(left, 10):
+                texts[at] = texts[at][: 3 * max(left, 10) - 1] + "…"
+        out.add_row(*map(Text, texts))
     return out
 
 
+def _same_day(what: str, cells: list[list[str]]) -> str | None:
+    """Take the date out of the times when all rows share it, and give it."""
+    if "UTC" not in _COLUMNS[what][0][0] or not cells:
+        return None
+    days = {row[0][:10] for row in cells}
+    if len(days) > 1 or len(cells[0][0]) < 19:
+        return None
+    for row in cells:
+        row[0] = row[0][11:]
+    return days.pop()
+
+
+def _wide(facts: tuple[tuple[str, Cell, str], ...], cells: list[list[str]], n: int) -> int:
+    return max([len(facts[n][0]), *(len(row[n]) for row in cells)])
+
+
 def _fit(what: str, cells: list[list[str]], room: int) -> list[int]:
-    """Choose the columns to show: lesser ones ("x") go, the last first, while the rest do not fit."""
+    """Choose the columns to show: lesser ones go, the last first, while the rest do not fit."""
     facts = _COLUMNS[what]
-    widths = [max([len(head), *(len(row[n]) for row in cells)]) for n, (head, _, how) in enumerate(facts)]
-    widths = [min(size, 24) if "w" in facts[n][2] else size for n, size in enumerate(widths)]
     shown = list(range(len(facts)))
-    for n in reversed([n for n in shown if "x" in facts[n][2]]):
-        if sum(widths[k] + 2 for k in shown) > room:
-            shown.remove(n)
+    for rank, least in (("x", 30), ("y", 16)):
+        for n in [n for n in reversed(shown) if rank in facts[n][2]]:
+            sizes = [
+                min(_wide(facts, cells, k), least) if "w" in facts[k][2] else _wide(facts, cells, k)
+                for k in shown
+            ]
+            if sum(sizes) + _GAP * len(sizes) > room:
+                shown.remove(n)
     return shown

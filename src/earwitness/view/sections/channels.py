@@ -58,7 +58,8 @@ def occupancy(page: Page) -> Section | None:
                 pair(
                     tag("p", f"How often each channel was found in use, of the times it was looked at.{cut}"),
                     "The whisker is the 95 % interval after Wilson (1927), widened where neighbouring looks "
-                    "are not independent. A channel never seen in use is given with the share it may still have had.",
+                    "are not independent. A channel never seen in use is given "
+                    "with the share it may still have had.",
                 ),
                 table(
                     "Channel occupancy",

@@ -1,0 +1,250 @@
+"""From a real log and its evidence to the page, the terminal and the files of one entry."""
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.console import Console
+
+from earwitness.core.errors import ParameterError, SourceError
+from earwitness.core.types import IdentityRef, Samples
+from earwitness.log.evidence import EvidenceStore
+from earwitness.log.store import Batch, Log
+from earwitness.sources.write import write_sigmf
+from earwitness.view import tables
+from earwitness.view.evidence import describe, file_of, pictures_of, stretch_of, write_evidence
+from earwitness.view.gather import gather
+from earwitness.view.report import render, write_report
+
+START = 1_795_595_400_000_000_000
+RATE = 50_000.0
+TERN = IdentityRef("vessel", "211000001", ("TERN",), 54.0, 8.0)
+
+
+def snippet(stem, samples):
+    """Write as the survey does: raised by 20 dB, and saying so."""
+    facts = {"description": "evidence snippet; levels raised by 20.00 dB"}
+    meta = write_sigmf(
+        stem,
+        samples.data * np.float32(10),
+        rate_hz=samples.rate_hz,
+        center_hz=samples.center_hz,
+        epoch_ns=samples.epoch_ns,
+        sample_type="cf32_le",
+        facts=facts,
+    )
+    return [meta, meta.with_suffix(".sigmf-data")]
+
+
+@pytest.fixture
+def station(tmp_path):
+    rng = np.random.default_rng(1)
+    x = (rng.normal(size=20_000) + 1j * rng.normal(size=20_000)).astype(np.complex64) * np.float32(1e-3)
+    x[5000:15_000] += np.float32(0.03) * np.exp(0.2j * np.arange(10_000)).astype(np.complex64)
+    with Log.open(tmp_path) as log:
+        store = EvidenceStore(log, tmp_path, 10**9)
+        name = "one <b>"
+        facts = {
+            "content_id": "c",
+            "start_ns": START,
+            "stop_ns": START + 10**10,
+            "name": name,
+            "rate_hz": RATE,
+            "center_hz": 162e6,
+        }
+        rec = log.begin_recording({**facts, "place": "an invented bay", "warnings": ["a gap"]})
+        batch = Batch()
+        piece = store.add_snippet(rec, "e-1", Samples(x, RATE, 162e6, 0, START), snippet)
+        sound = store.add_audio(rec, "v-1", np.zeros(4000, np.float32), 8000.0)
+        levels = np.full((20, 16), 100, np.uint8)
+        view = store.add_picture(
+            rec,
+            "overview",
+            levels,
+            overview=True,
+            floor_db=-120.0,
+            step_db=0.5,
+            low_hz=161.9e6,
+            high_hz=162.1e6,
+            start_ns=START,
+            stop_ns=START + 10**10,
+        )
+        batch.evidence += [piece, sound, view]
+        batch.emissions.append(
+            {
+                "id": "e-1",
+                "recording": rec,
+                "start_ns": START,
+                "stop_ns": START + 10**9,
+                "frequency_hz": 162.0016e6,
+                "class": "am",
+                "occupied_bandwidth_hz": 4000.0,
+                "snr_db": 30.0,
+                "evidence_id": piece["id"],
+                "methods": {"centre": "power centroid"},
+            }
+        )
+        batch.messages.append(
+            {
+                "id": "m-1",
+                "recording": rec,
+                "time_ns": START,
+                "frequency_hz": 162e6,
+                "mode": "ais",
+                "payload_hex": "AB",
+                "payload_bits": 8,
+                "check": "pass",
+                "corrected_bits": 0,
+                "kind": "position report",
+                "flags": ["distress"],
+                "fields": {"latitude_deg": 54.0, "longitude_deg": 8.0},
+                "identity": TERN,
+                "emission_id": "e-1",
+            }
+        )
+        batch.overs.append(
+            {
+                "id": "v-1",
+                "recording": rec,
+                "start_ns": START,
+                "stop_ns": START + 10**9,
+                "frequency_hz": 162e6,
+                "class": "am",
+                "mode": "am",
+                "emission_id": "e-1",
+                "evidence_id": sound["id"],
+            }
+        )
+        batch.occupancy.append(
+            {
+                "recording": rec,
+                "start_ns": START,
+                "stop_ns": START + 10**10,
+                "frequency_hz": 162e6,
+                "samples": 1000,
+                "occupied": 0,
+            }
+        )
+        log.write(batch)
+        log.finish_recording(rec, {"health": [{"clipped_fraction": 0.25}]})
+        yield log, tmp_path
+
+
+def test_the_page_has_all_of_it(station):
+    log, folder = station
+    data = gather(log, folder)
+    assert data.recordings[0].overviews[0].level_db == pytest.approx(-70.0)
+    assert data.recordings[0].health == {"clipped samples, share": 0.25}
+    assert {plate.name for plate in data.plates} == {"spectrogram", "spectrum", "envelope"}
+    assert data.media["v-1"].data.startswith(b"fLaC")
+    page = render(data)
+    for words in (
+        "an invented bay",
+        "TERN",
+        "distress",
+        "power centroid",
+        "a gap",
+        "one &lt;b&gt;",
+        "data:audio/flac",
+        "&lt; 0.38 %",
+    ):
+        assert words in page
+
+
+def test_written_whole_or_not_at_all(station, tmp_path_factory):
+    log, folder = station
+    elsewhere = tmp_path_factory.mktemp("out") / "new" / "report.html"
+    write_report(log, folder, elsewhere)
+    assert elsewhere.read_text("utf-8").startswith("<!DOCTYPE html>")
+    assert [path.name for path in elsewhere.parent.iterdir()] == ["report.html"]
+    with pytest.raises(SourceError, match="cannot be written"):
+        write_report(log, folder, elsewhere / "below-a-file.html")
+
+
+def test_levels_of_a_snippet_are_the_receivers(station):
+    log, folder = station
+    entry = log.entry("e-1")
+    samples = stretch_of(folder, entry["evidence"][0])
+    assert np.abs(samples.data[7000:9000]).mean() == pytest.approx(0.03, rel=0.01)
+    assert {"spectrogram", "spectrum", "envelope"} == set(pictures_of(entry, folder))
+
+
+def test_evidence_lost_or_foreign_is_only_missing(station):
+    log, folder = station
+    entry = log.entry("e-1")
+    (folder.parent / "secret.png").write_bytes(b"x")
+    for path in ("../secret.png", "/etc/passwd", "", None, "a\0b", 7, "evidence"):
+        assert file_of(folder, path) is None
+    for path in folder.rglob("*.sigmf-data"):
+        path.write_bytes(b"")
+    for path in folder.rglob("*.png"):
+        path.write_bytes(b"\x89PNG\r\n\x1a\n broken")
+    assert pictures_of(entry, folder) == {}
+    data = gather(log, folder)
+    assert data.recordings[0].overviews == []
+    render(data)
+
+
+def test_files_of_an_entry(station, tmp_path_factory):
+    log, folder = station
+    out = tmp_path_factory.mktemp("case")
+    names = {path.name for path in write_evidence(log.entry("e-1"), folder, out)}
+    assert {"e-1-spectrogram.png", "e-1-spectrum.png", "e-1-envelope.png"} < names
+    assert sum(name.endswith((".sigmf-meta", ".sigmf-data")) for name in names) == 2
+    assert all((out / name).stat().st_size for name in names)
+
+
+def shown(table, width):
+    console = Console(width=width, file=io.StringIO(), force_terminal=True, color_system=None)
+    console.print(table)
+    return console.file.getvalue()
+
+
+def test_entry_for_the_terminal(station):
+    log, _ = station
+    text = shown(describe(log.entry("e-1")), 80)
+    assert "4.00 kHz" in text
+    assert "how: centre" in text
+    assert "position report" in text
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+@pytest.mark.parametrize("what", ["emissions", "messages", "identities", "overs", "pictures", "occupancy"])
+def test_tables_fit(station, what, width):
+    log, _ = station
+    rows = list(getattr(log, what)())
+    lines = shown(tables.table(what, rows, columns=width), width).splitlines()
+    assert all(len(line) <= width for line in lines)
+    for row in rows:
+        if what != "occupancy":
+            assert row["id"] in "".join(lines)  # an id can be copied
+
+
+def test_unknown_table():
+    with pytest.raises(ParameterError, match="emissions"):
+        tables.table("secrets", [])
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.text(max_size=60), st.sampled_from(["emissions", "messages", "identities", "overs"]))
+def test_text_from_the_air_is_inert_in_the_terminal(words, what):
+    words = f"[bold red]{words}\x1b[2J\x07[/]"
+    row = dict.fromkeys(("label", "mode", "class", "kind", "key", "audio_path", "check", "artefact"), words)
+    row |= {
+        "names": [words],
+        "fields": {words: words, "text": words},
+        "tone": {words: words},
+        "flags": [words],
+        "id": "e-1",
+    }
+    text = shown(tables.table(what, [row], columns=200), 200)
+    assert not any(ord(char) < 32 and char != "\n" for char in text)
+    assert "[bold red]" in text
+
+
+def test_nothing_is_written_beside(station):
+    _, folder = station
+    assert {path.name.split(".")[0] for path in Path(folder).iterdir()} <= {"log", "evidence", "station"}
