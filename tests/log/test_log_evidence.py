@@ -149,6 +149,14 @@ def test_full_disk_costs_the_evidence_not_the_message(station, ais_row):
     assert [path for path in (folder / "evidence").rglob("*") if path.is_file()] == []
 
 
+def test_last_of_the_disk_is_left_to_the_log(station, monkeypatch):
+    log, folder, recording = station
+    store = EvidenceStore(log, folder, 1_000_000)
+    monkeypatch.setattr("earwitness.log.evidence.RESERVE_BYTES", 1 << 62)
+    assert store.add_facts(recording, "e-1", {}) is None
+    assert "nearly full" in store.warnings[0]
+
+
 def test_evidence_that_could_not_be_kept_again_stays_linked(station, recording_facts, ais_row):
     log, folder, recording = station
     kept = EvidenceStore(log, folder, 1_000_000).add_facts(recording, "m-1", {})

@@ -152,8 +152,8 @@ def test_sigmf_of_several_recordings_is_a_collection(filled, recording_facts, em
 
 
 def test_iec61162_of_a_published_message(log, recording_facts):
-    # Position report printed as a worked sentence by two independent origins (sheet of marine check values, 1.4):
-    # MMSI 316001245. The log holds its bits; the sentence must come back character for character.
+    # Position report printed as a worked sentence by two independent origins (sheet of marine check
+    # values, 1.4): MMSI 316001245. The log holds its bits; the sentence must come back to the character.
     from earwitness.payloads.iec61162 import unarmour
 
     published = "!AIVDM,1,1,,A,14eG;o@034o8sd<L9i:a;WF>062D,0*7D"

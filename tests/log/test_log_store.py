@@ -23,12 +23,13 @@ START_NS = 1_764_057_600_000_000_000
 
 # Keys of the JSON Lines records, as the interface description lists them.
 INTERFACE = {
-    "emissions": "id start stop frequency_hz frequency_uncertainty_hz occupied_bandwidth_hz level_dbfs snr_db "
-    "class designator symbol_rate_hz deviation_hz mode confidence reasons artefact label evidence_id "
+    "emissions": "id start stop frequency_hz frequency_uncertainty_hz occupied_bandwidth_hz level_dbfs "
+    "snr_db class designator symbol_rate_hz deviation_hz mode confidence reasons artefact label evidence_id "
     "burst_count duty",
     "messages": "id time frequency_hz mode payload_hex payload_bits check corrected_bits snr_db kind fields "
     "identity emission_id evidence_id",
-    "identities": "id kind key names first_seen last_seen message_count latitude_deg longitude_deg labels flags",
+    "identities": "id kind key names first_seen last_seen message_count latitude_deg longitude_deg "
+    "labels flags",
     "overs": "id start stop frequency_hz class tone audio_path emission_id identity talkgroup encrypted",
 }
 
@@ -101,7 +102,7 @@ def test_schema_and_declared_columns_agree(tmp_path):
 
 @st.composite
 def histories(draw):
-    """Surveys of one recording, each a list of messages that may come in several batches, whole or broken off."""
+    """Surveys of one recording: messages that come in several batches, whole or broken off."""
     message = st.tuples(st.integers(0, 7), st.integers(0, 2), st.booleans())  # which, who, flagged
     survey = st.tuples(st.lists(st.lists(message, max_size=6), max_size=3), st.booleans())
     return draw(st.lists(survey, min_size=1, max_size=4))
@@ -451,8 +452,10 @@ def test_ids_depend_on_every_part():
 
 def test_queries_and_plain_exports_need_no_numerics():
     code = (
-        "import sys, earwitness.log.store, earwitness.log.export, earwitness.log.evidence, earwitness.log.rows;"
-        "print([m for m in ('numpy', 'scipy', 'soundfile', 'sigmf', 'pyarrow', 'psycopg') if m in sys.modules])"
+        "import sys\n"
+        "import earwitness.log.store, earwitness.log.export, earwitness.log.evidence, earwitness.log.rows\n"
+        "heavy = 'numpy', 'scipy', 'soundfile', 'sigmf', 'pyarrow', 'psycopg'\n"
+        "print([name for name in heavy if name in sys.modules])"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"

@@ -41,8 +41,10 @@ def test_newer_version_supersedes_and_says_what_changed(log, survey):
 def test_what_comes_back_counts_again(log, survey):
     survey("1", range(4))
     survey("2", range(2))
-    survey("3", range(4))
+    recording = survey("3", range(4))
     assert log.summary()["modes"] == {"ais": 4}
+    said = log.compare_surveys(recording)["messages"]
+    assert [len(said[part]) for part in ("added", "gone", "changed")] == [2, 0, 0]
     assert [row["message_count"] for row in log.identities()] == [1, 1, 1, 1]
 
 
@@ -99,6 +101,23 @@ def test_a_start_measured_better_is_a_change_not_a_new_emission(log, recording_f
     assert (said["added"], said["gone"]) == ([], [])
     assert [change["keys"] for change in said["changed"]] == [["class"]]
     assert len(list(log.emissions())) == 1
+
+
+def test_growing_emission_of_the_running_survey_is_no_change(log, recording_facts, emission):
+    for _ in range(2):
+        recording = log.begin_recording(recording_facts())
+        for length in (0.5, 2.0):
+            log.write(Batch(emissions=[emission(recording, length=length, id="e-1")]))
+        log.finish_recording(recording)
+    log.begin_recording(recording_facts())
+    for length in (0.5, 2.0):
+        log.write(
+            Batch(emissions=[emission(recording, 9, length=length, id="e-2"), emission(recording, id="e-1")])
+        )
+    log.finish_recording(recording)
+    said = log.compare_surveys(recording)["emissions"]
+    assert [row["id"] for row in said["added"]] == ["e-2"]
+    assert [(item["after"]["id"], item["keys"]) for item in said["changed"]] == [("e-1", ["stop"])]
 
 
 def test_one_survey_cannot_be_compared(log, survey):

@@ -34,6 +34,7 @@ FOLDER = "evidence"
 AUDIO_BLOCK = 65_536  # samples per write: one long write makes the FLAC encoder keep everything
 DOWN_TO = 0.9  # of the budget, once it is reached: removing comes in strides
 ORPHAN_AGE_S = 3_600.0  # younger files may belong to a survey that is running right now
+RESERVE_BYTES = 64_000_000  # of the disk, left to the log: rows matter more than evidence
 _WARNINGS_KEPT = 100
 _PARTIAL = ".partial-"
 
@@ -145,6 +146,9 @@ class EvidenceStore:
                 partial.mkdir(exist_ok=True)
                 made = list(write(partial, row_id))
                 size = sum(path.stat().st_size for path in made)
+                if shutil.disk_usage(self._folder).free < RESERVE_BYTES:
+                    self._warn(f"{kind} of {subject} not kept: the disk is nearly full")
+                    return None
                 if not self._room_for(size, row_id):
                     self._warn(f"{kind} of {subject} not kept: {size} bytes do not fit the evidence budget")
                     return None

@@ -155,6 +155,12 @@ def _values(row: Mapping[str, Any], schema: Mapping[str, str]) -> Iterator[Any]:
             yield row[key]
 
 
+def _line(text: str) -> str:
+    """Give text that stays on its line; most text does, and looking is cheap."""
+    plain = len(text) <= CELL_LIMIT and text.isascii() and text.isprintable()
+    return text if plain else inert(text, limit=CELL_LIMIT)
+
+
 def _cell(value: Any) -> Any:
     """Give what may stand in a CSV cell: numbers as they are, text on one line and no formula."""
     if value is None:
@@ -165,7 +171,7 @@ def _cell(value: Any) -> Any:
         return value
     if not isinstance(value, str):
         value = json.dumps(value, allow_nan=False)
-    text = inert(value, limit=CELL_LIMIT)
+    text = _line(value)
     return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
 
 
@@ -257,7 +263,7 @@ def _write_geojson(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row
 
 
 def _xml(value: Any) -> str:
-    return escape(inert(str(value), limit=CELL_LIMIT))
+    return escape(_line(str(value)))
 
 
 def _write_kml(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row]) -> int:

@@ -212,7 +212,10 @@ class Queries:
                 before = json.loads(earlier)
                 for after in self._select(table, "t.id = ?", (row_id,)):
                     keys = differing(before, after, table)
-                    part["changed"].append({"before": before, "after": after, "keys": keys})
+                    if before["superseded_by"]:  # an earlier survey had it, the last one had not
+                        part["added"].append(after)
+                    elif keys:
+                        part["changed"].append({"before": before, "after": after, "keys": keys})
             out[table.what] = part
         return out
 

@@ -294,12 +294,13 @@ class Log(Queries):
         self._database.many(table.upsert, values)
         revised = []
         for row_id, after in self._raw(table, before).items() if before else ():
-            if after == before[row_id]:
-                continue
+            *said, survey = before[row_id]
+            *says, now = after
+            if said == says or survey == now:
+                continue  # unchanged, or a row of this very survey that grows
             earlier = table.row(before[row_id])
-            if earlier["superseded_by"] is None and differing(earlier, table.row(after), table):
-                survey = self._survey(unique[row_id]["recording"])[0]
-                revised.append((row_id, survey, table.what, to_json(earlier)))
+            if earlier["superseded_by"] or differing(earlier, table.row(after), table):
+                revised.append((row_id, now, table.what, to_json(earlier)))
         if revised:
             self._database.many(_REVISE, revised)
 

@@ -208,7 +208,7 @@ class Table:
     def select(self) -> str:
         """`SELECT ... FROM this table t`, giving what `row` reads."""
         names = [item.shown or f"t.{item.column}" for item in self.columns]
-        return f"SELECT {', '.join(names)}, t.superseded_by, t.extra FROM {self.name} t"  # noqa: S608
+        return f"SELECT {', '.join(names)}, t.superseded_by, t.extra, t.survey FROM {self.name} t"  # noqa: S608
 
     @cached_property
     def _shape(self) -> tuple[tuple[str, Callable[[Any], Any] | None], ...]:
@@ -219,7 +219,7 @@ class Table:
         out: dict[str, Any] = {}
         for (key, decode), value in zip(self._shape, values, strict=False):
             out[key] = value if value is None or decode is None else decode(value)
-        out["superseded_by"], extra = values[len(self.columns) :]
+        out["superseded_by"], extra, _ = values[len(self.columns) :]
         if extra != "{}":
             for key, value in _from_json(extra).items():
                 out.setdefault(key, value)
