@@ -43,7 +43,13 @@ class Traces:
     total: float = 0.0  # all the power in the recording in those rows
 
     def add(
-        self, power: np.ndarray, level: np.ndarray, rows: np.ndarray, low: int, high: int, receiver: ReceiverRows
+        self,
+        power: np.ndarray,
+        level: np.ndarray,
+        rows: np.ndarray,
+        low: int,
+        high: int,
+        receiver: ReceiverRows,
     ) -> None:
         """Take the rows (indices) of a batch in which the emission in bins [low, high) was on."""
         bins = power.shape[1]

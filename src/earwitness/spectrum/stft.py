@@ -16,7 +16,7 @@ power / enbw_hz; the power of a band is the sum of its bins times bin_hz / enbw_
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -147,6 +147,7 @@ def plan(rate_hz: float) -> Plan:
     return Plan(float(rate_hz), size, hop, frames, quick, max(group, 1))
 
 
+@lru_cache(maxsize=4096)
 def looks(of: Plan, rows: int, bins: int) -> float:
     """Give how many independent looks a mean over `rows` x `bins` cells is worth.
 
@@ -164,6 +165,11 @@ def looks(of: Plan, rows: int, bins: int) -> float:
             copies = (1 if lag == 0 else 2) * (1 if step == 0 else 2)
             total += copies * (1 - lag / frames) * (1 - step / bins) * a
     return float(frames * bins / (total / np.sum(window**2) ** 2))
+
+
+def quick_window(of: Plan) -> np.ndarray:
+    """Give the window of the quick transform, float32, scaled like the fine one."""
+    return _scaled_window(of.quick_size)
 
 
 def _scaled_window(size: int) -> np.ndarray:
@@ -282,7 +288,7 @@ class Spectrum:
         self._tail = np.empty(0, np.complex64)
         self._next = 0  # sample index of the tail's first sample
         self._epoch_ns = 0
-        self._quick_window = _scaled_window(p.quick_size) if p.quick_size else None
+        self._quick_window = quick_window(p) if p.quick_size else None
 
     @property
     def _span(self) -> int:

@@ -1,0 +1,161 @@
+"""Short wide bursts: found in the quick transform, since a row of the fine one would dilute them.
+
+Each sub-band is compared with its own steady level, so whatever is on continuously does not count. What is
+claimed counts as a pulse if it is over within 3 ms and spread over several sub-bands, and is not the click of a
+much stronger narrow signal being keyed beside it. Everything else is left to the fine transform.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.detect.scan import gamma_threshold, scan
+from earwitness.dsp.jit import kernel
+from earwitness.spectrum.floor import lowest_mean, robust_level
+from earwitness.spectrum.stft import Plan, looks
+
+_TIMES = (1, 2, 4, 16)
+_LONGEST_S = 3e-3
+_TAIL_S = 4e-3
+_CLOSE_S = 150e-6
+_CLICK = 50.0
+_BANDS = 4  # sub-bands at least
+_FLAT = 0.04  # of the mean, left without the strongest third: two narrow signals leave nothing, a keyed carrier some
+_SAMPLED = 512  # quick rows that a band's steady level is taken from
+
+
+@dataclass(slots=True)
+class Pulse:
+    """A burst: quick rows [first, last) of the stretch, sub-bands [low, high), power over the steady level per band."""
+
+    first: int
+    last: int
+    low: int
+    high: int
+    excess: np.ndarray  # float (high - low,): mean over the rows
+
+
+@kernel("void(uint8[:,::1], int64, int64, int64)")
+def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
+    """Clear claims that, gaps up to `close` bridged, run longer than `longest` rows.
+
+    What touches either end may be longer than it looks: there `brief` rows are too long.
+    """
+    rows, bands = mask.shape
+    for b in range(bands):
+        start = -1
+        last = -1
+        for r in range(rows + 1):
+            claimed = r < rows and mask[r, b] == 1
+            if claimed:
+                if start < 0:
+                    start = r
+                last = r
+            elif start >= 0 and (r - last > close or r == rows):
+                cut = start == 0 or last == rows - 1
+                if last - start >= (brief if cut else longest):
+                    for k in range(start, last + 1):
+                        mask[k, b] = 0
+                start = -1
+
+
+@kernel("float32[::1](float32[:,::1], int64, float64, float64, float64)")
+def _steady(quick: np.ndarray, step: int, low_mean: float, clip: float, clipped_mean: float) -> np.ndarray:
+    out = np.empty(quick.shape[1], np.float32)
+    for b in range(quick.shape[1]):
+        out[b] = robust_level(quick[::step, b].copy(), low_mean, clip, clipped_mean)
+    return out
+
+
+class PulseFinder:
+    """Finds pulses in consecutive batches of quick rows."""
+
+    def __init__(self, of: Plan, per_hour: float):
+        from scipy.special import gammainc, gammainccinv
+
+        # In its own terms a quick sub-band is a bin of a coarser transform.
+        fine = replace(of, size=of.quick_size, hop=of.quick_hop, frames=1)
+        bands = of.quick_bands
+        widths = [2**k for k in range(bands.bit_length()) if 2**k <= bands]
+        self._row_s = of.quick_hop / of.rate_hz
+        self._limits = np.full((len(_TIMES), len(widths)), np.inf, np.float32)
+        shapes = len(_TIMES) * (len(widths) - 1)
+        for t, rows in enumerate(_TIMES):
+            for w, width in enumerate(widths[1:], 1):
+                tries = 3 * 3600 / (rows * self._row_s) * bands / width
+                self._limits[t, w] = gamma_threshold(
+                    looks(fine, rows, width * of.quick_group), per_hour / shapes / tries
+                )
+        self._times = np.array(_TIMES)
+        count = looks(fine, 1, of.quick_group)
+        self._count = count
+        self._low = lowest_mean(count)
+        self._clip = float(gammainccinv(count, 1e-3) / count)
+        self._clipped = float(gammainc(count + 1, self._clip * count) / (1 - 1e-3))
+        self._tail = round(_TAIL_S / self._row_s)
+        self._longest = round(_LONGEST_S / self._row_s)
+        self._close = max(1, round(_CLOSE_S / self._row_s))
+        self._kept = np.empty((0, bands), np.float32)
+        self._row = 0  # of the first kept row
+        self._first = True
+        self.steady = np.ones(bands, np.float32)
+
+    def feed(self, quick: np.ndarray, *, last: bool = False) -> tuple[list[Pulse], np.ndarray]:
+        """Take quick rows; give the pulses that are over, and the claims (uint8) in just these rows."""
+        self.steady = np.maximum(
+            _steady(quick, max(1, len(quick) // _SAMPLED), self._low, self._clip, self._clipped), 1e-16
+        )
+        joined = np.concatenate([self._kept, quick])
+        ratio = joined / self.steady
+        mask = np.zeros(joined.shape, np.uint8)
+        old = len(self._kept)
+        pulses: list[Pulse] = []
+        if scan(ratio, mask, 0, self._times, self._limits):
+            _drop_long(mask, self._close, self._longest, self._longest // 8)
+            over = len(joined) if last else len(joined) - self._tail
+            for pulse in self._group(mask, joined):
+                if (self._first or pulse.last > self._tail) and pulse.last <= over:
+                    pulses.append(pulse)
+        keep = joined[-2 * self._tail :].copy()
+        for pulse in pulses:
+            pulse.first += self._row
+            pulse.last += self._row
+        self._row += len(joined) - len(keep)
+        self._kept = keep
+        self._first = False
+        return pulses, mask[old:]
+
+    @property
+    def settled(self) -> int:
+        """Give the quick row before which every pulse has been given."""
+        return self._row + max(0, len(self._kept) - self._tail)
+
+    def _group(self, mask: np.ndarray, power: np.ndarray) -> list[Pulse]:
+        """Give the pulses in a mask, and clear from it what is none."""
+        rows = np.flatnonzero(mask.any(axis=1))
+        if not len(rows):
+            return []
+        out = []
+        for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
+            first, last = int(run[0]), int(run[-1]) + 1
+            bands = mask[first:last].any(axis=0)
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], bands.view(np.int8), [0]])))
+            for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+                excess = power[first:last, low:high].mean(axis=0) - self.steady[low:high]
+                beside = power[first:last].mean(axis=0)
+                beside[low:high] = 0
+                strongest = float(beside[max(0, low - 8) : high + 8].max())
+                rest = np.sort(excess)[: -max(2, (high - low) // 3)]
+                level = float(self.steady[low:high].mean())
+                sure = 4 * level / np.sqrt(self._count * (last - first) * max(1, len(rest)))
+                if (
+                    high - low < _BANDS
+                    or float(rest.mean()) < max(_FLAT * float(excess.mean()), sure)
+                    or strongest > _CLICK * float(excess.sum())
+                ):
+                    mask[first:last, low:high] = 0
+                else:
+                    out.append(Pulse(first, last, low, high, excess))
+        return out
