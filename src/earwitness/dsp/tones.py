@@ -83,7 +83,11 @@ def find_ctcss(low: np.ndarray) -> ToneFind | None:
         return None
     middle = float(np.median(freq_hz[strong]))
     agree = strong & (np.abs(freq_hz - middle) < 0.7)
-    if agree.sum() < max(2, 0.6 * strong.sum(), 0.45 * len(strong)):
+    least = max(0.45, 1.1 - 0.4 * len(low) / LOW_RATE_HZ)  # a short stretch of voice may hold its pitch
+    if (
+        agree.sum() < max(2, 0.6 * strong.sum(), min(least, 1.0) * len(strong))
+        or np.std(freq_hz[agree]) > 0.35
+    ):
         return None
     steady = float(np.quantile(amplitude[agree], 0.15) / np.median(amplitude[agree]))
     measured = float(np.average(freq_hz[agree], weights=amplitude[agree] ** 2))

@@ -44,7 +44,7 @@ class Demodulator(FramedReceiver):
 
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter: 9 kHz wide."""
-        self._resample = Resampler(rate_hz, AUDIO_RATE_HZ, cutoff_hz=3_700.0, width_hz=600.0)
+        self._resample = Resampler(rate_hz, AUDIO_RATE_HZ, cutoff_hz=3_700.0, width_hz=1_000.0)
         self._gate = OverGate(self.frame / rate_hz)
         self._phase = 0.0
         self._carrier_hz = 0.0

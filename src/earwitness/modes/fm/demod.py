@@ -47,7 +47,7 @@ class Demodulator(FramedReceiver):
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter: 15.6 kHz wide."""
         self._last = np.complex64(1)
-        self._resample = Resampler(rate_hz, AUDIO_RATE_HZ, cutoff_hz=3_700.0, width_hz=600.0)
+        self._resample = Resampler(rate_hz, AUDIO_RATE_HZ, cutoff_hz=3_700.0, width_hz=1_000.0)
         self._moments = np.zeros((2, 2))
         self._gate = OverGate(self.frame / rate_hz)
         return lowpass(7_800.0, 2_600.0, rate_hz, stop_db=60.0)
@@ -108,18 +108,18 @@ class Demodulator(FramedReceiver):
 def _tone(audio: np.ndarray) -> tuple[dict[str, Any] | None, dict[str, Any]]:
     """Give the tone as the log keeps it, and further facts of it."""
     low = sub_audible(audio)
-    code = find_dcs(low, _WORDS)
-    if code:
-        tone: dict[str, Any] = {"dcs": code.code}
-        if code.inverted:
-            tone["dcs_inverted"] = True
-        return tone, {"tone_deviation_hz": round(code.deviation_hz)}
     found = find_ctcss(low)
     if found:
         return {"ctcss_hz": found.nominal_hz}, {
             "tone_measured_hz": round(found.measured_hz, 2),
             "tone_deviation_hz": round(found.deviation_hz),
         }
+    code = find_dcs(low, _WORDS)
+    if code:
+        tone: dict[str, Any] = {"dcs": code.code}
+        if code.inverted:
+            tone["dcs_inverted"] = True
+        return tone, {"tone_deviation_hz": round(code.deviation_hz)}
     return None, {}
 
 
