@@ -41,6 +41,7 @@ TAIL = (MOST_BITS + 16) * OS  # samples wanted after a burst's start before it i
 LEAD = 8 * OS  # and before it
 GATE = 0.46  # normalised product sum; noise alone passes about 25 times a second
 FIT = 0.28  # squared coherent correlation; noise alone passes less than once a minute
+FIT_BENEATH = 0.42  # the same in what is left of a decoded burst, which has traces of its own training
 REACH_HZ = 3700.0  # carrier offsets looked at
 SKIP = 2  # first training bits left out of the fit: ramps of real transmitters reach into them
 PHASES = 128  # sub-sample positions of the resampler
@@ -56,6 +57,8 @@ FALL = 12  # symbols the first pass runs on after a burst's end
 CLUSTER = 10 * OS  # starts this near may be one burst
 CLUSTER_TRIES = 4
 BACK = 270 * OS  # how far before a decoded burst weaker ones are looked for: a slot
+BENEATH_POWER = 0.008  # share of a burst's power that a weaker one must have to be looked for (-21 dB)
+BENEATH_NOISE = 1.5  # and so much more than the noise alone
 MOST_DEPTH = 2  # bursts taken off one another
 STEADY = 30  # symbols either side over which a burst's amplitude is taken to be steady
 PEAK = 3 * OS  # a gate peak outranks others this near
@@ -211,6 +214,25 @@ def _fit(
     # Row j's template starts (rows - 1 - j) / rows samples into the bit, so the bit began that much earlier.
     best[1] = start + at // rows - 2 + 1 - (rows - 1 - at % rows + 0.0) / rows + fine_t / rows
     best[2] = carrier + step * (bin_ - tries // 2 + fine_f)
+
+
+@kernel("void(complex64[:], int64, float32[:], complex64[:,:], float64, float64[:,:])")
+def _fit_both(
+    y: np.ndarray, start: int, signs: np.ndarray, templates: np.ndarray, reach: float, best: np.ndarray
+) -> None:
+    """Fit with levels as they are (row 0) and inverted (row 1), each at the carrier the products give."""
+    total = 0j
+    for k in range(len(signs)):
+        a = y[start + k * OS]
+        b = y[start + (k + 1) * OS]
+        total += signs[k] * b * a.conjugate()
+    for row in range(2):
+        sign = 1.0 - 2.0 * row
+        v = total * complex(0, -sign)
+        carrier = np.arctan2(v.imag, v.real) / OS
+        best[row, 0] = 0.0
+        if abs(carrier) < reach:
+            _fit(y, start, templates, carrier, sign, best[row])
 
 
 def _pulse_table() -> np.ndarray:
@@ -567,7 +589,7 @@ class Demodulator:
         _gate(self._y[self._scored - self._y_at :], KNOWN_SIGNS, out)
         scores = np.concatenate([self._scores, out])
         base = self._scored - 2 * PEAK
-        self._starts += [(base + n, 0) for n in _peaks(scores)]
+        self._starts += [(base + n, 0) for n in _starts_of(scores)]
         self._scores = scores[-2 * PEAK :]
         self._scored += len(out)
 
@@ -594,11 +616,13 @@ class Demodulator:
         """
         tries = []
         for start, depth in cluster:
-            for burst in _fits(self._y[start - LEAD - self._y_at : start + TAIL - self._y_at]):
+            y = self._y[start - LEAD - self._y_at : start + TAIL - self._y_at]
+            for burst in _fits(y, FIT_BENEATH if depth else FIT):
                 tries.append((burst, start, depth))
         tries.sort(key=lambda item: -item[0].score)
         for burst, start, depth in tries[:CLUSTER_TRIES]:
-            found = _detect(self._y[start - LEAD - self._y_at : start + TAIL - self._y_at], burst)
+            y = self._y[start - LEAD - self._y_at : start + TAIL - self._y_at]
+            found = _detect(y, burst, odd=depth == 0)
             if not found:
                 continue
             frame = self._frame(found, start - LEAD)
@@ -608,9 +632,18 @@ class Demodulator:
             ):
                 self._reported = [*self._reported[-7:], frame]
                 yield frame
-            if found.coherent and depth < MOST_DEPTH:
+            if (
+                found.coherent
+                and depth < MOST_DEPTH
+                and self._more_beneath(found.power, found.coherent.noise)
+            ):
                 self._cancel(found, found.coherent, start - LEAD, depth)
             return
+
+    def _more_beneath(self, power: float, rest: float) -> bool:
+        """Say whether what a burst leaves unexplained is more than noise and its own imperfections."""
+        noise = 0.0 if self._noise is None else SYMBOL_RATE_HZ * 10 ** (self._noise / 10)
+        return rest > max(BENEATH_POWER * power, BENEATH_NOISE * noise)
 
     def _cancel(self, found: _Found, burst: _Coherent, base: int, depth: int) -> None:
         """Take a decoded burst out of the samples and look for weaker ones beneath it."""
@@ -631,7 +664,7 @@ class Demodulator:
         out = np.empty(last - first + 2 * PEAK, np.float32)
         at = first - PEAK - self._y_at
         _gate(self._y[at : at + len(out) + SPAN_SAMPLES + OS], KNOWN_SIGNS, out)
-        fresh = {first - PEAK + n: depth + 1 for n in _peaks(out)}
+        fresh = {first - PEAK + n: depth + 1 for n in _starts_of(out)}
         self._starts = sorted({**dict(self._starts), **fresh}.items())
 
     def _frame(self, found: _Found, base: int) -> Frame:
@@ -686,14 +719,31 @@ def _steady(burst: _Coherent, carrier: float) -> np.ndarray:
     return ((blend * out + (1 - blend) * np.polyval(line, k)) * turn).astype(np.complex64)
 
 
-def _peaks(scores: np.ndarray) -> list[int]:
-    """Give where scores pass the gate and no other within PEAK is higher; PEAK at both ends is context."""
-    out = []
-    for n in (np.flatnonzero(scores[PEAK:-PEAK] > GATE) + PEAK).tolist():
-        # The first of equals, so that a plateau gives one peak.
-        if scores[n] >= scores[n : n + PEAK + 1].max() and scores[n] > scores[n - PEAK : n].max():
-            out.append(n)
-    return out
+@kernel("int64(float32[:], float32, int64, int64[:])")
+def _peaks(scores: np.ndarray, gate: float, near: int, out: np.ndarray) -> int:
+    """Find where scores pass the gate and none within `near` is higher; the outer `near` are context.
+
+    The first of equals counts, so that a plateau gives one peak. Gives how many of `out` are filled.
+    """
+    count = 0
+    for n in range(near, len(scores) - near):
+        top = scores[n]
+        if top <= gate:
+            continue
+        peak = True
+        for i in range(n - near, n + near + 1):
+            if scores[i] > top or (scores[i] == top and i < n):
+                peak = False
+                break
+        if peak and count < len(out):
+            out[count] = n
+            count += 1
+    return count
+
+
+def _starts_of(scores: np.ndarray) -> list[int]:
+    out = np.empty(len(scores) // PEAK + 1, np.int64)
+    return [int(n) for n in out[: _peaks(scores, GATE, PEAK, out)]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -706,27 +756,29 @@ class _Burst:
     sign: float
 
 
-def _fits(y: np.ndarray) -> list[_Burst]:
+def _fits(y: np.ndarray, least: float = FIT) -> list[_Burst]:
     """Give the ways the known waveform fits at y[LEAD], the best first; none when it is not there.
 
     Products of samples a symbol apart cannot tell a carrier from one half a symbol rate off with the
     levels inverted, so both are tried where both lie in reach.
     """
-    product = y[LEAD + OS : LEAD + (TRAINING + 1) * OS : OS] * y[LEAD : LEAD + TRAINING * OS : OS].conj()
-    total = complex(np.dot(KNOWN_SIGNS, product))
-    out = []
-    best = np.empty(3)
-    for sign in (1.0, -1.0):
-        carrier = float(np.angle(total * -1j * sign)) / OS
-        if abs(carrier) * RATE_HZ < 2 * np.pi * REACH_HZ:
-            _fit(y, LEAD, TEMPLATES, carrier, sign, best)
-            if best[0] > FIT:
-                out.append(_Burst(float(best[0]), float(best[1]), float(best[2]), sign))
+    if len(y) < LEAD + SPAN_SAMPLES:
+        return []
+    best = np.empty((2, 3))
+    _fit_both(y, LEAD, KNOWN_SIGNS, TEMPLATES, 2 * np.pi * REACH_HZ / RATE_HZ, best)
+    out = [
+        _Burst(float(score), float(start), float(carrier), sign)
+        for (score, start, carrier), sign in zip(best, (1.0, -1.0), strict=True)
+        if score > least
+    ]
     return sorted(out, key=lambda burst: -burst.score)
 
 
-def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
-    """Detect the symbols of a burst and give its frame, if any reading of it holds."""
+def _detect(y: np.ndarray, burst: _Burst, *, odd: bool = True) -> _Found | None:
+    """Detect the symbols of a burst and give its frame, if any reading of it holds.
+
+    `odd`: bursts of wrong deviation or through a null of a fade are worth a try with the discriminator.
+    """
     start, carrier = burst.start, burst.carrier
     z = np.empty(MOST_BITS, np.complex64)
     decided = np.empty(MOST_BITS, np.float32)
@@ -748,9 +800,9 @@ def _detect(y: np.ndarray, burst: _Burst) -> _Found | None:
             turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
         frame = _read(hard_bits(soft, 2))
     if frame is None:
-        steps = np.empty(MOST_BITS, np.float32)
+        steps = np.empty(MOST_BITS if odd else 0, np.float32)
         _discriminate(res, ims, burst.start, steps)
-        plain = _read(hard_bits(steps, 1))
+        plain = _read(hard_bits(steps, 1)) if odd else None
         if plain:
             part = y[int(burst.start) : int(burst.start) + plain.stop * OS]
             steps = steps[: plain.stop]

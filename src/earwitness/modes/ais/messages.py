@@ -837,47 +837,70 @@ def _who(
     return IdentityRef("station" if station else "vessel", mmsi, names, latitude, longitude)
 
 
+SAME_BURST_NS = 2_000_000
 _LISTS = ("acknowledged", "requests", "assignments")
 
 
 class Assembler:
-    """One message per frame; the parts of message 24 meet at the identity."""
+    """One message per burst; the parts of message 24 meet at the identity.
+
+    No station sends the same bits twice at one time, so equal frames a moment apart are one burst met
+    again: a receiver's mirror image of it, or a channel beside. The strongest is kept; frames wait for
+    that until a later one comes.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: list[Frame] = []
 
     def feed(self, frame: Frame) -> list[Message]:
-        """Give the message of a frame, or nothing when its type and length do not exist."""
-        try:
-            if not legal(frame.bits):
-                return []
-            fields = parse(frame.bits)
-        except LayoutError:
-            return []  # passed the FCS by chance or undefined content: no message of the standard
-        kind = fields["message_id"]
-        mmsi = fields["mmsi"]
-        name = fields.get("ship_name") or fields.get("aid_name")
-        addressed = [
-            item["destination_mmsi"]
-            for item in (
-                fields,
-                *fields.get("acknowledged", ()),
-                *fields.get("requests", ()),
-                *fields.get("assignments", ()),
-            )
-            if item.get("destination_mmsi") is not None
-        ]
-        message = Message(
-            frame=frame,
-            kind=KINDS[kind],
-            fields=fields | {"channel": channel_of(frame.frequency_hz)},
-            check=frame.check or "pass",
-            identity=_who(mmsi, kind, (name,) if name else (), fields),
-            related=tuple(_who(other, 0) for other in dict.fromkeys(addressed) if other != mmsi),
-            flags=_flags(fields),
-        )
-        return [message]
+        """Give the messages of earlier frames that nothing can outdo any more."""
+        ready = [other for other in self._waiting if other.time_ns < frame.time_ns - SAME_BURST_NS]
+        self._waiting = [other for other in self._waiting if other.time_ns >= frame.time_ns - SAME_BURST_NS]
+        for n, other in enumerate(self._waiting):
+            if other.bits == frame.bits and abs(other.time_ns - frame.time_ns) <= SAME_BURST_NS:
+                if _level(frame) > _level(other):
+                    self._waiting[n] = frame
+                break
+        else:
+            self._waiting.append(frame)
+        return [message for other in ready for message in _messages(other)]
 
     def close(self) -> list[Message]:
-        """Give nothing: no message is held back."""
-        return []
+        """Give the messages of the frames still waiting."""
+        ready, self._waiting = self._waiting, []
+        return [message for frame in ready for message in _messages(frame)]
+
+
+def _level(frame: Frame) -> float:
+    return float("-inf") if frame.level_dbfs is None else frame.level_dbfs
+
+
+def _messages(frame: Frame) -> list[Message]:
+    """Give the message of a frame, or nothing when its type and length do not exist."""
+    try:
+        if not legal(frame.bits):
+            return []
+        fields = parse(frame.bits)
+    except LayoutError:
+        return []  # passed the FCS by chance or undefined content: no message of the standard
+    kind = fields["message_id"]
+    mmsi = fields["mmsi"]
+    name = fields.get("ship_name") or fields.get("aid_name")
+    addressed = [
+        item["destination_mmsi"]
+        for item in (fields, *(part for group in _LISTS for part in fields.get(group, ())))
+        if item.get("destination_mmsi") is not None
+    ]
+    message = Message(
+        frame=frame,
+        kind=KINDS[kind],
+        fields=fields | {"channel": channel_of(frame.frequency_hz)},
+        check=frame.check or "pass",
+        identity=_who(mmsi, kind, (name,) if name else (), fields),
+        related=tuple(_who(other, 0) for other in dict.fromkeys(addressed) if other != mmsi),
+        flags=_flags(fields),
+    )
+    return [message]
 
 
 def _flags(fields: Mapping[str, Any]) -> tuple[str, ...]:

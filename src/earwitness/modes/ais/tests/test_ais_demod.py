@@ -88,7 +88,8 @@ def test_real_burst():
     iq = columns[:, 0] + 1j * columns[:, 1]
     iq = np.concatenate([np.zeros(300), iq / np.abs(iq).max(), np.zeros(300)])
     (frame,) = listen(iq, rate_hz=31_250.0)
-    (message,) = Assembler().feed(frame)
+    assembler = Assembler()
+    (message,) = [*assembler.feed(frame), *assembler.close()]
     want = {"message_id": 1, "mmsi": "305323000", "speed_kn": 12.2, "course_deg": 25.3, "heading_deg": 32}
     want |= {"longitude_deg": -6.233335, "latitude_deg": 47.99603, "utc_second": 35}
     assert {name: message.fields[name] for name in want} == pytest.approx(want, abs=6e-6)

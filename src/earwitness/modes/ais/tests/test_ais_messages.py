@@ -1,6 +1,7 @@
 """AIS messages against published sentences and the sheet's constructed ones; fuzzing."""
 
 from contextlib import suppress
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -16,6 +17,11 @@ from earwitness.payloads.iec61162 import SentenceAssembler
 def bits_of(*lines):
     assembler = SentenceAssembler()
     return [assembler.feed(line) for line in lines][-1][0]
+
+
+def assemble(*frames):
+    assembler = Assembler()
+    return [m for frame in frames for m in assembler.feed(frame)] + assembler.close()
 
 
 def frame_of(bits, frequency_hz=161.975e6):
@@ -362,10 +368,8 @@ def test_addressed_variants_rebuild():
 
 
 def test_messages_carry_identity_channel_and_flags():
-    assembler = Assembler()
-
     def message(frequency_hz=161.975e6, **fields):
-        (out,) = assembler.feed(frame_of(synth.payloads({"message": fields})[0], frequency_hz))
+        (out,) = assemble(frame_of(synth.payloads({"message": fields})[0], frequency_hz))
         return out
 
     ship = message(message_id=5, mmsi="232001234", ship_name="EXAMPLE ONE")
@@ -385,13 +389,23 @@ def test_messages_carry_identity_channel_and_flags():
     assert message(155e6, message_id=1, mmsi="232001234").fields["channel"] is None
 
 
+def test_the_same_burst_on_two_channels_is_one_message():
+    bits = synth.payloads(synth.examples()[0])[0]
+    image = replace(frame_of(bits, 162.025e6), time_ns=10, level_dbfs=-50.0)
+    burst = replace(frame_of(bits), time_ns=20, level_dbfs=-20.0)
+    later = replace(burst, time_ns=30_000_000)
+    for order in ((image, burst, later), (burst, image, later)):
+        messages = assemble(*order)
+        assert [m.fields["channel"] for m in messages] == ["A", "A"]
+        assert [m.frame.time_ns for m in messages] == [20, 30_000_000]
+
+
 def test_impossible_lengths_are_no_messages():
-    assembler = Assembler()
     for size in (0, 5, 6, 40, 160, 176, 1072, 5000):
         bits = Bits(1 << max(size - 6, 0) if size else 0, size)  # type 1
         assert not legal(bits)
-        assert assembler.feed(frame_of(bits)) == []
-    assert assembler.feed(frame_of(Bits(63 << 162, 168))) == []
+        assert assemble(frame_of(bits)) == []
+    assert assemble(frame_of(Bits(63 << 162, 168))) == []
     with pytest.raises(LayoutError, match="not defined"):
         parse(Bits(0, 168))
     with pytest.raises(LayoutError, match="168 bits"):
@@ -424,7 +438,7 @@ def test_hostile_bits(kind, size, data):
     value = data.draw(st.integers(0, (1 << size) - 1))
     bits = Bits(kind << size | value, size + 6)
     plausible(bits)
-    for message in Assembler().feed(frame_of(bits)):
+    for message in assemble(frame_of(bits)):
         assert all(ord(char) >= 32 for char in repr(message.fields))
     with suppress(LayoutError):
         parse(bits)
