@@ -102,8 +102,9 @@ class Demodulator:
         self._fill = len(self._taps) - 1
         self._new[: self._fill] = self._new[CHUNK * self._by :].copy()
         held -= held % pulses.GROUP
-        self._x[keep:] = 0
-        self._power[keep:] = 0
+        if held < CHUNK:
+            self._x[keep + held :] = 0
+            self._power[keep + held :] = 0
         if held:
             fresh_groups = self._groups[: held // pulses.GROUP]
             pulses.take(new[:held], self._x[keep : keep + held], self._power[keep : keep + held], fresh_groups)
@@ -134,11 +135,7 @@ class Demodulator:
             self._bits,
             count,
         )
-        packed = np.packbits(self._bits[count : self._count], axis=1)
-        fresh = [
-            self._frame(row, octets.tobytes())
-            for row, octets in zip(self._found[count : self._count].tolist(), packed, strict=True)
-        ]
+        fresh = self._frames(self._found[count : self._count], self._bits[count : self._count])
         # one that began before this chunk may still turn up in the next: hold the newest back
         limit = self._time_ns(self._at + CHUNK)
         both = sorted(self._pending + fresh, key=lambda frame: frame.time_ns)
@@ -148,31 +145,52 @@ class Demodulator:
     def _time_ns(self, at: float) -> int:
         return self._origin.time_ns(at * self._by + (len(self._taps) - 1) / 2)
 
-    def _frame(self, row: list[float], octets: bytes) -> Frame:
-        size = int(row[pulses.SIZE])
-        value = int.from_bytes(octets[: size // 8], "big")
-        start = self._at + row[pulses.T] + 8 * self._us
-        df = min(value >> (size - 5), 24)
-        fixed = int(row[pulses.FIXED])
-        remainder = int(row[pulses.REMAINDER])
-        check: str | None = None
-        if fixed:
-            check = "corrected"
-        elif df in (17, 18, 19) or (df == 11 and remainder == 0):
-            check = "pass"
-        pulse = max(row[pulses.LEVEL] - row[pulses.OFF], 1e-20) / self._energy
+    def _frames(self, rows: np.ndarray, bits: np.ndarray) -> list[Frame]:
+        """Put rows of the result table and their bits into frames."""
+        if not len(rows):
+            return []
+        octets = np.packbits(bits, axis=1)
+        size = rows[:, pulses.SIZE]
+        pulse = np.maximum(rows[:, pulses.LEVEL] - rows[:, pulses.OFF], 1e-20) / self._energy
         mean = pulse * (size + 4) / (2 * (size + 8))
-        noise = row[pulses.NOISE] / self._work_hz * SNR_BANDWIDTH_HZ
+        level = 10 * np.log10(mean)
+        snr = level - 10 * np.log10(rows[:, pulses.NOISE] / self._work_hz * SNR_BANDWIDTH_HZ)
+        frequency = self._center_hz + rows[:, pulses.FREQ]
+        origin = self._time_ns(self._at)
+        start = np.round(rows[:, pulses.T] * (1e9 / self._work_hz) + 8000).astype(np.int64)
+        return [
+            self._frame(row, packed.tobytes(), origin + begin, *figures)
+            for row, packed, begin, *figures in zip(
+                rows.astype(np.int64).tolist(),
+                octets,
+                start.tolist(),
+                snr.tolist(),
+                level.tolist(),
+                frequency.tolist(),
+                strict=True,
+            )
+        ]
+
+    @staticmethod
+    def _frame(
+        row: list[int], octets: bytes, time_ns: int, snr_db: float, level_dbfs: float, frequency_hz: float
+    ) -> Frame:
+        size = row[pulses.SIZE]
+        value = int.from_bytes(octets[: size // 8], "big")
+        df = octets[0] >> 3
+        fixed = row[pulses.FIXED]
+        remainder = row[pulses.REMAINDER]
+        certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
         return Frame(
             mode="mode-s",
-            time_ns=self._time_ns(start),
-            stop_ns=self._time_ns(start + size * self._us),
+            time_ns=time_ns,
+            stop_ns=time_ns + size * 1000,
             bits=Bits(value, size),
-            check=check,
+            check="corrected" if fixed else "pass" if certain else None,
             corrected_bits=fixed,
-            check_name="24-bit parity" if check else "24-bit parity overlaid with an address or code",
-            extra={"remainder": remainder, "weak_bits": tuple(int(v) for v in row[pulses.WEAK : pulses.WEAK + 3])},
-            snr_db=float(10 * np.log10(mean / noise)),
-            level_dbfs=float(10 * np.log10(mean)),
-            frequency_hz=self._center_hz + row[pulses.FREQ],
+            check_name="24-bit parity" if certain else "24-bit parity overlaid with an address or code",
+            extra={"remainder": remainder, "weak_bits": tuple(row[pulses.WEAK : pulses.WEAK + 3])},
+            snr_db=snr_db,
+            level_dbfs=level_dbfs,
+            frequency_hz=frequency_hz,
         )

@@ -27,8 +27,8 @@ QUIET_US = (2.0, 2.6, 5.4, 5.9, 6.4, 6.9, 7.4)
 SYNDROME = np.array(SYNDROMES, np.int64)
 
 # columns of the result table
-T, LEVEL, FREQ, SIZE, FIXED, CONTRAST, REMAINDER, COHERENCE, OFF, STILL, TAKEN, NOISE, SURE, QUALITY, WEAK = range(15)
-COLUMNS = 18  # WEAK..WEAK+2 hold the least certain bit positions
+T, LEVEL, FREQ, SIZE, FIXED, CONTRAST, REMAINDER, COHERENCE, OFF, STILL, TAKEN, NOISE, SURE, QUALITY, ALIEN, WEAK = range(16)
+COLUMNS = 19  # WEAK..WEAK+2 hold the least certain bit positions
 LONG_US = 120.0
 
 
@@ -167,51 +167,79 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
             out[i] = best if best > max(floor, still) else np.float32(0)
 
 
-@kernel("complex64(complex64[::1], float64, float32[:,::1])", fastmath=True)
+@kernel("float32(complex64)", fastmath=True)
+def _energy(y):  # type: ignore[no-untyped-def]
+    return y.real * y.real + y.imag * y.imag
+
+
+@kernel("complex64(complex64[::1], int64, float32[:,::1])", fastmath=True)
 def _slot(x, centre, table):  # type: ignore[no-untyped-def]
-    whole = int(math.floor(centre))
-    part = int((centre - whole) * FINE + 0.5)
-    if part == FINE:
-        part = 0
-        whole += 1
-    g = table[part]
-    i = whole - 1
-    return x[i] * g[0] + x[i + 1] * g[1] + x[i + 2] * g[2] + x[i + 3] * g[3]
+    """Measure the pulse whose centre lies at `centre` / 2^20 samples."""
+    centre += 1 << 15
+    part = (centre >> 16) & 15
+    i = (centre >> 20) - 1
+    return (
+        x[i] * table[part, 0] + x[i + 1] * table[part, 1] + x[i + 2] * table[part, 2] + x[i + 3] * table[part, 3]
+    )
+
+
+@kernel("int64(float64)")
+def _fixed(samples):  # type: ignore[no-untyped-def]
+    return int(samples * 1048576.0 + 0.5)
 
 
 @kernel("void(complex64[::1], float64, float64, int64, int64, float32[:,::1], complex64[:,::1])", fastmath=True)
 def _slice(x, t, us, first, last, table, halves):  # type: ignore[no-untyped-def]
     """Measure both halves of bits [first, last) of a reply that starts at t; `us` samples a microsecond."""
+    start = _fixed(t + 8.25 * us)
+    step = _fixed(us * 64)
+    half = _fixed(us * 0.5)
     for m in range(first, last):
-        centre = t + (8.25 + m) * us
+        centre = start + (step * m >> 6)
         halves[m, 0] = _slot(x, centre, table)
-        halves[m, 1] = _slot(x, centre + 0.5 * us, table)
+        halves[m, 1] = _slot(x, centre + half, table)
 
 
 @kernel("float64(complex64[::1], float64, float64, float32[:,::1])", fastmath=True)
 def _preamble(x, t, us, table):  # type: ignore[no-untyped-def]
     total = 0.0
     for offset in (0.25, 1.25, 3.75, 4.75):
-        y = _slot(x, t + offset * us, table)
-        total += y.real * y.real + y.imag * y.imag
+        total += _energy(_slot(x, _fixed(t + offset * us), table))
     return total
 
 
 @kernel("float64(complex64[::1], float64, float64, int64, float32[:,::1])", fastmath=True)
 def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
     """Give how far apart the halves of the first `count` bits stand: highest at the right timing."""
-    total = 0.0
+    start = _fixed(t + 8.25 * us)
+    step = _fixed(us * 64)
+    half = _fixed(us * 0.5)
+    total = np.float32(0)
     for m in range(count):
-        centre = t + (8.25 + m) * us
-        a = _slot(x, centre, table)
-        b = _slot(x, centre + 0.5 * us, table)
-        total += abs((a.real * a.real + a.imag * a.imag) - (b.real * b.real + b.imag * b.imag))
+        centre = start + (step * m >> 6)
+        total += abs(_energy(_slot(x, centre, table)) - _energy(_slot(x, centre + half, table)))
     return total
 
 
-@kernel("float32(complex64)", fastmath=True)
-def _energy(y):  # type: ignore[no-untyped-def]
-    return y.real * y.real + y.imag * y.imag
+@kernel("void(complex64[::1], int64, int64, int64, float64, complex64[::1])", fastmath=True)
+def _unwind(x, origin, start, stop, omega, out):  # type: ignore[no-untyped-def]
+    """Put samples [start, stop) from `origin` on into `out`, turned back by `omega` radians a sample."""
+    turns = np.empty(16, np.complex64)
+    one = complex(math.cos(omega), -math.sin(omega))
+    step = complex(1.0, 0.0)
+    for k in range(16):
+        turns[k] = step
+        step *= one
+    spin = complex(math.cos(omega * start), -math.sin(omega * start))
+    for at in range(start, stop, 16):
+        now = np.complex64(spin)
+        if at + 16 <= stop:
+            for k in range(16):
+                out[at + k] = x[origin + at + k] * (now * turns[k])
+        else:
+            for k in range(stop - at):
+                out[at + k] = x[origin + at + k] * (now * turns[k])
+        spin *= step
 
 
 @kernel("boolean(complex64[::1])")
@@ -262,24 +290,37 @@ def _by_envelope(halves, size, bits, certainty):  # type: ignore[no-untyped-def]
         certainty[m] = abs(d)
 
 
-@kernel("float64(complex64[:,::1], int64, uint8[::1], complex64[::1], float64, int64)", fastmath=True)
-def _turn(halves, size, bits, marks, us, lag):  # type: ignore[no-untyped-def]
-    """Take the mean phase step over `lag` bits out of both halves; gives radians per microsecond."""
-    real = 0.0
-    imag = 0.0
+@kernel("float64(complex64[:,::1], int64, uint8[::1], complex64[::1])", fastmath=True)
+def _drift(halves, size, bits, marks):  # type: ignore[no-untyped-def]
+    """Give the carrier left in the decided pulses, in radians per microsecond.
+
+    From the mean phase step over 1, then 6, then 24 bits, each finer than the one before.
+    """
     for m in range(size):
-        marks[m] = halves[m, 0] if bits[m] else halves[m, 1]
-    for m in range(size - lag):
-        a = marks[m]
-        b = marks[m + lag]
-        real += b.real * a.real + b.imag * a.imag
-        imag += b.imag * a.real - b.real * a.imag
-    step = math.atan2(imag, real) / lag
-    for m in range(size):
-        for h in range(2):
-            angle = -step * (m + 0.5 * h)
-            halves[m, h] = halves[m, h] * complex(math.cos(angle), math.sin(angle))
+        marks[m] = halves[m, 1 - bits[m]]
+    step = 0.0
+    for lag in (1, 6, 24):
+        real = np.float32(0)
+        imag = np.float32(0)
+        for m in range(size - lag):
+            a = marks[m]
+            b = marks[m + lag]
+            real += b.real * a.real + b.imag * a.imag
+            imag += b.imag * a.real - b.real * a.imag
+        left = math.atan2(imag, real) - step * lag
+        step += (left - 2 * math.pi * math.floor(left / (2 * math.pi) + 0.5)) / lag
     return step
+
+
+@kernel("void(complex64[:,::1], int64, float64)", fastmath=True)
+def _turn(halves, size, step):  # type: ignore[no-untyped-def]
+    """Take `step` radians per microsecond out of both halves of every bit."""
+    half = complex(math.cos(step / 2), -math.sin(step / 2))
+    spin = complex(1.0, 0.0)
+    for m in range(size):
+        halves[m, 0] = halves[m, 0] * np.complex64(spin)
+        halves[m, 1] = halves[m, 1] * np.complex64(spin * half)
+        spin *= half * half
 
 
 @kernel("float64(complex64[:,::1], int64, uint8[::1], float32[::1], complex64[::1], float64)", fastmath=True)
@@ -291,7 +332,7 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
     """
     reach = 12
     for m in range(size):
-        marks[m] = halves[m, 0] if bits[m] else halves[m, 1]
+        marks[m] = halves[m, 1 - bits[m]]
     total = complex(0.0, 0.0)
     for m in range(min(reach, size)):
         total += marks[m]
@@ -310,11 +351,9 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
         along += own.real * c + own.imag * s
         whole += math.sqrt(own.real * own.real + own.imag * own.imag)
         d = halves[m, 0] - halves[m, 1]
-        spread = 0.0
-        if m > 0 and not bits[m - 1]:
-            spread += 1.0
-        if m + 1 < size and bits[m + 1]:
-            spread -= 1.0
+        before = bits[m - 1] if m > 0 else 1
+        after = bits[m + 1] if m + 1 < size else 0
+        spread = np.float32(1 - before) - np.float32(after)
         some = min(m, reach) + min(size - 1 - m, reach)
         certainty[m] = d.real * c + d.imag * s - spread * leak * size_r / some
     steady = along / (whole + 1e-30)
@@ -325,20 +364,24 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
     return steady
 
 
+@kernel("float32(uint8[::1], int64, int64)")
+def _beside(bits, m, size):  # type: ignore[no-untyped-def]
+    """Give how many pulses stand right beside the empty half of bit m: its own, and perhaps a neighbour's."""
+    own = bits[m]
+    before = bits[m - 1] if m > 0 else 1
+    after = bits[m + 1] if m + 1 < size else 0
+    return np.float32(1 + own * after + (1 - own) * (1 - before))
+
+
 @kernel("float64(complex64[:,::1], int64, uint8[::1])", fastmath=True)
 def _leak(halves, size, bits):  # type: ignore[no-untyped-def]
     """Give the share of a pulse that shows in the half-bits beside it: every empty half has one or two."""
     share = 0.0
     power = 0.0
     for m in range(size):
-        on = halves[m, 0] if bits[m] else halves[m, 1]
-        off = halves[m, 1] if bits[m] else halves[m, 0]
-        beside = 1.0
-        if bits[m]:
-            if m + 1 < size and bits[m + 1]:
-                beside = 2.0
-        elif m > 0 and not bits[m - 1]:
-            beside = 2.0
+        on = halves[m, 1 - bits[m]]
+        off = halves[m, bits[m]]
+        beside = _beside(bits, m, size)
         share += off.real * on.real + off.imag * on.imag
         power += beside * (on.real * on.real + on.imag * on.imag)
     return min(max(share / (power + 1e-30), 0.0), 0.35)
@@ -409,27 +452,22 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     omega = math.atan2(imag, real)
     origin = first - 3
     shift = start - origin
-    step = complex(math.cos(omega), -math.sin(omega))
-    spin = complex(1.0, 0.0)
     total = int(65 * us) + 8
-    for i in range(total):
-        turned[i] = x[origin + i] * spin
-        spin *= step
+    _unwind(x, origin, 0, total, omega, turned)
     _slice(turned, shift, us, 0, 56, table, halves)
     if _contrast(halves, 56) < 3.6:
         return False
     size = 112 if _stronger_first(halves[0]) else 56
     count = total
     total = int((9 + size) * us) + 8
-    for i in range(count, total):
-        turned[i] = x[origin + i] * spin
-        spin *= step
+    if total > count:
+        _unwind(x, origin, count, total, omega, turned)
     # timing again, by the data
-    here = _edge(turned, shift, us, 32, table)
+    here = _edge(turned, shift, us, 24, table)
     for direction in (-0.125, 0.125):
         moved = False
         for _ in range(3):
-            there = _edge(turned, shift + direction, us, 32, table)
+            there = _edge(turned, shift + direction, us, 24, table)
             if there <= here:
                 break
             here = there
@@ -450,9 +488,8 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     if contrast < 4.0 or level * 4 > 3 * size * _preamble(turned, shift, us, table):
         return False
     wrong = _remainder(bits, size)
-    turn = _turn(halves, size, bits, marks, us, 1)
-    turn += _turn(halves, size, bits, marks, us, 6)
-    turn += _turn(halves, size, bits, marks, us, 24)
+    turn = _drift(halves, size, bits, marks)
+    _turn(halves, size, turn)
     steady = 0.0
     if wrong != 0:
         for _ in range(3):
@@ -478,18 +515,28 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         wrong = 0
     still = 0.0
     for k in range(7):
-        y = _slot(turned, shift + (QUIET_US[k] + 0.25) * us, table)
-        still += y.real * y.real + y.imag * y.imag
+        still += _energy(_slot(turned, _fixed(shift + (QUIET_US[k] + 0.25) * us), table))
     ahead = _preamble(turned, shift, us, table) / 4
     out[TAKEN] = 0
     out[NOISE] = noise
     mean_on = 0.0
     mean_off = 0.0
     tail = 0.0
+    leak = _leak(halves, size, bits)
+    alien = 0.0
+    part_off = 0.0
+    part_on = 0.0
     for m in range(size):
-        on = halves[m, 0] if bits[m] else halves[m, 1]
-        off = halves[m, 1] if bits[m] else halves[m, 0]
+        on = halves[m, 1 - bits[m]]
+        off = halves[m, bits[m]]
         mean_on += on.real * on.real + on.imag * on.imag
+        rest = off - on * (leak * _beside(bits, m, size))
+        part_off += rest.real * rest.real + rest.imag * rest.imag
+        part_on += on.real * on.real + on.imag * on.imag
+        if m % 14 == 13:
+            alien = max(alien, part_off / 14 - 0.03 * part_on / 14)
+            part_off = 0.0
+            part_on = 0.0
         if m == size - 25:
             tail = mean_on
         mean_off += off.real * off.real + off.imag * off.imag
@@ -497,6 +544,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     if not squitter and (mean_on - tail) * size < 0.4 * 24 * mean_on:
         return False
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
+    out[ALIEN] = alien
     out[QUALITY] = (ahead - still / 7) / (mean_on / size)
     out[STILL] = still / 7
     out[T] = origin + shift
@@ -508,15 +556,22 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     out[CONTRAST] = contrast
     out[REMAINDER] = wrong
     out[COHERENCE] = steady
-    for k in range(3):
-        weak = -1
-        for m in range(5, size):
-            taken = False
-            for j in range(k):
-                taken |= int(out[WEAK + j]) == m
-            if not taken and (weak < 0 or certainty[m] < certainty[weak]):
-                weak = m
-        out[WEAK + k] = weak
+    first_weak = second_weak = third_weak = 5
+    low = mid = high = np.float32(np.inf)
+    for m in range(5, size):
+        c = certainty[m]
+        if c < low:
+            high, third_weak = mid, second_weak
+            mid, second_weak = low, first_weak
+            low, first_weak = c, m
+        elif c < mid:
+            high, third_weak = mid, second_weak
+            mid, second_weak = c, m
+        elif c < high:
+            high, third_weak = c, m
+    out[WEAK] = first_weak
+    out[WEAK + 1] = second_weak
+    out[WEAK + 2] = third_weak
     return True
 
 
@@ -636,7 +691,7 @@ def receive(  # type: ignore[no-untyped-def]
     """
     width = 0.5 * us
     floor = np.float32(noise * (4 * width) * 2.8)
-    ratio = np.float32(1.6)
+    ratio = np.float32(2.2)
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
     score = np.empty(max(stop - start, 2 * back + 8), np.float32)
@@ -712,7 +767,7 @@ def receive(  # type: ignore[no-untyped-def]
         while examined < count:
             row = found[examined]
             solid = row[FIXED] == 0 and row[CONTRAST] > 6 and row[LEVEL] > 6 * noise
-            if solid and row[OFF] > 1.5 * noise + 0.03 * row[LEVEL]:
+            if solid and row[ALIEN] > 2.2 * noise:
                 taken = examined
             examined += 1
             if taken >= 0:
