@@ -30,6 +30,7 @@ MOST_EXHIBITS = 10  # emissions whose pictures are drawn
 EMBED_BYTES = 4_000_000
 MOST_PIXELS = 4_000_000
 
+_METHODS = {"snr": "signal to noise", "center": "centre frequency", "xdb_bandwidth": "x-dB bandwidth"}
 _RECEIVER = {
     "clipped_fraction": "clipped samples, share",
     "dc_dbfs": "constant offset, dBFS",
@@ -219,7 +220,8 @@ def _methods(emissions: Sequence[Row]) -> dict[str, str]:
         methods = row.get("methods")
         if isinstance(methods, Mapping):
             for key, value in methods.items():
-                found.setdefault(plain(key, limit=60).replace("_", " "), plain(value))
+                name = _METHODS.get(str(key), plain(key, limit=60).replace("_", " "))
+                found.setdefault(name, plain(value))
         if len(found) > 30:
             break
     return found

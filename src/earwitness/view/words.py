@@ -91,6 +91,8 @@ def plus_minus(uncertainty: Any, unit: str) -> str:
     spread = number(uncertainty)
     if spread is None:
         return ""
+    if unit == "Hz" and abs(spread) >= 1000:
+        return f"± {width(spread)}"
     return f"± {significant(spread, 1 if spread >= 0.095 or spread == 0 else 2)} {unit}"
 
 

@@ -83,7 +83,8 @@ def methods(page: Page) -> Section:
         "signal to noise": "signal power over noise power inside the occupied bandwidth",
         "designator": "necessary bandwidth and class of emission as in ITU Radio Regulations, Appendix 1",
         "occupancy": "share of looks above the threshold, with the 95 % interval of E. B. Wilson (1927)",
-        "levels": "relative to the full scale of the receiver (dBFS); no antenna or cable was calibrated",
+        "level": "relative to the full scale of the receiver (dBFS)",
+        "calibration": "none of antenna, cable or receiver: levels compare within one recording only",
         **page.data.methods,
     }
     pairs = [

@@ -247,7 +247,7 @@ def unknown(page: Page) -> Section | None:
         parts.append(
             tag(
                 "p",
-                "Their kind is known but no mode fits, or none that is known here, for ",
+                "What kind of signal they are could be told, but nothing was read from ",
                 _some(page, silent),
                 ".",
             )
