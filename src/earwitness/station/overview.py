@@ -6,11 +6,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from earwitness.dsp.jit import kernel
+
 if TYPE_CHECKING:
     from earwitness.spectrum.stft import SpectrumBlock
 
 MAX_ROWS = 1024
 MAX_BINS = 1024
+
+
+@kernel("void(float32[:, :], int64, float32[:, :])", fastmath=True)
+def _fold(power: np.ndarray, fold: int, out: np.ndarray) -> None:
+    """Write the highest of every `fold` bins of each row."""
+    for row in range(out.shape[0]):
+        for column in range(out.shape[1]):
+            top = power[row, column * fold]
+            for k in range(column * fold + 1, (column + 1) * fold):
+                top = max(top, power[row, k])
+            out[row, column] = top
 
 
 class Overview:
@@ -33,8 +46,8 @@ class Overview:
         """Take the next spectrum rows."""
         power = block.power
         fold = -(-power.shape[1] // MAX_BINS)
-        bins = power.shape[1] // fold
-        folded = power[:, : bins * fold].reshape(len(power), bins, fold).max(axis=2)
+        folded = np.empty((len(power), power.shape[1] // fold), np.float32)
+        _fold(power, fold, folded)
         half = block.rate_hz / 2
         self.low_hz, self.high_hz = block.center_hz - half, block.center_hz + half
         self._block_row_s = block.hop / block.rate_hz
