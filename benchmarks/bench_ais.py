@@ -56,9 +56,11 @@ def channel(rng, wave, ebn0_db):
     return (0.1 * iq).astype(np.complex64)
 
 
-def listen(iq):
+def listen(iq, ebn0_db=None):
+    """Frames of one channel; with the noise density a survey's detection would have measured."""
+    noise = None if ebn0_db is None else -20 - ebn0_db - 10 * np.log10(9600)
     demodulator = get_mode("ais").demodulator()
-    out = list(demodulator.feed(Samples(iq, RATE_HZ, 161.975e6, 0, 0)))
+    out = list(demodulator.feed(Samples(iq, RATE_HZ, 161.975e6, 0, 0, noise)))
     return out + list(demodulator.close())
 
 
@@ -82,7 +84,7 @@ def sensitivity(count):
             # Bit energy is that of the burst proper, so the level is set by its middle, not by the ramps.
             wave = synth.transmit(item, RATE_HZ)
             wave = wave / np.abs(wave[len(wave) // 2])
-            frames = listen(channel(rng, wave, ebn0_db))
+            frames = listen(channel(rng, wave, ebn0_db), ebn0_db)
             hits = [frame for frame in frames if frame.bits == synth.payloads(item)[0]]
             good += bool(hits)
             repaired += any(frame.check == "corrected" for frame in hits)
@@ -111,8 +113,30 @@ def false_repairs(count):
         hits = rng.choice(np.arange(60, 200), 12, replace=False)
         levels = nrzi_encode(np.concatenate([bits, np.zeros(4, np.uint8)]), 1)
         levels[hits] ^= 1
-        false += len(listen(channel(rng, modulate(levels, RATE_HZ), 7.0)))
+        false += len(listen(channel(rng, modulate(levels, RATE_HZ), 7.0), 7.0))
     print(f"false frames from {count} spoilt bursts: {false} ({false / count:.1e} a burst; limit 1e-3)")
+
+
+def collisions(count):
+    """Two bursts over one another, 0 to 12 dB apart, half of them in the same slot, 18 dB over the noise."""
+    rng = np.random.default_rng(9)
+    both = one = false = 0
+    for _ in range(count):
+        items = [report(rng), report(rng)]
+        iq = np.zeros(6500, complex)
+        for level_db, item in zip((0.0, -rng.uniform(0, 12)), items, strict=True):
+            wave = synth.transmit(item, RATE_HZ)
+            at = 1500 + int(rng.uniform(0, 15 if rng.random() < 0.5 else 1300))
+            turn = 2j * np.pi * (rng.uniform(-1000, 1000) * np.arange(len(wave)) / RATE_HZ + rng.random())
+            iq[at : at + len(wave)] += wave * np.exp(turn) * 10 ** (level_db / 20)
+        power = RATE_HZ / 9600 * 10**-1.8
+        iq += np.sqrt(power / 2) * (rng.normal(size=len(iq)) + 1j * rng.normal(size=len(iq)))
+        frames = listen((0.1 * iq).astype(np.complex64), 18.0)
+        sent = [synth.payloads(item)[0] for item in items]
+        hits = sum(bits in [frame.bits for frame in frames] for bits in sent)
+        both, one = both + (hits == 2), one + (hits == 1)
+        false += sum(frame.bits not in sent for frame in frames)
+    print(f"collisions: both {both / count:.2f}, one {one / count:.2f}; false frames {false} of {count}")
 
 
 def noise(minutes):
@@ -159,5 +183,6 @@ if __name__ == "__main__":
     listen(np.zeros(100, np.complex64))
     sensitivity(bursts)
     false_repairs(5 * bursts)
+    collisions(2 * bursts)
     noise(10)
     busy(20)

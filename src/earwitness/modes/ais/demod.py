@@ -48,6 +48,8 @@ PHASES = 128  # sub-sample positions of the resampler
 SUB_PULSE = 16  # matched-filter positions per resampled sample
 PULSE_REACH = (SPAN + 1) * OS // 2  # samples either side of its middle
 REPAIR_TRIALS = 12
+REPAIR_TRIALS_COLLIDED = 4
+ALONE_NOISE = 2.0  # residual over noise up to which a burst is taken to be alone
 REPAIR_LARGEST = 0.6  # a symbol of nominal size 1 further out than this is not doubted
 REPAIR_LEAST_RATIO = 2.5  # signal to residual below which nothing is repaired
 LEAST_OCTETS, MOST_OCTETS = 5, 132  # message lengths looked at: 1008 bits and some padding at most
@@ -622,7 +624,7 @@ class Demodulator:
         tries.sort(key=lambda item: -item[0].score)
         for burst, start, depth in tries[:CLUSTER_TRIES]:
             y = self._y[start - LEAD - self._y_at : start + TAIL - self._y_at]
-            found = _detect(y, burst, odd=depth == 0)
+            found = _detect(y, burst, self._symbol_noise(), odd=depth == 0)
             if not found:
                 continue
             frame = self._frame(found, start - LEAD)
@@ -642,8 +644,11 @@ class Demodulator:
 
     def _more_beneath(self, power: float, rest: float) -> bool:
         """Say whether what a burst leaves unexplained is more than noise and its own imperfections."""
-        noise = 0.0 if self._noise is None else SYMBOL_RATE_HZ * 10 ** (self._noise / 10)
-        return rest > max(BENEATH_POWER * power, BENEATH_NOISE * noise)
+        return rest > max(BENEATH_POWER * power, BENEATH_NOISE * (self._symbol_noise() or 0.0))
+
+    def _symbol_noise(self) -> float | None:
+        """Give the noise power in one symbol rate's width, where detection measured it."""
+        return None if self._noise is None else SYMBOL_RATE_HZ * 10 ** (self._noise / 10)
 
     def _cancel(self, found: _Found, burst: _Coherent, base: int, depth: int) -> None:
         """Take a decoded burst out of the samples and look for weaker ones beneath it."""
@@ -774,8 +779,11 @@ def _fits(y: np.ndarray, least: float = FIT) -> list[_Burst]:
     return sorted(out, key=lambda burst: -burst.score)
 
 
-def _detect(y: np.ndarray, burst: _Burst, *, odd: bool = True) -> _Found | None:
+def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bool = True) -> _Found | None:
     """Detect the symbols of a burst and give its frame, if any reading of it holds.
+
+    `noise` is the noise power in the symbol rate. What is left of a burst beyond it is another burst, whose
+    errors are many and anywhere: then few repairs are tried.
 
     `odd`: bursts of wrong deviation or through a null of a fade are worth a try with the discriminator.
     """
@@ -812,7 +820,8 @@ def _detect(y: np.ndarray, burst: _Burst, *, odd: bool = True) -> _Found | None:
             return _Found(plain, burst.start, carrier, float(np.mean(np.abs(part) ** 2)))
         if count < TRAINING + LEAST_BITS or np.mean(np.abs(track) ** 2) < REPAIR_LEAST_RATIO * np.mean(rest):
             return None
-        frame = _repaired(soft)
+        alone = noise is not None and np.mean(rest) < ALONE_NOISE * noise
+        frame = _repaired(soft, REPAIR_TRIALS if alone else REPAIR_TRIALS_COLLIDED)
         if frame is None:
             return None
     inner = slice(3, frame.stop + 6)  # the outermost lack a decided neighbour
@@ -827,7 +836,7 @@ def _detect(y: np.ndarray, burst: _Burst, *, odd: bool = True) -> _Found | None:
     )
 
 
-def _repaired(soft: np.ndarray) -> HdlcFrame | None:
+def _repaired(soft: np.ndarray, tried: int) -> HdlcFrame | None:
     """Give the first plausible frame that a few reversed symbols make."""
     trials = repairs(
         soft,
@@ -835,7 +844,7 @@ def _repaired(soft: np.ndarray) -> HdlcFrame | None:
         lag=2,
         stop=len(soft) - FALL,
         suspects=8,
-        trials=REPAIR_TRIALS,
+        trials=tried,
         largest=REPAIR_LARGEST,
         min_octets=LEAST_OCTETS,
         max_octets=MOST_OCTETS,
