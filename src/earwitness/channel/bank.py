@@ -24,13 +24,18 @@ STOP_DB = 70.0
 _BLOCK_S = 0.014
 _BLOCK_S_SLOW = 0.085  # narrow spans carry narrow signals
 _MIN_BLOCK, _MAX_BLOCK = 512, 1 << 16
+_CACHED_BLOCK = 1 << 14  # the largest whose transform stays in a second-level cache: 2.5 times as fast
+_CACHED_UP_TO_HZ = 5e6  # above it such a block would cut with skirts of more than 4 kHz
+_TOGETHER = 8  # blocks transformed and cut in one call
 
 
 def block_size(rate_hz: float) -> int:
     """Give the forward FFT size for a stream: a power of two between 512 and 65536."""
     seconds = _BLOCK_S if rate_hz > 250_000 else _BLOCK_S_SLOW
-    power = round(np.log2(max(1.0, rate_hz * seconds)))
-    return int(min(_MAX_BLOCK, max(_MIN_BLOCK, 1 << power)))
+    size = 1 << round(np.log2(max(1.0, rate_hz * seconds)))
+    if rate_hz <= _CACHED_UP_TO_HZ:
+        size = min(size, _CACHED_BLOCK)
+    return int(min(_MAX_BLOCK, max(_MIN_BLOCK, size)))
 
 
 @lru_cache(maxsize=64)
@@ -157,9 +162,12 @@ class ChannelBank:
             if number >= limit:
                 break
             wanting = [channel for channel in self.channels if channel.next_block == number]
-            spectrum = self._transform(number)
+            ends = [channel.next_block for channel in self.channels if channel.next_block > number]
+            ends += [channel.stop_block for channel in wanting if channel.stop_block is not None]
+            count = max(1, min(limit, number + _TOGETHER, *ends) - number)
+            spectra = self._transform(number, count)
             for channel in wanting:
-                self._cut(channel, spectrum, number)
+                self._cut(channel, spectra, number)
                 if channel.stop_block is not None and channel.next_block >= channel.stop_block:
                     self.channels.remove(channel)
                     yield channel
@@ -171,43 +179,49 @@ class ChannelBank:
             self.channels.remove(channel)
             yield channel
 
-    def _transform(self, number: int) -> np.ndarray:
+    def _transform(self, number: int, count: int) -> np.ndarray:
+        """Give the spectra of consecutive blocks, complex64 (count, block)."""
         begin = number * self.hop - self.overlap // 2
+        size = count * self.hop + self.overlap
         skip = max(0, -begin)
-        data = self.read(begin + skip, self.block - skip)
-        if len(data) < self.block:
-            padded = np.zeros(self.block, np.complex64)
+        data = self.read(begin + skip, size - skip)
+        if len(data) < size:
+            padded = np.zeros(size, np.complex64)
             padded[skip : skip + len(data)] = data
             data = padded
-        self.transforms += 1
-        return fft.forward(data)
+        self.transforms += count
+        step = data.strides[0]
+        blocks = np.lib.stride_tricks.as_strided(
+            data, (count, self.block), (self.hop * step, step), writeable=False
+        )
+        return fft.forward(blocks)
 
-    def _cut(self, channel: Channel, spectrum: np.ndarray, number: int) -> None:
+    def _cut(self, channel: Channel, spectra: np.ndarray, number: int) -> None:
+        count = len(spectra)
         bins, half = channel.bins, channel.bins // 2
-        picked = np.empty(bins, np.complex64)
+        picked = np.empty((count, bins), np.complex64)
         at = channel.shift
-        _take_circular(spectrum, at, at + half, picked[:half])
-        _take_circular(spectrum, at - half, at, picked[half:])
+        _take_circular(spectra, at, picked[:, :half])
+        _take_circular(spectra, at - half, picked[:, half:])
         picked *= _bin_gains(self.block, bins)
-        # the block starts hop samples after the last one: keep the mixer's phase continuous
-        begin = number * self.hop - self.overlap // 2
+        # each block starts hop samples after the last one: keep the mixer's phase continuous
+        begin = (number + np.arange(count)) * self.hop - self.overlap // 2
         turns = (at * begin) % self.block / self.block
-        scale = bins / self.block * np.exp(-2j * np.pi * turns)
-        picked *= np.complex64(scale)
+        picked *= (bins / self.block * np.exp(-2j * np.pi * turns)).astype(np.complex64)[:, None]
         cut = fft.inverse(picked, overwrite=True)
         edge = bins // 8
-        channel.pending.append(cut[edge : edge + bins * 3 // 4])
-        channel.next_block = number + 1
+        channel.pending.append(cut[:, edge : edge + bins * 3 // 4].reshape(-1))
+        channel.next_block = number + count
 
 
-def _take_circular(source: np.ndarray, begin: int, end: int, out: np.ndarray) -> None:
-    """Copy source[begin:end] into out, indices taken modulo the length."""
-    n = len(source)
+def _take_circular(source: np.ndarray, begin: int, out: np.ndarray) -> None:
+    """Copy columns of `source` from `begin` on into `out`, indices taken modulo their number."""
+    n, wanted = source.shape[1], out.shape[1]
     begin %= n
-    first = min(len(out), n - begin)
-    out[:first] = source[begin : begin + first]
-    if first < len(out):
-        out[first:] = source[: len(out) - first]
+    first = min(wanted, n - begin)
+    out[:, :first] = source[:, begin : begin + first]
+    if first < wanted:
+        out[:, first:] = source[:, : wanted - first]
 
 
 class StreamCut:
