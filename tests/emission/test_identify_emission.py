@@ -79,10 +79,10 @@ def test_carrier_frequency(name):
     assert answer.carrier_hz - base == pytest.approx(0, abs=6)
 
 
-@pytest.mark.parametrize(("name", "slack"), [("usb", 60), ("lsb", 60)])
-def test_suppressed_carrier(name, slack):
-    errors = [abs(examined(name, 18, seed)[1].carrier_hz - 100e6) for seed in (1, 2, 3)]
-    assert np.median(errors) < slack
+@pytest.mark.parametrize("name", ["usb", "lsb"])
+def test_suppressed_carrier(name):
+    errors = [abs(examined(name, 18, seed)[1].carrier_hz - 100e6) for seed in range(1, 8)]
+    assert np.median(errors) < 150, errors
 
 
 # Swami and Sadler 2000, table of theoretical cumulants: C42 = -2 (BPSK), -1 (QPSK, 8PSK).
@@ -197,4 +197,5 @@ def test_independent_transmitters(name, limit):
             width = entry["occupied_hz"][1] - entry["occupied_hz"][0]
             density = entry["cn0_dbhz"] - 10 * np.log10(width)
             if not (entry["t_stop"] - entry["t_start"] > 2.4):  # else only a part was measured
-                assert result.snr_db == pytest.approx(density, abs=1.5), entry["id"]
+                slack = max(1.5, 3 * result.snr_uncertainty_db)
+                assert result.snr_db == pytest.approx(density, abs=slack), entry["id"]

@@ -18,7 +18,8 @@ from earwitness.dsp.jit import kernel
 
 LONGEST = 1 << 17  # channel samples looked at
 OVERSAMPLE = 4  # samples per pass-band width
-SKIRT = 0.005  # density relative to the band's middle where a band ends at the latest
+SKIRT = 0.0015  # density relative to the band's middle where a band ends at the latest
+SURE_STEPS = 3  # of a twentieth of the width
 LOOKS = 32  # independent looks in the smoothed power that finds on and off
 
 
@@ -97,7 +98,8 @@ def cut(
     if span_hz:
         begin = detection.start / span_hz * rate - channel.start
         end = detection.stop / span_hz * rate - channel.start
-        slack = int(0.003 * rate + 0.05 * (end - begin))
+        # Half a short burst at most, so that the next pulse train stays out.
+        slack = int(0.05 * (end - begin) + min(0.003 * rate, max(0.5 * (end - begin), 5e-5 * rate)))
         first = min(max(int(begin) - slack, 0), last)
         last = max(min(int(end) + slack + 1, last), first)
     last = min(last, first + LONGEST)
@@ -110,12 +112,16 @@ def cut(
     size = fft.good_size(len(data))
     spectrum = fft.forward(data, size)
     bin_hz = rate / size
-    low, high = _grow(spectrum, bin_hz, noise_hz * size * len(data) / rate * bin_hz, channel, detection, least_hz)
+    low, high, free_low, free_high = _grow(
+        spectrum, bin_hz, noise_hz * rate * len(data), channel, detection, least_hz
+    )
     width = high - low
-    margin = 0.1 * width
-    center_bin = round((low + high) / 2 / bin_hz)
-    half_pass = min((width / 2 + margin) / bin_hz, size / 2 - 1)
-    half_stop = min(int(half_pass * 1.15) + 2, size // 2 - 1)
+    # Flat a little beyond the band, but not into a neighbour.
+    pass_low, pass_high = low - min(0.1 * width, 0.5 * free_low), high + min(0.1 * width, 0.5 * free_high)
+    center_bin = round((pass_low + pass_high) / 2 / bin_hz)
+    half_pass = min((pass_high - pass_low) / 2 / bin_hz, size / 2 - 1)
+    taper = min(0.15 * half_pass, 0.5 * min(free_low, free_high) / bin_hz)
+    half_stop = min(int(half_pass + taper) + 2, size // 2 - 1)
     oversample = OVERSAMPLE if size * 2 * half_pass * OVERSAMPLE < size * 1.3 * LONGEST else 2.5
     out_size = fft.good_size(max(int(2 * half_pass * oversample), 2 * half_stop + 2, 64))
     picked = spectrum[np.arange(center_bin - half_stop, center_bin + half_stop + 1) % size]
@@ -161,8 +167,11 @@ def cut(
 
 def _grow(
     spectrum: np.ndarray, bin_hz: float, noise_bin: float, channel: Samples, detection: Detection, least_hz: float
-) -> tuple[float, float]:
-    """Give the band's edges relative to the channel's centre, the detector's edges moved out to the noise."""
+) -> tuple[float, float, float, float]:
+    """Give the band's edges relative to the channel's centre, moved out to the noise, and the space beyond.
+
+    The space (low side, high side) ends where another emission begins.
+    """
     size = len(spectrum)
     edge = 0.48 * channel.rate_hz
     low = max(detection.low_hz - channel.center_hz, -edge)
@@ -181,25 +190,30 @@ def _grow(
     inside = spectrum[np.arange(first, last + 1, max((last - first) // 2000, 1)) % size]
     need = max(need, SKIRT * (float(np.median(inside.real**2 + inside.imag**2)) / np.log(2) - noise_bin))
 
-    def steps(start: int, sign: int) -> int:
+    def steps(start: int, sign: int) -> tuple[int, int]:
+        """Give how many steps the band goes on, and how many more are free."""
         reached = 0
         before = np.inf
-        for count in range(1, limit + 1):
+        count = 0
+        for count in range(1, limit + 6):
             at = np.arange(start + sign * (count - 1) * step, start + sign * count * step, sign)
             if abs(at[-1]) * bin_hz >= edge:
                 break
             cell = spectrum[at % size]
             power = float(np.vdot(cell, cell).real) / step
-            # Power that rises again is a neighbour's.
-            if power < need or power > 4 * before:
+            # Power that rises again is a neighbour's, unless so near that the detector's edge may be short.
+            if power > 10 * max(before, need) and count > SURE_STEPS:
                 break
             before = min(before, power)
-            reached = count
-        return reached
+            # A null or a gap between sidebands is bridged.
+            if power >= need and count <= min(limit, reached + 1 + SURE_STEPS):
+                reached = count
+        return reached, max(count - 1 - reached, 0)
 
-    low -= steps(first, -1) * step * bin_hz
-    high += steps(last, 1) * step * bin_hz
-    return low, high
+    down, free_down = steps(first, -1)
+    up, free_up = steps(last, 1)
+    step_hz = step * bin_hz
+    return low - down * step_hz, high + up * step_hz, free_down * step_hz, free_up * step_hz
 
 
 def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int] | None:

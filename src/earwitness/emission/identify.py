@@ -29,6 +29,7 @@ BROADCAST_WIDTH_HZ = 60_000.0
 MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
+LEAST_CONFIDENCE = 0.5
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
 
 
@@ -95,18 +96,23 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         return unknown(f"too weak: {10 * np.log10(burst.snr):.1f} dB in its band")
     # Only what comes and goes can be switched.
     keyed = switching(features) if width < MORSE_WIDTH_HZ or features.envelope_variation > 0.2 else None
-    answer = (
-        _morse(features, keyed, width)
-        or _amplitude(features, measurement, width)
-        or _pulses(features, keyed, width)
-        or (features.envelope_variation > 0.05 and _phase(features, width))
-        or _constant(features, measurement, width)
-        or _speech(features, width)
-        or _noise_like(features, width)
-    )
-    return answer or unknown(
-        f"envelope variation {features.envelope_variation:.2f}, no carrier, no symbol clock, no speech"
-    )
+    doubtful = None
+    for question in (
+        lambda: _morse(features, keyed, width),
+        lambda: _amplitude(features, measurement, width),
+        lambda: _pulses(features, keyed, width),
+        lambda: _speech(features, width) if features.envelope_variation > 0.1 else None,
+        lambda: _phase(features, width) if 0.1 < features.envelope_variation < 0.75 else None,
+        lambda: _constant(features, measurement, width),
+        lambda: _noise_like(features, width),
+    ):
+        answer = question()
+        if answer and answer.confidence >= LEAST_CONFIDENCE:
+            return answer
+        doubtful = doubtful or answer
+    if doubtful:
+        return unknown(f"perhaps {doubtful.variant or doubtful.kind}, but not surely", *doubtful.reasons)
+    return unknown(f"envelope variation {features.envelope_variation:.2f}, no carrier, no symbol clock, no speech")
 
 
 def _morse(features: Features, keyed: Switching | None, width: float) -> Identification | None:

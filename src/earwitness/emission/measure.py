@@ -12,7 +12,7 @@ import numpy as np
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Detection, Measurement, Samples
 from earwitness.emission.burst import Burst, cut, moving_mean
-from earwitness.emission.features import Features, Spectrum
+from earwitness.emission.features import Features, Spectrum, noise_free_peak
 
 BETA_HALF = 0.005  # RR 1.153: 0.5 % of the mean power beyond each edge
 FLOOR_ERROR = 0.02  # relative systematic error of the noise density assumed in uncertainties (0.1 dB)
@@ -69,29 +69,32 @@ def occupied(
     total = net.sum()
     edges = np.concatenate([frequency - spectrum.bin_hz / 2, [frequency[-1] + spectrum.bin_hz / 2]])
 
-    def edge(values: np.ndarray) -> float:
+    def edge(values: np.ndarray, level: float) -> float:
+        """Give how far in from the first edge (bins) the running share passes `level` for good."""
         run = np.concatenate([[0], np.cumsum(values)]) / total
-        # First crossing that is not undone: noise may cross early and fall back.
-        at = int(np.flatnonzero(run < BETA_HALF)[-1])
+        at = int(np.flatnonzero(run < level)[-1])
         if at + 1 >= len(run):
             return float(len(run) - 1)
-        return at + (BETA_HALF - run[at]) / max(run[at + 1] - run[at], 1e-12)
+        return at + (level - run[at]) / max(run[at + 1] - run[at], 1e-12)
 
-    lower = float(np.interp(edge(net), np.arange(len(edges)), edges))
-    upper = float(np.interp(len(edges) - 1 - edge(net[::-1]), np.arange(len(edges)), edges))
-    if total <= 0 or upper <= lower:
+    if total <= 0:
+        return low_hz, high_hz, np.inf
+    places = np.arange(len(edges))
+    lower = float(np.interp(edge(net, BETA_HALF), places, edges))
+    upper = float(np.interp(len(edges) - 1 - edge(net[::-1], BETA_HALF), places, edges))
+    if upper <= lower:
         return lower, upper, np.inf
-    variance = 0.0
-    for outside, here in ((frequency < lower, lower), (frequency > upper, upper)):
-        # Error of the integrated tail over the density where it is cut.
+    variance = spectrum.bin_hz**2 / 12
+    for values, outside in ((net, frequency < lower), (net[::-1], frequency > upper)):
+        # Error of the integrated tail: where would half a per cent then be?
         random = float(np.sum(density[outside] ** 2)) * 1.5 / spectrum.looks
         fixed = (FLOOR_ERROR * noise_hz * outside.sum()) ** 2
-        error = np.sqrt(random + fixed) / total
+        error = float(np.sqrt(random + fixed)) / total
         if error > 0.4 * BETA_HALF:
             return lower, upper, np.inf
-        slope = max(float(np.interp(here, frequency, net)) / total, 1e-6)
-        variance += (max(error, 0.15 * BETA_HALF) / slope * spectrum.bin_hz) ** 2
-    return lower, upper, float(np.sqrt(variance + spectrum.bin_hz**2 / 12))
+        error = max(error, 0.15 * BETA_HALF)
+        variance += ((edge(values, BETA_HALF + error) - edge(values, BETA_HALF - error)) / 2 * spectrum.bin_hz) ** 2
+    return lower, upper, float(np.sqrt(variance))
 
 
 def xdb_edges(spectrum: Spectrum, noise_hz: float, xdb: float) -> tuple[float, float]:
@@ -234,16 +237,13 @@ def is_am(features: Features) -> bool:
 def peak_deviation(features: Features) -> tuple[float, float]:
     """Give (peak deviation in Hz, uncertainty): 99.8 % quantile of |f - mean f|, noise removed.
 
-    The track is averaged over two looks, which keeps modulation up to about a third of the width.
+    The track is averaged over one look, which keeps modulation up to about a third of the width.
     """
     burst: Burst = features.burst
-    length = max(round(2 * features.look), 1)
-    track = moving_mean(features.track, length)[features.good]
+    track = features.smooth_track[features.good]
     if len(track) < 50:
         return 0.0, burst.width_hz
-    low, middle, high = np.quantile(track, [0.001, 0.5, 0.999])
-    swing = float(high - low) / 2
-    # Frequency noise is parabolic (f^2 N0 / 2P each side); the average of two looks keeps about 1/20 of it.
-    sigma = burst.width_hz / np.sqrt(24 * burst.snr) * 0.25
-    peak = float(np.sqrt(max(swing**2 - (3.0 * sigma) ** 2, 0.0)))
+    # The mean over one look is a phase difference: its noise comes from the two end points.
+    sigma = burst.width_hz / (2 * np.pi * np.sqrt(burst.snr))
+    peak = noise_free_peak(track, float(sigma), 0.001)
     return peak, float(max(0.05 * peak, sigma, burst.width_hz / 200))

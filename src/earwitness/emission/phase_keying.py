@@ -86,12 +86,8 @@ def phase_keying(features: Features, width_hz: float) -> PhaseKeying | None:
         return None
     p2 = float(np.mean(np.abs(values[keep]) ** 2))
     p4 = float(np.mean(np.abs(values[keep]) ** 4))
-    s2 = complex(np.mean(values[keep] ** 2))
-    relative_noise = noise / max(float(np.mean(np.abs(shaped) ** 2)), 1e-30)
-    signal = p2 * max(1 - relative_noise, 0.05)
-    c42 = (p4 - abs(s2) ** 2 - 2 * p2**2) / signal**2
-
     order, share, need, carrier = 0, 0.0, 1.0, offset
+    squared = 0.0
     unit = values / np.maximum(np.abs(values), 1e-20)
     for m in (2, 4, 8):
         raised = np.where(keep, unit**m, 0)
@@ -105,7 +101,14 @@ def phase_keying(features: Features, width_hz: float) -> PhaseKeying | None:
             order, share, need = m, float(tone[at]), float(limit)
             # turn is known modulo one symbol: carrier modulo rate/m about the spectrum's middle
             carrier = offset + turn * rate / m
+            if m == 2:
+                # The carrier's offset turns the mean square: its tone is what counts.
+                squared = float(np.abs(fft.forward(np.where(keep, values**2, 0).astype(np.complex64), size)).max())
+                squared /= count
             break
+    relative_noise = noise / max(float(np.mean(np.abs(shaped) ** 2)), 1e-30)
+    signal = p2 * max(1 - relative_noise, 0.05)
+    c42 = (p4 - squared**2 - 2 * p2**2) / signal**2
     rotating = False
     if order == 4 and abs(carrier - offset) > rate / 16:
         # A turn of pi/4 a symbol looks like an offset of an eighth of the rate.

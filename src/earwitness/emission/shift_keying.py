@@ -243,8 +243,9 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
                     readings.append(found)
     if not readings:
         return None
-    # A multiple of the true rate explains as much but has no runs of one symbol; a fraction explains less.
-    return max(readings, key=lambda item: _merit(item) + min(item.singles, 0.15) * 4)
+    # A multiple of the true rate explains as much, a fraction of it less: the slowest of the best is right.
+    top = max(_merit(item) for item in readings)
+    return min((item for item in readings if _merit(item) > top - 0.03), key=lambda item: item.rate_hz)
 
 
 def _merit(keying: Keying) -> float:
@@ -294,7 +295,7 @@ def _candidates(
                 line = spectrum.at(usual, 1.0 / features.duration_s, 8.5 if usual > width / 8 else 10.5)
                 if line:
                     add(line.frequency_hz, line.over_db)
-    if pair:
+    if pair and least < pair[0] < most:
         add(pair[0], pair[2])
     # Of lines beyond doubt the slower are the likelier fundamentals.
     found.sort(key=lambda item: (-min(item[1], 20.0), item[0]))

@@ -20,6 +20,9 @@ FRAME_S = 0.06
 PITCH_HZ = (75.0, 400.0)
 REACH_HZ = 450.0  # how far outside the occupied band the carrier may lie
 MOST_FRAMES = 60
+GAP_HZ = 270.0  # speech bands begin 300 Hz from the carrier; the measured edge reaches out a little
+GAP_SPREAD_HZ = 150.0
+PRIOR = 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +66,12 @@ def speech(features: Features, low_hz: float, high_hz: float) -> Speech | None:
     lags = np.arange(least, most)
     # Very short lags stand for the band's width, not for a pitch.
     normal = correlation[:, lags] / np.maximum(correlation[:, :1], 1e-30) / (taper[lags] / taper[0])
-    best = lags[np.argmax(normal, axis=1)]
-    height = normal.max(axis=1)
-    pitch = rate / best
+    top = np.clip(np.argmax(normal, axis=1), 1, normal.shape[1] - 2)
+    rows = np.arange(len(top))
+    height = normal[rows, top]
+    left, right = normal[rows, top - 1], normal[rows, top + 1]
+    bend = np.minimum(left - 2 * height + right, -1e-9)
+    pitch = rate / (lags[top] + np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
     voiced = height > 0.45
     share = float(power[voiced].sum() / power.sum())
     if voiced.sum() < 3:
@@ -108,7 +114,9 @@ def speech(features: Features, low_hz: float, high_hz: float) -> Speech | None:
         / (high_hz - low_hz)
         * 2
     )
-    smooth_low, smooth_high = moving_mean(low_score, 3), moving_mean(high_score, 3)
+    # One pitch further out fits nearly as well: the usual gap between carrier and speech band decides.
+    smooth_low = moving_mean(low_score, 3) - PRIOR * ((low_hz - GAP_HZ - below) / GAP_SPREAD_HZ) ** 2
+    smooth_high = moving_mean(high_score, 3) - PRIOR * ((above - GAP_HZ - high_hz) / GAP_SPREAD_HZ) ** 2
     margin = float(smooth_low.max() - smooth_high.max()) - 0.35 * lean
     upper = margin > 0
     chosen, places = (smooth_low, below) if upper else (smooth_high, above)
