@@ -1,8 +1,8 @@
 """Voice and Morse in figures: squelch, speech judge, noise reduction, tones and codes, Morse error rate.
 
 Run `python benchmarks/bench_voice.py [part ...]`; parts: reduce ctcss dcs false overs morse speed.
-Speech is the project's own speech-like source (no real voice ships); SNR is in 16 kHz for FM (5 kHz deviation),
-in 100 Hz for Morse, over the mean power of the transmission.
+Speech is the project's own speech-like source (no real voice ships); SNR is in 16 kHz for FM (5 kHz
+deviation), in 100 Hz for Morse, over the mean power of the transmission.
 """
 
 from __future__ import annotations
@@ -212,7 +212,7 @@ def bench_overs() -> None:
         elif kind == 1:
             hz = 3_000 * np.sin(2 * np.pi * rng.uniform(300, 2_500) * time_s)
         else:
-            bits = rng.integers(0, 2, round(2 * 9_600)) * 2.0 - 1
+            bits = rng.integers(0, 2, 2 * 9_600) * 2.0 - 1
             baud = (1_200, 2_400)[kind - 2]
             hz = 3_000 * np.interp(time_s * baud, np.arange(len(bits)), bits)
         iq = np.exp(2j * np.pi * np.cumsum(hz) / RATE_HZ)

@@ -25,8 +25,7 @@ TERN = IdentityRef("vessel", "211000001", ("TERN",), 54.0, 8.0)
 
 
 def snippet(stem, samples):
-    """Write as the survey does: raised by 20 dB, and saying so."""
-    facts = {"description": "evidence snippet; levels raised by 20.00 dB"}
+    """Write as the survey does: raised by 20 dB, as the row says."""
     meta = write_sigmf(
         stem,
         samples.data * np.float32(10),
@@ -34,7 +33,6 @@ def snippet(stem, samples):
         center_hz=samples.center_hz,
         epoch_ns=samples.epoch_ns,
         sample_type="cf32_le",
-        facts=facts,
     )
     return [meta, meta.with_suffix(".sigmf-data")]
 
@@ -57,7 +55,7 @@ def station(tmp_path):
         }
         rec = log.begin_recording({**facts, "place": "an invented bay", "warnings": ["a gap"]})
         batch = Batch()
-        piece = store.add_snippet(rec, "e-1", Samples(x, RATE, 162e6, 0, START), snippet)
+        piece = store.add_snippet(rec, "e-1", Samples(x, RATE, 162e6, 0, START), snippet, gain_db=20.0)
         sound = store.add_audio(rec, "v-1", np.zeros(4000, np.float32), 8000.0)
         levels = np.full((20, 16), 100, np.uint8)
         view = store.add_picture(

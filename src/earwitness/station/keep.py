@@ -76,11 +76,13 @@ class LogKeeper:
         if frame.stop_ns - frame.time_ns < PULSE_NS and evidence.center_hz > 0:
             self._pack_up(row, evidence)
             return
+        raised, gain_db = _raised(evidence)
         stored = self.evidence.add_snippet(
             self.recording,
             row["id"],
-            evidence,
+            raised,
             _write_snippet,
+            gain_db=gain_db,
             snr_db=frame.snr_db,
             identity=ids.identity_id(message.identity.kind, message.identity.key)
             if message.identity
@@ -121,11 +123,13 @@ class LogKeeper:
 
     def snippet(self, record: EmissionRecord, samples: Samples) -> None:
         """Take the start of an emission as its evidence."""
+        raised, gain_db = _raised(samples)
         stored = self.evidence.add_snippet(
             self.recording,
             self._emission_id(record),
-            samples,
+            raised,
             _write_snippet,
+            gain_db=gain_db,
             snr_db=record.snr_db,
             channel=_channel_name(record.center_hz),
         )
@@ -171,8 +175,17 @@ class LogKeeper:
         self._emissions = {}
         self._committed = time.monotonic()
 
-    def occupancy(self, start_ns: int, stop_ns: int) -> None:
-        """Write how much of the time each channel was occupied, per integration time."""
+    def occupancy(
+        self, start_ns: int, stop_ns: int, watched: Iterable[tuple[float, float, str]] = ()
+    ) -> None:
+        """Write how much of the time each channel was occupied, per integration time.
+
+        `watched` channels (centre, width, label) are written even when nothing was heard on them.
+        """
+        for center_hz, width_hz, label in watched:
+            if all(abs(center_hz - known[0]) > width_hz / 2 for known in self._channels):
+                self._on[len(self._channels)] = []
+                self._channels.append((center_hz, width_hz, label))
         for number, spans in self._on.items():
             center_hz, width_hz, label = self._channels[number]
             begin = start_ns
@@ -290,26 +303,25 @@ def _channel_name(frequency_hz: float) -> str:
     return str(round(frequency_hz / 5000) * 5000)
 
 
-def _scaled(samples: Samples) -> tuple[np.ndarray, float]:
-    """Give samples scaled to the stored type's range, and the gain in dB that was applied."""
+def _raised(samples: Samples) -> tuple[Samples, float]:
+    """Give samples raised to half of full scale, so that 16 bits hold them well, and by how many dB."""
     peak = float(np.max(np.abs(samples.data), initial=0.0))
-    if peak <= 0:
-        return samples.data, 0.0
+    if not 0 < peak < np.inf:
+        return samples, 0.0
     gain = 0.5 / peak
-    return (samples.data * np.float32(gain)).astype(samples.data.dtype), float(20 * np.log10(gain))
+    data = (samples.data * np.float32(gain)).astype(samples.data.dtype)
+    return replace(samples, data=data), float(20 * np.log10(gain))
 
 
 def _write_snippet(stem: Path, samples: Samples) -> Iterable[Path]:
-    data, gain_db = _scaled(samples)
-    real = not np.iscomplexobj(data)
     meta = write_sigmf(
         stem,
-        data,
+        samples.data,
         rate_hz=samples.rate_hz,
         center_hz=samples.center_hz,
         epoch_ns=samples.time_ns(),
-        sample_type="ri16_le" if real else "ci16_le",
-        facts={"description": f"evidence snippet; levels raised by {gain_db:.2f} dB"},
+        sample_type="ci16_le" if np.iscomplexobj(samples.data) else "ri16_le",
+        facts={"description": "evidence snippet, raised to half of full scale"},
     )
     return [meta, meta.with_suffix(".sigmf-data")]
 
@@ -319,5 +331,5 @@ def _write_many(stem: Path, parts: Sequence[Samples]) -> Iterable[Path]:
         stem, rate_hz=parts[0].rate_hz, facts={"description": "evidence snippets, one capture a frame"}
     ) as out:
         for part in parts:
-            out.append(replace(part).data, center_hz=part.center_hz, epoch_ns=part.time_ns())
+            out.append(part.data, center_hz=part.center_hz, epoch_ns=part.time_ns())
     return [out.meta_path, out.data_path]

@@ -6,8 +6,9 @@ the assembler's business, who is behind them the log's.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+import traceback
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 from earwitness.channel.bank import StreamCut
 from earwitness.core.mode import Demodulator, Mode
@@ -97,7 +98,6 @@ class Lane:
     mode: Mode
     demodulator: Demodulator
     cut: StreamCut | None
-    results: list[Result] = field(default_factory=list)
     failed: str | None = None
 
     @classmethod
@@ -113,13 +113,21 @@ class Lane:
     def feed(self, samples: Samples) -> list[Result]:
         """Take the channel's next samples; give what the mode found."""
         part = self.cut.feed(samples) if self.cut else samples
-        return list(self.demodulator.feed(part)) if part is not None else []
+        return self._contained(self.demodulator.feed, part) if part is not None else []
 
     def close(self) -> list[Result]:
         """Say that the emission is over; give what the mode still held."""
-        out: list[Result] = []
-        if self.cut:
-            rest = self.cut.close()
-            if rest is not None:
-                out += self.demodulator.feed(rest)
-        return out + list(self.demodulator.close())
+        rest = self.cut.close() if self.cut else None
+        out = self._contained(self.demodulator.feed, rest) if rest is not None else []
+        return out + self._contained(self.demodulator.close)
+
+    def _contained(self, work: Callable[..., Iterable[Result]], *given: Samples) -> list[Result]:
+        """Run a step of the mode; a bug in it ends this lane and is reported, it does not end the survey."""
+        if self.failed:
+            return []
+        try:
+            return list(work(*given))
+        except Exception as error:  # noqa: BLE001 - kept and told in `failed`
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            self.failed = f"{self.mode.name} stopped: {error!r} at {where.name} line {where.lineno}"
+            return []

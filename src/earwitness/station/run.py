@@ -124,18 +124,24 @@ def survey_source(
     keeper = LogKeeper(log, evidence, recording, label=station.label)
     counts: dict[str, int] = {}
     health: list[dict[str, Any]] = []
+    faults: list[str] = []
     complete = False
     try:
         complete = _survey_stretches(
-            stretches, modes, keeper, ppm, seconds=seconds, began=began, report=report, stopped=stopped,
-            counts=counts, health=health,
+            stretches, modes, keeper, station, ppm, seconds=seconds, began=began, report=report, stopped=stopped,
+            counts=counts, health=health, faults=faults,
         )  # fmt: skip
     finally:
         log.finish_recording(
             recording,
-            {"complete": complete, "counts": counts, "health": health, "warnings": evidence.warnings},
+            {
+                "complete": complete,
+                "counts": counts,
+                "health": health,
+                "warnings": [*evidence.warnings, *faults],
+            },
         )
-    warnings = [*source.warnings, *evidence.warnings]
+    warnings = [*source.warnings, *evidence.warnings, *faults]
     bad = sum(stretch.bad_samples for stretch in stretches)
     if bad:
         warnings.append(f"{bad} samples were not finite numbers and were taken as zero")
@@ -155,6 +161,7 @@ def _survey_stretches(
     stretches: Sequence[Stretch],
     modes: Sequence[Mode],
     keeper: LogKeeper,
+    station: Station,
     ppm: float | None,
     *,
     seconds: float,
@@ -163,6 +170,7 @@ def _survey_stretches(
     stopped: Callable[[], bool],
     counts: dict[str, int],
     health: list[dict[str, Any]],
+    faults: list[str],
 ) -> bool:
     done_s = 0.0
     for stretch in stretches:
@@ -185,9 +193,10 @@ def _survey_stretches(
             start_ns=stretch.epoch_ns,
         )  # fmt: skip
         end_ns = _end_ns(stretch) if finished else stretch.epoch_ns + 1
-        keeper.occupancy(stretch.epoch_ns, end_ns)
+        keeper.occupancy(stretch.epoch_ns, end_ns, _watched(station, stretch))
         keeper.commit(end_ns, now=True)
         health.append(survey.health())
+        faults += [fault for fault in sorted(survey.faults) if fault not in faults]
         for name, value in survey.counts.items():
             counts[name] = counts.get(name, 0) + value
         if not finished:
@@ -208,6 +217,18 @@ def _place_facts(station: Station, source: Source) -> dict[str, Any]:
         "antenna": station.antenna.name,
         "receiver": receiver.name if receiver else (str(hardware)[:200] if hardware else None),
     }
+
+
+def _watched(station: Station, stretch: Stretch) -> list[tuple[float, float, str]]:
+    """Give the frequencies the user listed that lie inside the stretch."""
+    if stretch.kind != "iq":
+        return []
+    half = 0.45 * stretch.rate_hz
+    return [
+        (item.hz, item.width_hz, item.label)
+        for item in station.frequency
+        if abs(item.hz - stretch.center_hz) + item.width_hz / 2 < half
+    ]
 
 
 def _end_ns(stretch: Stretch) -> int:

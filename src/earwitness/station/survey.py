@@ -108,6 +108,7 @@ class StretchSurvey:
         self.keeper = keeper
         self.overview = Overview()
         self.detector = Detector(stream.rate_hz, stream.center_hz)
+        self.faults: set[str] = set()  # modes that stopped on a bug of theirs: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
         self._spectrum = Spectrum(stream.rate_hz, stream.center_hz)
         self._bank = ChannelBank(
@@ -200,6 +201,7 @@ class StretchSurvey:
             self._take_wide(wide, wide.lane.close())
         for lane in self._listeners:
             self._take_heard(lane, lane.close())
+        self._note_faults([*self._listeners, *(wide.lane for wide in self._wide)])
         for name, assembler in self._assemblers.items():
             for message in assembler.close():
                 self._late_message(name, message)
@@ -313,6 +315,9 @@ class StretchSurvey:
             track.message_count += 1
             track.first_mode = track.first_mode or frame.mode
 
+    def _note_faults(self, lanes: Iterable[Lane]) -> None:
+        self.faults.update(lane.failed for lane in lanes if lane.failed)
+
     def _end_track(self, channel: Channel) -> None:
         track = self._by_channel.pop(id(channel), None)
         if track is None:
@@ -323,6 +328,7 @@ class StretchSurvey:
         if samples is not None:
             follower.feed(samples)
         follower.close()
+        self._note_faults(follower.lanes.values())
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
         if follower.detection.artefact and not track.message_count:
@@ -506,8 +512,14 @@ class StretchSurvey:
         self.keeper.emission(record, final=True)
 
     def health(self) -> dict[str, object]:
-        """Give what was noticed of the receiver: clipping, offsets, image."""
-        return {}
+        """Give what was noticed of the receiver: clipping, offset, image, dropped samples."""
+        seen = self.detector.statistics
+        return {
+            "clipped_fraction": seen.clipped_fraction,
+            "dc_dbfs": seen.dc_dbfs,
+            "image_rejection_db": seen.image_rejection_db,
+            "dropped_or_jumped": len(seen.jumps),
+        }
 
     def _noise_dbfs_hz(self, frame: Frame) -> float:
         """Give the noise density as last measured, else what the frame's own level and SNR say."""

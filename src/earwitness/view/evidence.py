@@ -5,11 +5,12 @@ Files are only ever taken from inside the station folder, whatever path a row na
 
 from __future__ import annotations
 
-import re
 import shutil
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from earwitness.core.errors import EarwitnessError
 from earwitness.core.text import file_stem
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
 MOST_SAMPLES = 4_000_000
-_RAISED = re.compile(r"levels raised by (-?\d{1,3}(?:\.\d{1,4})?) dB")
 
 _UNITS = (
     ("_dbfs_hz", "dBFS/Hz"),
@@ -94,9 +94,9 @@ def stretch_of(station_dir: Path, evidence: Mapping[str, Any], at_ns: int | None
         data = stretch.read(0, min(stretch.count, MOST_SAMPLES))
     except (EarwitnessError, OSError, IndexError):
         return None  # evidence that was cut short or overwritten is shown as missing, never as a failure
-    raised = _RAISED.search(str(source.facts.get("description", "")))
-    if raised:
-        data = data * 10 ** (-float(raised[1]) / 20)
+    gain_db = evidence.get("gain_db")
+    if isinstance(gain_db, int | float) and abs(gain_db) < 400:
+        data = data * np.float32(10 ** (-gain_db / 20))
     return Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns)
 
 
