@@ -5,10 +5,10 @@ from __future__ import annotations
 # Part I, section 1: letters, figures, punctuation.
 # fmt: off
 SIGNALS: dict[str, str] = {
-    "A": ".-", "B": "-...", "C": "-.-.", "D": "-..", "E": ".", "F": "..-.", "G": "--.", "H": "....", "I": "..",
-    "J": ".---", "K": "-.-", "L": ".-..", "M": "--", "N": "-.", "O": "---", "P": ".--.", "Q": "--.-", "R": ".-.",
-    "S": "...", "T": "-", "U": "..-", "V": "...-", "W": ".--", "X": "-..-", "Y": "-.--", "Z": "--..",
-    "1": ".----", "2": "..---", "3": "...--", "4": "....-", "5": ".....", "6": "-....", "7": "--...",
+    "A": ".-", "B": "-...", "C": "-.-.", "D": "-..", "E": ".", "F": "..-.", "G": "--.", "H": "....", "I":
+    "..", "J": ".---", "K": "-.-", "L": ".-..", "M": "--", "N": "-.", "O": "---", "P": ".--.", "Q": "--.-",
+    "R": ".-.", "S": "...", "T": "-", "U": "..-", "V": "...-", "W": ".--", "X": "-..-", "Y": "-.--", "Z":
+    "--..", "1": ".----", "2": "..---", "3": "...--", "4": "....-", "5": ".....", "6": "-....", "7": "--...",
     "8": "---..", "9": "----.", "0": "-----",
     ".": ".-.-.-", ",": "--..--", ":": "---...", "?": "..--..", "'": ".----.", "-": "-....-", "/": "-..-.",
     "(": "-.--.", ")": "-.--.-", '"': ".-..-.", "=": "-...-", "+": ".-.-.", "@": ".--.-.",
@@ -23,7 +23,8 @@ SERVICE: dict[str, str] = {
     "<START>": "-.-.-",
 }
 CHARACTERS: dict[str, str] = {signal: text for text, signal in {**SIGNALS, **SERVICE}.items()}
-# Part I section 2: a dash is three dots; one dot between elements, three between letters, seven between words.
+# Part I section 2: a dash is three dots; one dot between elements, three between letters, seven between
+# words.
 DASH_DOTS = 3
 LETTER_GAP_DOTS = 3
 WORD_GAP_DOTS = 7

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from earwitness.core.errors import ParameterError
 from earwitness.core.mode import Mode
 from earwitness.core.types import Samples
 from earwitness.dsp.voice import AlignedFir, FixedBlocks
@@ -17,8 +18,8 @@ class FramedReceiver:
     """Re-blocks, channel-filters and flushes a channel; a mode's demodulator fills in the rest.
 
     `begin(rate_hz)` is called once and gives the channel filter's taps; `block(iq)` gets complex64 blocks
-    of `block_frames` frames of `frame` samples, sample i of the first one being sample i of the channel; `finish()`
-    is called at the end, after `flush_blocks` blocks of zeros.
+    of `block_frames` frames of `frame` samples, sample i of the first one being sample i of the channel;
+    `finish()` is called at the end, after `flush_blocks` blocks of zeros.
     """
 
     frame_s = 0.01
@@ -43,7 +44,8 @@ class FramedReceiver:
 
     def time_ns(self, sample: float) -> int:
         """Give the time of a channel sample counted from the first one fed."""
-        assert self.clock is not None  # noqa: S101 - set before any block is taken
+        if self.clock is None:
+            raise ParameterError("a receiver that was fed nothing has no time")
         return self.clock.time_ns(sample)
 
     def feed(self, samples: Samples) -> Iterable[Any]:

@@ -2,8 +2,8 @@
 
 All of one stretch at once: the line is followed by dynamic programming over short spectra, turned to zero
 frequency, and the log-likelihood ratio of key down over key up is taken at about 200 Hz. A semi-Markov search
-then finds the sequence of dots, dashes and gaps of best total likelihood for each of a row of speeds; the best
-speed wins. So nothing is thresholded before the timing is known, and fading only lowers the weight of
+then finds the sequence of dots, dashes and gaps of best total likelihood for each of a row of speeds; the
+best speed wins. So nothing is thresholded before the timing is known, and fading only lowers the weight of
 what it hides.
 """
 
@@ -74,7 +74,9 @@ def track_line(iq: np.ndarray, rate_hz: float, *, reach_hz: float) -> tuple[np.n
     path[-1] = int(best.argmax())
     for i in range(len(score) - 1, 0, -1):
         path[i - 1] = path[i] + steps[i, path[i]]
-    smooth = np.convolve(np.pad(path, 2, mode="edge"), np.full(5, 0.2), "valid")
+    # smoothed by what each spectrum shows of the line, so that it does not wander where the key is up
+    weight = np.minimum(near[np.arange(len(path)), path] / noise, 200.0) + 0.1
+    smooth = np.convolve(path * weight, np.ones(5), "same") / np.convolve(weight, np.ones(5), "same")
     density = noise / float(np.sum(np.hanning(size) ** 2)) / rate_hz  # power per Hz
     return (smooth - reach) * bin_hz, float(hop), density
 
@@ -100,7 +102,8 @@ class _Envelope:
     def coherent_ratio(self, down: np.ndarray) -> tuple[np.ndarray, float]:
         """Give the ratio with the carrier's phase taken from a first reading, and how steady that phase is.
 
-        `down` (n,) marks key down in that reading. Half the noise falls away where the phase holds for a second.
+        `down` (n,) marks key down in that reading. Half the noise falls away where the phase holds for a
+        second.
         """
         window = np.hanning(round(1.2 * self.step_hz) | 1)
         weight = np.convolve(down.astype(float), window, "same")
@@ -148,8 +151,8 @@ def _best_timing(
 ) -> tuple[float, np.ndarray]:
     """Give the best total log-likelihood and its runs (start, stop, kind), latest first.
 
-    Kinds: 0 dot, 1 dash, 2 gap inside, 3 gap between characters, 4 gap between words (any longer length). Lengths
-    are log-normal about means[kind] dots with deviation widths[kind].
+    Kinds: 0 dot, 1 dash, 2 gap inside, 3 gap between characters, 4 gap between words (any longer length).
+    Lengths are log-normal about means[kind] dots with deviation widths[kind].
     """
     n = len(ratio)
     total = np.zeros(n + 1)

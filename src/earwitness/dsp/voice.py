@@ -135,6 +135,33 @@ class Segment:
     audio: np.ndarray  # float32 (n,) at AUDIO_RATE_HZ
     cut: bool  # the squelch did not close: the transmission goes on in the next segment
 
+    def pieces(self, gap_s: float, least_s: float, frame_s: float) -> list[Segment]:
+        """Give the parts between gaps of at least `gap_s` in which no frame held; parts all over `least_s`.
+
+        Gives the segment itself when there is no such gap: what to make of them, fades or several
+        senders close upon each other, is for the mode to say.
+        """
+        at = np.flatnonzero(self.held)
+        if not len(at):
+            return [self]
+        breaks = np.flatnonzero(np.diff(at) > gap_s / frame_s)
+        starts = [0, *at[breaks + 1].tolist()]
+        stops = [*(at[breaks] + 1).tolist(), len(self.held)]
+        if min(stop - start for start, stop in zip(starts, stops, strict=True)) < least_s / frame_s:
+            return [self]
+        scale = len(self.audio) / max(len(self.held), 1)
+        return [
+            Segment(
+                self.start + start,
+                self.start + stop,
+                self.features[start:stop],
+                self.held[start:stop],
+                self.audio[round(start * scale) : round(stop * scale)],
+                self.cut and stop == len(self.held),
+            )
+            for start, stop in zip(starts, stops, strict=True)
+        ]
+
     def held_samples(self) -> np.ndarray:
         """Give which audio samples lie in frames that held, bool (n,), three frames of grace each side."""
         grown = np.convolve(self.held, np.ones(7), "same") > 0
@@ -146,8 +173,8 @@ class OverGate:
     """Squelch with hysteresis and hang over frames; keeps the audio of what is open, and of a little before.
 
     A frame that `opens` three times running opens it; it stays while a frame `holds` at least every
-    HANG_S; start and stop are then refined to the frame where the level crosses half way (in dB) between before
-    and after.
+    HANG_S; start and stop are then refined to the frame where the level crosses half way (in dB) between
+    before and after.
     """
 
     def __init__(self, frame_s: float, *, hang_s: float = HANG_S, longest_s: float = LONGEST_S):
@@ -349,8 +376,8 @@ def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
     Short-time spectral amplitude with the log-spectral estimator and decision-directed a priori SNR
     (Ephraim and Malah 1984, 1985); noise by a low quantile of the smoothed spectrum over 3 s, so that it
     follows slow changes (after the idea of minimum statistics, Martin 2001). 32 ms root-Hann frames, half
-    overlapped. Where speech stands 20 dB and more over the noise it is applied less, from 30 dB not at all: there it
-    would only bend the speech.
+    overlapped. Where speech stands 20 dB and more over the noise it is applied less, from 30 dB not at all:
+    there it would only bend the speech.
     """
     size, hop = 256, 128
     window = np.sqrt(np.hanning(size + 1)[:-1]).astype(np.float32)
@@ -439,6 +466,8 @@ def _rising(value: float, middle: float, width: float) -> float:
 
 def _facts(audio: np.ndarray) -> SpeechFacts:
     """Give the figures, without the likelihood."""
+    if len(audio) < 256:
+        audio = np.pad(audio, (0, 256 - len(audio)))
     size, hop = 256, 160
     frames = _framed(audio, size, hop)
     level_db = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-12)

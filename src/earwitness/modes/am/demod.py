@@ -1,16 +1,18 @@
 """From AM channel samples to overs.
 
-The carrier is the strongest line near the centre, looked up each 0.25 s and turned to zero frequency. Squelch:
-the share of the power that lies in that line over 50 ms. It is about 1 percent in noise alone at any gain, and
-s/(1+s) for a carrier at ratio s to everything else, so no level has to be known. It opens at 0.25 (-5 dB) and
-holds to 0.12. Audio is the part in phase with the carrier over its magnitude, less one: automatic gain
-that follows the carrier through fades, with nothing left at zero frequency. What lies in quadrature is
-noise, and gives the SNR.
+The carrier is the strongest line near the centre, looked up each 0.25 s and turned to zero frequency.
+Squelch: the share of the power that lies in that line over 50 ms. It is about 1 percent in noise alone at
+any gain, and s/(1+s) for a carrier at ratio s to everything else, so no level has to be known. It opens at
+0.25 (-5 dB) and holds to 0.12. Audio is the part in phase with the carrier over its magnitude, less one:
+automatic gain that follows the carrier through fades, with nothing left at zero frequency. What lies in
+quadrature is noise, and gives the SNR.
 
 What is voice: as in fm; a carrier without modulation, data and tones give no over.
 """
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 
@@ -36,6 +38,8 @@ REACH_HZ = 1_000.0  # how far from the centre the carrier is looked for
 HALF_WIDTH_HZ = 4_500.0
 SHORTEST_S = 0.25
 LIKELY = 0.5
+GAP_S = 0.06  # silence between two senders
+OTHER_HZ = 15.0  # no sender drifts that far in an over; two seldom are so near
 TILT_S = 750e-6  # speech stands out of white noise at its low end
 
 
@@ -108,7 +112,17 @@ class Demodulator(FramedReceiver):
         return self._overs(self._gate.close())
 
     def _overs(self, segments: list[Segment]) -> list[Over]:
-        return [over for segment in segments if (over := self._over(segment))]
+        parts = [part for segment in segments for part in self._senders(segment)]
+        return [over for part in parts if (over := self._over(part))]
+
+    def _senders(self, segment: Segment) -> list[Segment]:
+        """Give one segment for each sender: parts with a gap between and another carrier after it."""
+        parts = segment.pieces(GAP_S, SHORTEST_S, self.frame / self.rate_hz)
+        carriers = [
+            float(np.median(part.features[part.held, 3])) if part.held.any() else 0.0 for part in parts
+        ]
+        same = any(abs(b - a) < OTHER_HZ for a, b in pairwise(carriers))
+        return [segment] if same else parts
 
     def _over(self, segment: Segment) -> Over | None:
         """Give the over of one open stretch; None when it carries no voice."""

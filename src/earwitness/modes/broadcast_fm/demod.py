@@ -1,9 +1,9 @@
 """From broadcast FM to clips of audio: 30 s of every ten minutes, stereo where the 19 kHz pilot is.
 
 ITU-R BS.450 (from memory): left plus right up to 15 kHz, a pilot at 19 kHz, left less right on a suppressed
-carrier at twice the pilot's frequency that crosses zero with it. The pilot's phase is fitted over each 0.1 s, so
-that no loop has to lock. Squelch as in fm: a steady envelope. The programme is not judged: broadcasting is
-whatever it sends.
+carrier at twice the pilot's frequency that crosses zero with it. The pilot's phase is fitted over each 0.1
+s, so that no loop has to lock. Squelch as in fm: a steady envelope. The programme is not judged:
+broadcasting is whatever it sends.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ class Demodulator(FramedReceiver):
 
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter: 200 kHz wide."""
-        self._last = np.complex64(1)
+        self._last = 1 + 0j
         self._clip: _Clip | None = None
         self._at = 0  # sample number of the next block
         self._next = 0  # the next clip starts no earlier
@@ -110,7 +110,7 @@ class Demodulator(FramedReceiver):
                 out = self._over(continues=True)
             elif end - self._clip.stop > GONE_S * self.rate_hz:
                 out = self._over(continues=False)
-        self._last = iq[-1]
+        self._last = complex(iq[-1])
         self._at = end
         if steady:
             self._steady_at = end

@@ -21,8 +21,8 @@ EMPHASIS_S = 50e-6
 def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
     """Give the transmission of an item, complex64 of unit power at 0 Hz.
 
-    Keys: `duration_s` (default 3), `seed` (0), `stereo` (true), `left_hz` and `right_hz` (steady tones instead of
-    talkers in the two channels). The rate must be 130 kHz or more.
+    Keys: `duration_s` (default 3), `seed` (0), `stereo` (true), `left_hz` and `right_hz` (steady tones
+    instead of talkers in the two channels). The rate must be 130 kHz or more.
     """
     duration_s = float(item.get("duration_s", 3.0))
     if not 0 < duration_s <= 600 or rate_hz < 130_000:

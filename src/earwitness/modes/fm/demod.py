@@ -5,8 +5,9 @@ K = E|z|^4 / (E|z|^2)^2 is (s^2 + 4 s + 2) / (1 + s)^2 for a constant-envelope s
 noise alone at any gain, 1 when clean (the second- and fourth-moment SNR estimator). So no level has to be
 known. It opens at K < 1.5 (about 4 dB) and holds to K < 1.75 (0 dB), each over 50 ms.
 
-What is voice: `dsp.voice.speech_facts` of the de-emphasised 300 to 3000 Hz audio must make speech likelier than
-not. So a bare carrier, a carrier with only a tone, data bursts, selective calls and steady tones give no over.
+What is voice: `dsp.voice.speech_facts` of the de-emphasised 300 to 3000 Hz audio must make speech likelier
+than not. So a bare carrier, a carrier with only a tone, data bursts, selective calls and steady tones give no
+over.
 """
 
 from __future__ import annotations
@@ -38,6 +39,10 @@ HOLD_BELOW = 1.75
 EMPHASIS_S = 750e-6
 SHORTEST_S = 0.25
 LIKELY = 0.5
+GAP_S = 0.1  # silence between two senders
+PART_S = 0.5  # and how long each must be for its carrier to be known
+OTHER_HZ = 350.0
+LONGEST_TAIL_S = 0.6
 _WORDS = {code: dcs_word(code) for code in DCS_CODES}
 
 
@@ -46,7 +51,7 @@ class Demodulator(FramedReceiver):
 
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter: 15.6 kHz wide."""
-        self._last = np.complex64(1)
+        self._last = 1 + 0j
         self._resample = Resampler(rate_hz, AUDIO_RATE_HZ, cutoff_hz=3_700.0, width_hz=1_000.0)
         self._moments = np.zeros((2, 2))
         self._gate = OverGate(self.frame / rate_hz)
@@ -62,7 +67,7 @@ class Demodulator(FramedReceiver):
         spread = np.where(means[:, 0] > 0, means[:, 1] / np.maximum(means[:, 0], 1e-30) ** 2, 2.0)
         features = np.stack([joined[2:-2, 0], spread], axis=1).astype(np.float32)
         hz = discriminate(iq, rate_hz=self.rate_hz, before=self._last)
-        self._last = iq[-1]
+        self._last = complex(iq[-1])
         audio = self._resample.feed(hz)
         return self._overs(self._gate.feed(spread < OPEN_BELOW, spread < HOLD_BELOW, features, audio))
 
@@ -71,20 +76,39 @@ class Demodulator(FramedReceiver):
         return self._overs(self._gate.close())
 
     def _overs(self, segments: list[Segment]) -> list[Over]:
-        return [over for segment in segments if (over := self._over(segment))]
+        parts = [part for segment in segments for part in self._senders(segment)]
+        return [over for part in parts if (over := self._over(part))]
+
+    def _senders(self, segment: Segment) -> list[Segment]:
+        """Give one segment for each sender: parts with a gap between that differ in carrier or tone.
+
+        Parts that do not differ are one sender, fading.
+        """
+        parts = segment.pieces(GAP_S, PART_S, self.frame / self.rate_hz)
+        if len(parts) == 1:
+            return parts
+        carriers = [_carrier_hz(part) for part in parts]
+        tones = [_tone(part.audio - np.float32(hz))[0] for part, hz in zip(parts, carriers, strict=True)]
+        for i in range(1, len(parts)):
+            known = tones[i - 1] is not None and tones[i] is not None
+            if abs(carriers[i] - carriers[i - 1]) < OTHER_HZ and not (known and tones[i] != tones[i - 1]):
+                return [segment]
+        return parts
 
     def _over(self, segment: Segment) -> Over | None:
         """Give the over of one open stretch; None when it carries no voice."""
         if self.clock is None or len(segment.audio) < AUDIO_RATE_HZ * SHORTEST_S:
             return None
-        offset_hz = float(np.median(segment.audio))
+        held = segment.held_samples()
+        offset_hz = _carrier_hz(segment)
         audio = segment.audio - np.float32(offset_hz)
         voice = de_emphasise(band_pass(audio), EMPHASIS_S, AUDIO_RATE_HZ)
-        held = segment.held_samples()
         facts = speech_facts(voice[held])
         if facts.likelihood < LIKELY:
             return None
         tone, below = _tone(audio)
+        if below.get("tail_s"):  # what follows the tone is the squelch tail: silence
+            held[len(held) - round(below["tail_s"] * AUDIO_RATE_HZ) :] = False
         return Over(
             mode=self.mode.name,
             start_ns=self.time_ns(segment.start * self.frame),
@@ -110,17 +134,38 @@ def _tone(audio: np.ndarray) -> tuple[dict[str, Any] | None, dict[str, Any]]:
     low = sub_audible(audio)
     found = find_ctcss(low)
     if found:
-        return {"ctcss_hz": found.nominal_hz}, {
+        after_s = len(audio) / AUDIO_RATE_HZ - found.stop_s
+        facts: dict[str, Any] = {
             "tone_measured_hz": round(found.measured_hz, 2),
             "tone_deviation_hz": round(found.deviation_hz),
         }
+        # a tone with voice over it may be missed for a moment; a tail is short
+        if 0.12 < after_s < LONGEST_TAIL_S:
+            facts["tail_s"] = round(after_s, 2)
+        return {"ctcss_hz": found.nominal_hz}, facts
     code = find_dcs(low, _WORDS)
     if code:
         tone: dict[str, Any] = {"dcs": code.code}
         if code.inverted:
             tone["dcs_inverted"] = True
-        return tone, {"tone_deviation_hz": round(code.deviation_hz)}
+        return tone, {"tone_deviation_hz": round(code.deviation_hz), "turned_off": _turned_off(low)}
     return None, {}
+
+
+def _turned_off(low: np.ndarray) -> bool:
+    """Tell whether the track ends with the turn-off tone of a code: 134.4 Hz for 150 to 200 ms (from memory)."""
+    last = low[-170:-10]
+    if len(last) < 160:
+        return False
+    last = last - last.mean()
+    line = np.abs(np.sum(last * np.exp(-2j * np.pi * 0.1344 * np.arange(160)))) ** 2 * 2 / 160
+    return bool(line > 0.7 * np.sum(last**2))
+
+
+def _carrier_hz(segment: Segment) -> float:
+    """Give the mean frequency where the squelch held: voice has no mean of its own."""
+    held = segment.held_samples()
+    return float(np.mean(segment.audio[held])) if held.any() else 0.0
 
 
 def _snr_db(features: np.ndarray) -> float:

@@ -21,9 +21,9 @@ TONE_SHARE = 0.12  # of the deviation; 500 to 1000 Hz of 5000 (service manuals)
 def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
     """Give the transmission of an item, complex64 of unit power at 0 Hz.
 
-    Keys: `duration_s` (default 3), `seed` (0), `deviation_hz` (5000; 2500 in 12.5 kHz channels), `ctcss_hz`, `dcs`
-    (octal text), `dcs_inverted`, `voice` (true; false leaves a bare carrier with its tone), `tail_s` (0: unmodulated
-    carrier with the turn-off tone of a code, at the end).
+    Keys: `duration_s` (default 3), `seed` (0), `deviation_hz` (5000; 2500 in 12.5 kHz channels),
+    `ctcss_hz`, `dcs` (octal text), `dcs_inverted`, `voice` (true; false leaves a bare carrier with its
+    tone), `tail_s` (0: unmodulated carrier with the turn-off tone of a code, at the end).
     """
     duration_s = float(item.get("duration_s", 3.0))
     deviation_hz = float(item.get("deviation_hz", 5_000.0))

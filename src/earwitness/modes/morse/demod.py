@@ -1,8 +1,9 @@
 """From channel samples to frames of Morse text.
 
 A line that comes and goes is kept from half a second before its first half second to 3 s after its last, or
-until 40 s are held; then the whole stretch is read at once by `dsp.keying`. A longer transmission is cut at its
-last gap between words. A reading becomes a frame only when its timing is that of Morse: see `timing_fault`.
+until 40 s are held; then the whole stretch is read at once by `dsp.keying`. A longer transmission is cut at
+its last gap between words. A reading becomes a frame only when its timing is that of Morse: see
+`timing_fault`.
 """
 
 from __future__ import annotations
@@ -94,7 +95,7 @@ class Demodulator(FramedReceiver):
             held_from_s = (self._held_at - start) * size / self.rate_hz
             if held_from_s < cut_s:  # silence what was read, so that it is not read again
                 quiet = round((cut_s - held_from_s) * self.rate_hz)
-                self._held[0] = np.concatenate([_thin(self._held[0][:quiet]), self._held[0][quiet:]])
+                self._held[0] = np.concatenate([np.zeros(quiet, np.complex64), self._held[0][quiet:]])
             if find is not None:
                 find = _until(find, cut_s)
         frame = self._frame(find, start * size) if find is not None else None
@@ -122,13 +123,6 @@ class Demodulator(FramedReceiver):
         )
 
 
-def _thin(iq: np.ndarray) -> np.ndarray:
-    """Give the samples with the line taken down to their noise: magnitudes limited to the smaller half's mean."""
-    size = np.abs(iq)
-    limit = float(np.median(size)) * 0.3 if len(size) else 0.0
-    return (iq * np.minimum(1.0, limit / np.maximum(size, 1e-30))).astype(np.complex64)
-
-
 def _until(find: KeyingFind, stop_s: float) -> KeyingFind | None:
     kept = tuple(item for item in find.elements if item.stop_s <= stop_s + 1e-6)
     return replace(find, elements=kept) if kept else None
@@ -151,8 +145,8 @@ def read_text(find: KeyingFind) -> str:
 def timing_fault(find: KeyingFind, text: str) -> str | None:
     """Give why a reading is not Morse, or None when it is.
 
-    Limits set between readings of Morse at -1 dB in 100 Hz and upward, and what noise, speech, telex and other data
-    give (benchmarks/bench_voice.py measures both).
+    Limits set between readings of Morse at -1 dB in 100 Hz and upward, and what noise, speech, telex and
+    other data give (benchmarks/bench_voice.py measures both).
     """
     characters = text.replace(" ", "")
     if len(characters) < LEAST_CHARACTERS:

@@ -1,11 +1,12 @@
 """From SSB channel samples to overs.
 
 There is no carrier: which side, and where zero is, comes from the speech itself. All harmonics of a voiced
-sound lie at the carrier plus or minus whole multiples of the pitch. So in every short spectrum the pitch and the
-place of its comb are found; each frame then says where the carrier may be, every pitch apart, and as the pitch
-moves only the true place stays agreed on. It is looked for below the band (upper sideband) and above (lower
-sideband); the side also weighs that speech is strongest near its carrier. Without enough voiced sound the band's
-edge less 300 Hz is taken, and said so. No raster is assumed: a receiver's own error is larger than its step.
+sound lie at the carrier plus or minus whole multiples of the pitch. So in every short spectrum the pitch
+and the place of its comb are found; each frame then says where the carrier may be, every pitch apart, and
+as the pitch moves only the true place stays agreed on. It is looked for below the band (upper sideband) and
+above (lower sideband); the side also weighs that speech is strongest near its carrier. Without enough voiced
+sound the band's edge less 300 Hz is taken, and said so. No raster is assumed: a receiver's own error is
+larger than its step.
 
 Squelch: the level over 50 ms against the noise density measured around the channel, or the lowest level met.
 Pauses of speech are silence here, so it hangs for 1.5 s.
@@ -148,7 +149,7 @@ def find_carrier(iq: np.ndarray) -> Place:
     if len(frames) > 600:
         frames = frames[:: len(frames) // 300]
     spectra = fft.forward((frames * np.hanning(_SIZE)).astype(np.complex64), _POINTS)
-    power = np.fft.fftshift(np.abs(spectra) ** 2, axes=1)
+    power = np.roll(np.abs(spectra) ** 2, _POINTS // 2, axis=1)
     freq_hz = (np.arange(_POINTS) - _POINTS // 2) * _BIN_HZ
     inside = np.abs(freq_hz) < HALF_WIDTH_HZ
     power, freq_hz = power[:, inside], freq_hz[inside]
@@ -163,7 +164,7 @@ def find_carrier(iq: np.ndarray) -> Place:
         return Place(float(carrier), bool(upper_first), "band edge")
     pitch_hz, offset_hz, weight = combs
     tilt = float(np.clip((middle - centroid) / (high - low + 1.0), -0.25, 0.25))
-    best: tuple[float, float, bool] | None = None
+    best = (-np.inf, 0.0, True)
     for upper, grid in (
         (True, np.arange(low - 650.0, low + 60.0, 4.0)),
         (False, np.arange(high - 60.0, high + 650.0, 4.0)),
@@ -172,9 +173,8 @@ def find_carrier(iq: np.ndarray) -> Place:
         agree = (np.cos(turns) * weight).sum(axis=1) / weight.sum()
         at = int(agree.argmax())
         score = float(agree[at]) + (tilt if upper else -tilt)
-        if best is None or score > best[0]:
+        if score > best[0]:
             best = score, float(grid[at]), upper
-    assert best is not None  # noqa: S101 - two sides were tried
     return Place(best[1], best[2], "harmonics of the voice")
 
 
@@ -194,8 +194,8 @@ def _band(power: np.ndarray, freq_hz: np.ndarray) -> tuple[float, float, float]:
 def _combs(power: np.ndarray, freq_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     """Give pitch, place of one tooth and weight for each voiced frame; None when there are too few.
 
-    The strength of a comb of spacing p is the Fourier component of the amplitude spectrum at 1/p; the tooth is taken
-    near the spectrum's own centroid, where an error of the pitch moves it least.
+    The strength of a comb of spacing p is the Fourier component of the amplitude spectrum at 1/p; the tooth
+    is taken near the spectrum's own centroid, where an error of the pitch moves it least.
     """
     root = np.sqrt(power)
     root = root - np.stack([np.convolve(row, np.full(41, 1 / 41), "same") for row in root])

@@ -1,0 +1,84 @@
+"""Morse: reading under noise, drift, fading and uneven hands; and silence about what is no Morse."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from earwitness.core.mode import get_mode
+from earwitness.core.types import Bits, Frame, Samples
+
+MODE = get_mode("morse")
+SYNTH = MODE.part("synth")
+RATE_HZ = 2_234.5
+TEXT = "CQ CQ DE LX7QRM TEST 42 = WX FINE +"
+
+
+def received(item, snr_db, *, offset_hz=0.0, drift_hz_s=0.0, fade=0.0, seed=1):
+    """A transmission in noise; SNR over the mean power in 100 Hz."""
+    iq = SYNTH.transmit(item, RATE_HZ)
+    time_s = np.arange(len(iq)) / RATE_HZ
+    iq = iq * (1 - fade * (0.5 + 0.5 * np.sin(2 * np.pi * 0.2 * time_s)))
+    iq = iq * np.exp(2j * np.pi * (offset_hz * time_s + drift_hz_s * time_s**2 / 2))
+    iq = np.concatenate([np.zeros(round(0.8 * RATE_HZ)), iq, np.zeros(round(1.0 * RATE_HZ))])
+    rng = np.random.default_rng(seed)
+    scale = np.sqrt(0.5 * RATE_HZ / 100 * 10 ** (-snr_db / 10))
+    return (iq + scale * (rng.standard_normal(len(iq)) + 1j * rng.standard_normal(len(iq)))).astype(
+        np.complex64
+    )
+
+
+def run(iq, cuts=()):
+    demodulator = MODE.demodulator()
+    out = []
+    for start, stop in zip([0, *cuts], [*cuts, len(iq)], strict=True):
+        out += demodulator.feed(Samples(iq[start:stop], RATE_HZ, 7.03e6, start, 0))
+    return out + list(demodulator.close())
+
+
+def texts(frames):
+    assembler = MODE.assembler()
+    return [message.fields["text"] for frame in frames for message in assembler.feed(frame)]
+
+
+@pytest.mark.parametrize("speed", [5, 13, 22, 40])
+def test_speeds(speed):
+    frames = run(received({"text": TEXT, "words_per_minute": speed}, 12))
+    assert " ".join(texts(frames)) == TEXT
+    assert frames[0].extra["words_per_minute"] == pytest.approx(speed, rel=0.05)
+
+
+def test_drift_fading_and_an_uneven_hand():
+    item = {"text": TEXT, "words_per_minute": 16, "unevenness": 0.1}
+    frames = run(received(item, 12, offset_hz=-60, drift_hz_s=1.0, fade=0.6))
+    assert texts(frames) == [TEXT]
+    assert frames[0].time_ns / 1e9 == pytest.approx(0.8, abs=0.05)
+
+
+def test_long_transmission_comes_in_parts_that_join():
+    text = " ".join(["VVV DE QX1 QX1 = NR 17 GALE SW 8"] * 4)
+    frames = run(received({"text": text, "words_per_minute": 20}, 12))
+    assert len(frames) > 1
+    assert " ".join(texts(frames)) == text
+
+
+def test_noise_carrier_and_telex_say_nothing():
+    rng = np.random.default_rng(4)
+    time_s = np.arange(round(20 * RATE_HZ)) / RATE_HZ
+    noise = rng.standard_normal(len(time_s)) + 1j * rng.standard_normal(len(time_s))
+    bits = rng.integers(0, 2, 3_000)
+    for baud in (45.45, 50, 75, 100):
+        hz = np.where(bits[(time_s * baud).astype(int)], 85.0, -85.0)
+        assert run((np.exp(2j * np.pi * np.cumsum(hz) / RATE_HZ) + 0.2 * noise).astype(np.complex64)) == []
+        on = bits[(time_s * baud / 4).astype(int)]
+        assert run((on + 0.2 * noise).astype(np.complex64)) == []
+    assert run(noise.astype(np.complex64)) == []
+    assert run((1 + 0.2 * noise).astype(np.complex64)) == []
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.binary(max_size=60))
+def test_assembler_makes_any_octets_inert(octets):
+    bits = Bits(int.from_bytes(octets, "big"), 8 * len(octets))
+    for message in MODE.assembler().feed(Frame("morse", 0, 1, bits, "pass")):
+        assert message.fields["text"].isprintable()
