@@ -182,10 +182,10 @@ class LogKeeper:
 
         `watched` channels (centre, width, label) are written even when nothing was heard on them.
         """
-        for center_hz, width_hz, label in watched:
+        for center_hz, width_hz, words in watched:
             if all(abs(center_hz - known[0]) > width_hz / 2 for known in self._channels):
                 self._on[len(self._channels)] = []
-                self._channels.append((center_hz, width_hz, label))
+                self._channels.append((center_hz, width_hz, words))
         for number, spans in self._on.items():
             center_hz, width_hz, label = self._channels[number]
             begin = start_ns

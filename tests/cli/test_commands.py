@@ -1,0 +1,136 @@
+"""Commands as others script against them: exit status, one sentence on errors, JSON on standard output."""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from earwitness.sources.write import write_sigmf
+
+RUN = [sys.executable, "-c", "from earwitness.cli import main; main()"]
+
+
+def run(*arguments, timeout=120):
+    return subprocess.run([*RUN, *map(str, arguments)], capture_output=True, text=True, timeout=timeout)
+
+
+def one_sentence(done, status):
+    assert done.returncode == status
+    assert "Traceback" not in done.stderr
+    lines = [line for line in done.stderr.splitlines() if line.strip()]
+    assert len(lines) == 1, done.stderr
+    assert lines[0].startswith("earwitness: ")
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("cli")
+    rng = np.random.default_rng(2)
+    x = 0.02 * (rng.standard_normal(400_000) + 1j * rng.standard_normal(400_000))
+    x += 0.1 * np.exp(2j * np.pi * 0.1 * np.arange(400_000))
+    path = write_sigmf(folder / "tone", x.astype(np.complex64), rate_hz=200_000, center_hz=10e6, epoch_ns=10**18)
+    done = run("survey", path, "--station", folder / "s", "--json")
+    assert done.returncode == 0, done.stderr
+    document = json.loads(done.stdout)
+    assert document["recordings"][0]["counts"]["emissions"] == 1
+    return folder / "s"
+
+
+def bad_files(folder):
+    folder.mkdir(exist_ok=True)
+    files = {
+        "empty.wav": b"",
+        "random.wav": np.random.default_rng(0).bytes(5000),
+        "random.sigmf-meta": np.random.default_rng(1).bytes(5000),
+        "half.sigmf-meta": b'{"global": {"core:datatype": "cu8"',
+        "wrong.sigmf": b"not a tar file",
+        "cut.flac": b"fLaC\0\0\0",
+    }
+    for name, content in files.items():
+        (folder / name).write_bytes(content)
+    return [folder / name for name in files]
+
+
+def test_unreadable_input_is_two_and_one_sentence(tmp_path):
+    for path in [*bad_files(tmp_path / "bad"), tmp_path / "missing.wav", tmp_path]:
+        one_sentence(run("survey", path, "--station", tmp_path / "s"), 2)
+
+
+def test_raw_without_facts_says_what_is_needed(tmp_path):
+    path = tmp_path / "band.bin"
+    path.write_bytes(bytes(1000))
+    done = run("survey", path, "--station", tmp_path / "s")
+    one_sentence(done, 2)
+    assert "--rate" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["frob"],
+        ["survey"],
+        ["survey", "x.wav", "--rate", "fast"],
+        ["survey", "x.wav", "--ppm", "much"],
+        ["query", "ships"],
+        ["export", "ships"],
+        ["export", "emissions", "--format", "iec61162"],
+        ["evidence", "e-nothing"],
+    ],
+)
+def test_wrong_use_is_two_and_one_sentence(station, arguments):
+    one_sentence(run(*arguments, *(["--station", station] if arguments[0] != "frob" else [])), 2)
+
+
+def test_no_log_yet_is_said(tmp_path):
+    one_sentence(run("query", "emissions", "--station", tmp_path / "none"), 2)
+
+
+KEYS = {
+    "id", "start", "stop", "frequency_hz", "frequency_uncertainty_hz", "occupied_bandwidth_hz", "level_dbfs",
+    "snr_db", "class", "designator", "symbol_rate_hz", "deviation_hz", "mode", "confidence", "reasons", "artefact",
+    "label", "evidence_id",
+}  # fmt: skip
+
+
+def test_export_has_every_key(station):
+    done = run("export", "emissions", "--station", station)
+    assert done.returncode == 0
+    (row,) = [json.loads(line) for line in done.stdout.splitlines()]
+    assert set(row) >= KEYS
+    assert row["frequency_hz"] == pytest.approx(10e6 + 20e3, abs=5)
+    for form in ("csv", "geojson", "kml", "sigmf"):
+        done = run("export", "emissions", "--station", station, "--format", form)
+        assert done.returncode in (0, 2), done.stderr
+
+
+def test_query_evidence_report(station, tmp_path):
+    (row,) = json.loads(run("query", "emissions", "--station", station, "--json").stdout)
+    done = run("query", "emissions", "--station", station)
+    assert done.returncode == 0
+    assert row["id"] in done.stdout
+    done = run("evidence", row["id"], "--station", station, "--output", tmp_path / "case", "--json")
+    assert done.returncode == 0, done.stderr
+    written = json.loads(done.stdout)["written"]
+    assert any(name.endswith(".png") for name in written)
+    assert any(name.endswith(".sigmf-data") for name in written)
+    done = run("report", "--station", station, "--output", tmp_path / "r.html", "--json")
+    assert done.returncode == 0, done.stderr
+    page = (tmp_path / "r.html").read_text()
+    assert row["id"] in page
+    assert "http-equiv" in page
+
+
+def test_help_teaches():
+    for command in ("survey", "query", "evidence", "export", "report", "scene", "demo", "modes"):
+        done = run(command, "--help")
+        assert done.returncode == 0
+        assert "earwitness" in done.stdout
+    assert "never decrypts" in run("--help").stdout
+    assert run().returncode == 0
+
+
+def test_modes_are_listed():
+    names = {row["name"] for row in json.loads(run("modes", "--json").stdout)}
+    assert {"mode-s", "ais", "am", "fm", "ssb", "morse"} <= names

@@ -1,0 +1,179 @@
+"""The whole survey: on the recordings of independent transmitters, on noise, twice, broken off, killed."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from earwitness.core.times import parse_time
+from earwitness.log.store import Log
+from earwitness.sources.write import write_sigmf
+from earwitness.station.config import CONFIG_NAME
+from earwitness.station.run import survey_file
+
+SHARED = Path(__file__).parents[2] / ".." / "shared" / "recordings" / "independent"
+needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared recordings are not beside the project")
+
+
+def noise(folder, seconds=2.0, rate=240_000.0, seed=1, tone_hz=None):
+    rng = np.random.default_rng(seed)
+    count = round(seconds * rate)
+    x = 0.02 * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
+    if tone_hz is not None:
+        x += 0.05 * np.exp(2j * np.pi * tone_hz / rate * np.arange(count))
+    return write_sigmf(
+        folder / f"noise{seed}", x.astype(np.complex64), rate_hz=rate, center_hz=162e6, epoch_ns=10**18
+    )
+
+
+def rows(folder, what, **filters):
+    with Log.open(folder) as log:
+        return list(getattr(log, what)(**filters))
+
+
+@needs_shared
+@pytest.mark.parametrize(
+    ("name", "messages", "overs"), [("marine162", 60, 0), ("vhf_air", 0, 4), ("marine156", 0, 1)]
+)
+def test_independent_recording(tmp_path, name, messages, overs):
+    """Truth files of the recordings: every emission found, none invented, nothing decoded that was not sent."""
+    truth = json.loads((SHARED / f"{name}.truth.json").read_text())
+    outcome = survey_file(str(SHARED / f"{name}.sigmf-meta"), tmp_path)
+    assert outcome.complete
+    assert outcome.warnings == []
+    epoch_ns = parse_time(truth["start"])
+    logged = rows(tmp_path, "emissions", artefacts=False)
+
+    def covers(row, emission):
+        low, high = emission["band_in_file_hz"]
+        start, stop = ((parse_time(row[key]) - epoch_ns) / 1e9 for key in ("start", "stop"))
+        return low <= row["frequency_hz"] <= high and start < emission["t_stop"] and stop > emission["t_start"]
+
+    missed = [item for item in truth["emissions"] if not any(covers(row, item) for row in logged)]
+    assert missed == []
+    invented = [row for row in logged if not any(covers(row, item) for item in truth["emissions"])]
+    assert invented == []
+    sent = {
+        message["payload_hex"]
+        for item in truth["emissions"]
+        for message in item["messages"]
+        if "payload_hex" in message
+    }
+    heard = [row for row in rows(tmp_path, "messages") if row["mode"] == "ais"]
+    assert {row["payload_hex"] for row in heard} <= sent
+    assert len(heard) >= messages
+    assert len(rows(tmp_path, "overs")) == overs
+    for row in heard:
+        assert row["evidence_id"]
+        assert row["emission_id"]
+
+
+@needs_shared
+def test_second_survey_adds_nothing(tmp_path):
+    path = str(SHARED / "marine162.sigmf-meta")
+    survey_file(path, tmp_path)
+    before = {what: rows(tmp_path, what) for what in ("emissions", "messages", "identities", "overs", "occupancy")}
+    assert survey_file(path, tmp_path).skipped
+    again = survey_file(path, tmp_path, again=True)
+    assert not again.skipped
+    for what, earlier in before.items():
+        assert [row["id"] for row in earlier] == [row["id"] for row in rows(tmp_path, what)], what
+    counts = {row["id"]: row["message_count"] for row in before["identities"]}
+    assert counts == {row["id"]: row["message_count"] for row in rows(tmp_path, "identities")}
+
+
+def test_noise_gives_nothing(tmp_path):
+    outcome = survey_file(str(noise(tmp_path, seconds=20.0)), tmp_path / "s")
+    assert outcome.counts["messages"] == outcome.counts["overs"] == 0
+    assert rows(tmp_path / "s", "emissions") == []
+
+
+def test_a_carrier_is_measured(tmp_path):
+    # a tone of 0.05 full scale: 20 log10(0.05) = -26.02 dBFS, at 162.031 234 MHz, by construction
+    outcome = survey_file(str(noise(tmp_path, tone_hz=31_234.0)), tmp_path / "s")
+    assert outcome.counts["emissions"] == 1
+    (row,) = rows(tmp_path / "s", "emissions")
+    assert row["class"] == "carrier"
+    assert row["designator"] == "N0N"
+    assert row["frequency_hz"] == pytest.approx(162_031_234, abs=5)
+    assert row["level_dbfs"] == pytest.approx(-26.02, abs=0.3)
+    assert row["evidence_id"]
+
+
+def test_listed_frequency_is_labelled_and_watched(tmp_path):
+    (tmp_path / "s").mkdir()
+    (tmp_path / "s" / CONFIG_NAME).write_text(
+        '[[frequency]]\nhz = 162_031_000\nlabel = "Beacon"\n[[frequency]]\nhz = 161_950_000\nlabel = "Quiet one"\n'
+    )
+    survey_file(str(noise(tmp_path, tone_hz=31_234.0)), tmp_path / "s")
+    assert [row["label"] for row in rows(tmp_path / "s", "emissions")] == ["Beacon"]
+    watched = {row["label"]: row for row in rows(tmp_path / "s", "occupancy")}
+    assert watched["Beacon"]["fco_pct"] > 95
+    assert watched["Quiet one"]["occupied"] == 0
+    assert 0 < watched["Quiet one"]["fco_high_pct"] < 3
+
+
+def test_correction_moves_frequencies(tmp_path):
+    path = str(noise(tmp_path, tone_hz=31_234.0))
+    survey_file(path, tmp_path / "s", ppm=10.0)
+    (row,) = rows(tmp_path / "s", "emissions")
+    assert row["frequency_hz"] == pytest.approx(162_031_234 + 1620, abs=5)
+
+
+def test_stopped_survey_is_kept_and_done_again(tmp_path):
+    path = str(noise(tmp_path, seconds=6.0, tone_hz=31_234.0))
+    looks = iter(range(1000))
+    outcome = survey_file(path, tmp_path / "s", stopped=lambda: next(looks) > 8)
+    assert not outcome.complete
+    assert len(rows(tmp_path / "s", "emissions")) == 1
+    outcome = survey_file(path, tmp_path / "s")
+    assert outcome.complete
+    assert not outcome.skipped
+    assert len(rows(tmp_path / "s", "emissions")) == 1
+
+
+RUN = [sys.executable, "-c", "from earwitness.cli import main; main()"]
+
+
+def test_ctrl_c_leaves_a_complete_log(tmp_path):
+    path = noise(tmp_path, seconds=240.0, tone_hz=31_234.0)
+    work = subprocess.Popen([*RUN, "survey", str(path), "--station", str(tmp_path / "s"), "--json"],
+                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)  # fmt: skip
+    wait_for_log(tmp_path / "s", work)
+    work.send_signal(signal.SIGINT)
+    out, err = work.communicate(timeout=60)
+    assert work.returncode == 1
+    assert "Traceback" not in err
+    (recording,) = json.loads(out)["recordings"]
+    assert recording["complete"] is False
+    assert len(rows(tmp_path / "s", "emissions")) == 1
+
+
+def test_kill_loses_nothing_that_was_committed(tmp_path):
+    path = noise(tmp_path, seconds=240.0, tone_hz=31_234.0)
+    work = subprocess.Popen([*RUN, "survey", str(path), "--station", str(tmp_path / "s")],
+                            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)  # fmt: skip
+    wait_for_log(tmp_path / "s", work)
+    before = {row["id"] for row in rows(tmp_path / "s", "emissions")}
+    os.kill(work.pid, signal.SIGKILL)
+    work.wait()
+    with Log.open(tmp_path / "s") as log:
+        assert log.check() == "ok"
+        assert before <= {row["id"] for row in log.emissions()}
+    assert before
+
+
+def wait_for_log(folder, work):
+    """Until the survey has committed its first emission."""
+    for _ in range(600):
+        time.sleep(0.1)
+        assert work.poll() is None, "the survey ended too early"
+        if (folder / "log.sqlite").exists() and rows(folder, "emissions"):
+            return
+    raise AssertionError("no emission was committed")
