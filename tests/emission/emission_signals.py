@@ -75,7 +75,17 @@ def cw(rng, seconds):
     """Morse of random letters, dot = 1.2 s / wpm (PARIS convention), 5 ms raised-cosine edges."""
     rate = 12_000
     dot = 1.2 / rng.uniform(14, 28)
-    code = {"A": ".-", "K": "-.-", "R": ".-.", "S": "...", "O": "---", "E": ".", "N": "-.", "D": "-..", "5": "....."}
+    code = {
+        "A": ".-",
+        "K": "-.-",
+        "R": ".-.",
+        "S": "...",
+        "O": "---",
+        "E": ".",
+        "N": "-.",
+        "D": "-..",
+        "5": ".....",
+    }
     key = []
     while len(key) * dot < seconds + 1:
         for mark in code[rng.choice(list(code))]:
@@ -111,7 +121,9 @@ def lsb(rng, seconds):
 
 def nfm(rng, seconds):
     rate = 48_000
-    return frequency_modulated(rng.choice([2500, 4500]) * np.clip(audio(seconds, rate, rng), -1, 1), rate), rate
+    return frequency_modulated(
+        rng.choice([2500, 4500]) * np.clip(audio(seconds, rate, rng), -1, 1), rate
+    ), rate
 
 
 def fm_afsk(rng, seconds):
@@ -136,9 +148,15 @@ def wfm(rng, seconds):
     seconds = min(seconds, 0.2)
     n = int(seconds * rate)
     t = np.arange(n) / rate
-    left = np.interp(t * 48_000, np.arange(int(seconds * 48_000) + 1), audio(seconds + 1e-4, 48_000, rng, 50, 12_000)[: int(seconds * 48_000) + 1])
+    left = np.interp(
+        t * 48_000,
+        np.arange(int(seconds * 48_000) + 1),
+        audio(seconds + 1e-4, 48_000, rng, 50, 12_000)[: int(seconds * 48_000) + 1],
+    )
     pilot = np.sin(2 * np.pi * 19_000 * t)
-    return frequency_modulated(60_000 * left + 7_500 * pilot + 15_000 * left * np.sin(4 * np.pi * 19_000 * t), rate), rate
+    return frequency_modulated(
+        60_000 * left + 7_500 * pilot + 15_000 * left * np.sin(4 * np.pi * 19_000 * t), rate
+    ), rate
 
 
 def fsk(rng, seconds, baud, deviation, rate):
@@ -282,7 +300,9 @@ def occupied(iq, rate):
     return float(f[np.searchsorted(run, 0.005)]), float(f[min(np.searchsorted(run, 0.995), len(f) - 1)])
 
 
-def channel(iq, rate, snr_db, rng, *, offset=0.1, edges=0.1, pre_s=PRE_S, ratio=3.0, neighbour_db=None, bits=None):
+def channel(
+    iq, rate, snr_db, rng, *, offset=0.1, edges=0.1, pre_s=PRE_S, ratio=3.0, neighbour_db=None, bits=None
+):
     """Wrap a clean burst as the program would cut it: (Samples, Detection, span rate, occupied band, truth offset).
 
     `snr_db` is mean burst power over noise in the 99 % bandwidth. `offset` and `edges` are the greatest
@@ -316,10 +336,14 @@ def channel(iq, rate, snr_db, rng, *, offset=0.1, edges=0.1, pre_s=PRE_S, ratio=
     density *= 0.05**2
     if bits:
         scale = 2 ** (bits - 1) - 0.5
-        noisy = (np.round(noisy.real * scale - 0.5) + 0.5 + 1j * (np.round(noisy.imag * scale - 0.5) + 0.5)) / scale
+        noisy = (
+            np.round(noisy.real * scale - 0.5) + 0.5 + 1j * (np.round(noisy.imag * scale - 0.5) + 0.5)
+        ) / scale
     base = 100e6
     noise_db = 10 * np.log10(density)
-    samples = Samples(noisy.astype(np.complex64), out_rate, base + round(centre / step) * step, 0, 0, noise_db)
+    samples = Samples(
+        noisy.astype(np.complex64), out_rate, base + round(centre / step) * step, 0, 0, noise_db
+    )
     det_low = base + low + edges * width * rng.uniform(-1, 1) + error * 0.5
     det_high = base + high + edges * width * rng.uniform(-1, 1) + error * 0.5
     detection = Detection(

@@ -33,7 +33,7 @@ def examined(name, snr_db, seed, **how):
 @pytest.mark.parametrize("name", sig.SIGNALS)
 def test_every_class_at_20_db(name):
     _, kind, variant, _ = sig.SIGNALS[name]
-    result, answer, _ = examined(name, 20, 1001)
+    _, answer, _ = examined(name, 20, 1001)
     assert answer.kind == kind, answer.reasons
     assert variant is None or answer.variant == variant
     assert answer.confidence > 0.5
@@ -68,7 +68,9 @@ def test_designators(name, designator):
     assert examined(name, 20, 1001)[1].designator == designator
 
 
-@pytest.mark.parametrize(("name", "deviation"), [("navtex", 85), ("pocsag", 4500), ("gmsk", 2400), ("c4fm", 1800)])
+@pytest.mark.parametrize(
+    ("name", "deviation"), [("navtex", 85), ("pocsag", 4500), ("gmsk", 2400), ("c4fm", 1800)]
+)
 def test_deviation(name, deviation):
     assert examined(name, 20, 1001)[1].deviation_hz == pytest.approx(deviation, rel=0.15)
 
@@ -99,7 +101,9 @@ def test_two_calls_or_one():
     rng = np.random.default_rng(3)
     samples, detection, span, _, _ = sig.channel(*sig.gmsk(rng, 0.026), 15, rng)
     result = measure(samples, detection, span_hz=span)
-    assert (result, identify(samples, detection, result, span_hz=span)) == examine(samples, detection, span_hz=span)
+    assert (result, identify(samples, detection, result, span_hz=span)) == examine(
+        samples, detection, span_hz=span
+    )
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -124,7 +128,9 @@ def test_noise_alone_is_nothing(seed):
 )
 def test_any_samples(data, noise, low, width, stop):
     samples = Samples(data, 48_000.0, 1e6, 0, 0, noise)
-    detection = Detection(1, 0, stop, 1e6 + low, 1e6 + low + width, 1e6 + low + width / 2, -20, -100, 10, False)
+    detection = Detection(
+        1, 0, stop, 1e6 + low, 1e6 + low + width, 1e6 + low + width / 2, -20, -100, 10, False
+    )
     result, answer = examine(samples, detection, span_hz=48_000)
     assert np.isfinite(result.center_hz)
     assert 0 <= answer.confidence <= 1
@@ -138,7 +144,15 @@ def test_not_a_number(bad):
 
 
 # What the independent transmitters' emissions are, in our classes.
-CLASSES = {"navtex": "fsk2", "cw": "cw", "dsc": "fm", "nfm": "fm", "acars": "am", "am": "am", "pocsag": "fsk2"}
+CLASSES = {
+    "navtex": "fsk2",
+    "cw": "cw",
+    "dsc": "fm",
+    "nfm": "fm",
+    "acars": "am",
+    "am": "am",
+    "pocsag": "fsk2",
+}
 CLASSES |= {"ax25": "fm", "ais": "fsk2", "mode-s": "ook"}
 
 
@@ -147,7 +161,9 @@ def recording_channels(name, limit):
     truth = json.loads((RECORDINGS / f"{name}.truth.json").read_text())
     meta = json.loads((RECORDINGS / f"{name}.sigmf-meta").read_text())
     rate, centre = truth["sample_rate"], truth["center_hz"]
-    kind, scale, shift = (np.uint8, 127.5, 127.5) if "u8" in meta["global"]["core:datatype"] else ("<i2", 32768.0, 0.0)
+    kind, scale, shift = (
+        (np.uint8, 127.5, 127.5) if "u8" in meta["global"]["core:datatype"] else ("<i2", 32768.0, 0.0)
+    )
     raw = np.fromfile(RECORDINGS / f"{name}.sigmf-data", kind)
     data = ((raw.astype(np.float32) - shift) / scale).view(np.complex64)
     frames = data[: len(data) // 1024 * 1024].reshape(-1, 1024)[:: max(len(data) // 1024 // 300, 1)]

@@ -38,7 +38,9 @@ def test_rrc_bandwidth(alpha, ratio):
     assert result.occupied_bandwidth_hz == pytest.approx(ratio * 4800, rel=0.02)
     # -26 dB widths of the same spectra: 1.187, 1.328, 1.468.
     assert result.xdb == 26
-    assert result.xdb_bandwidth_hz == pytest.approx({0.2: 1.187, 0.35: 1.328, 0.5: 1.468}[alpha] * 4800, rel=0.04)
+    assert result.xdb_bandwidth_hz == pytest.approx(
+        {0.2: 1.187, 0.35: 1.328, 0.5: 1.468}[alpha] * 4800, rel=0.04
+    )
 
 
 @pytest.mark.parametrize("snr_db", [20, 15])
@@ -57,7 +59,9 @@ def test_low_snr_says_that_it_is_not_the_beta_method():
     assert abs(result.occupied_bandwidth_hz - (high - low)) < 3 * result.occupied_bandwidth_uncertainty_hz
 
 
-@pytest.mark.parametrize(("tone", "deviation", "lines"), [(15_000, 75_000, 6), (1000, 3000, 4), (3000, 5000, 3)])
+@pytest.mark.parametrize(
+    ("tone", "deviation", "lines"), [(15_000, 75_000, 6), (1000, 3000, 4), (3000, 5000, 3)]
+)
 def test_fm_tone(tone, deviation, lines):
     # Bessel: sidebands needed for 99 % of the power; +-6 x 15 kHz = 180 kHz, 8 kHz, 18 kHz.
     beta = deviation / tone

@@ -166,7 +166,12 @@ def cut(
 
 
 def _grow(
-    spectrum: np.ndarray, bin_hz: float, noise_bin: float, channel: Samples, detection: Detection, least_hz: float
+    spectrum: np.ndarray,
+    bin_hz: float,
+    noise_bin: float,
+    channel: Samples,
+    detection: Detection,
+    least_hz: float,
 ) -> tuple[float, float, float, float]:
     """Give the band's edges relative to the channel's centre, moved out to the noise, and the space beyond.
 
@@ -183,7 +188,8 @@ def _grow(
         low, high = middle - least / 2, middle + least / 2
     width = high - low
     step = max(round(width / 20 / bin_hz), 2)
-    limit = int(0.4 * width / bin_hz / step) + 1
+    # Weak outer sidebands of speech lie far outside what a detector sees.
+    limit = int(max(0.4 * width, min(2000.0, width)) / bin_hz / step) + 1
     need = noise_bin * (1 + 5 / np.sqrt(step)) + 1e-30
     first, last = round(low / bin_hz), round(high / bin_hz)
     # Skirts far below the band hold no power worth their noise. Median: lines do not raise it.

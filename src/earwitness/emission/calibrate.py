@@ -27,7 +27,9 @@ def frequency_error_ppm(
     errors = []
     for read, true in pairs:
         if not (np.isfinite(read) and np.isfinite(true) and true > 0):
-            raise ParameterError(f"frequencies {read} and {true}: both must be finite and the true one positive")
+            raise ParameterError(
+                f"frequencies {read} and {true}: both must be finite and the true one positive"
+            )
         errors.append((read - true) / true * 1e6)
     if not errors:
         raise ParameterError("no emission of known frequency given; at least one is needed")

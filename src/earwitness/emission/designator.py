@@ -33,10 +33,8 @@ def designator(bandwidth_hz: float | None, symbols: str) -> str:
         value = Decimal(1)
     # Round to three significant figures first: 999.6 Hz becomes 1000 Hz and so 1K00.
     value = value.quantize(Decimal(1).scaleb(value.adjusted() - 2), ROUND_HALF_UP)
-    for letter, unit in (("H", 1), ("K", 10**3), ("M", 10**6), ("G", 10**9)):
-        scaled = value / unit
-        if scaled < 1000:
-            break
+    letter = "HKMG"[value.adjusted() // 3]
+    scaled = value / int(_UNITS[letter])
     places = 2 - scaled.adjusted()
     whole, _, part = f"{scaled:.{places}f}".partition(".")
     return f"{whole}{letter}{part}{symbols}"

@@ -79,7 +79,9 @@ class Features:
         extra = len(self.iq) - length
         if extra <= 0:
             return self
-        return Features(replace(self.burst, iq=np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + length])))
+        return Features(
+            replace(self.burst, iq=np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + length]))
+        )
 
     @cached_property
     def power(self) -> np.ndarray:

@@ -44,7 +44,11 @@ def identify(
     if burst is None:
         return unknown("nothing above the noise in the channel")
     answer = identify_burst(Features(burst), measurement)
-    return _sound_beside(channel, detection, span_hz, measurement) or answer if answer.kind == "carrier" else answer
+    return (
+        _sound_beside(channel, detection, span_hz, measurement) or answer
+        if answer.kind == "carrier"
+        else answer
+    )
 
 
 def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[Measurement, Identification]:
@@ -69,7 +73,7 @@ def _sound_beside(
         return None
     features = Features(burst).core
     found = _amplitude(features, measurement, SOUND_HZ)
-    return found if found and found.kind == "am" else None
+    return found if found and found.kind == "am" and found.confidence >= LEAST_CONFIDENCE else None
 
 
 def unknown(*reasons: str, variant: str | None = None, symbol_rate_hz: float | None = None) -> Identification:
@@ -112,7 +116,9 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         doubtful = doubtful or answer
     if doubtful:
         return unknown(f"perhaps {doubtful.variant or doubtful.kind}, but not surely", *doubtful.reasons)
-    return unknown(f"envelope variation {features.envelope_variation:.2f}, no carrier, no symbol clock, no speech")
+    return unknown(
+        f"envelope variation {features.envelope_variation:.2f}, no carrier, no symbol clock, no speech"
+    )
 
 
 def _morse(features: Features, keyed: Switching | None, width: float) -> Identification | None:
@@ -214,7 +220,9 @@ def _keyed(
     if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
         return None
     held = keying.explained > 0.75 and keying.spread < 0.2
-    if keying.explained < 0.45 or not (held or (keying.low_share > 0.05 and 0.1 < keying.singles and keying.alternation < 0.96)):
+    if keying.explained < 0.45 or not (
+        held or (keying.low_share > 0.05 and keying.singles > 0.1 and keying.alternation < 0.96)
+    ):
         return None
     burst = features.burst
     center_hz = burst.center_hz + keying.center_hz
@@ -230,13 +238,21 @@ def _keyed(
         reasons.append(f"two lines {pair[0]:.0f} Hz apart in the squared signal: modulation index 1/2")
         deviation = rate / 4
         index = 0.5
+    if keying.repeats == 7 and abs(rate - 50) < 0.5:
+        # Phasing signals 1 and 2 in turn (Rec. ITU-R M.476) only change on every other element.
+        rate, rate_error, index = 2 * rate, 2 * rate_error, index / 2
+        reasons.append("repeats after 0.14 s like the phasing signals of 100 Bd direct printing")
+    elif keying.repeats:
+        reasons.append(f"repeats after {keying.repeats} symbols")
     count = "two" if keying.levels == 2 else "four"
     reasons.append(
         f"frequency keyed between {count} levels, +-{deviation:.0f} Hz, at {rate:.1f} Bd (index {index:.2f})"
     )
     clock = 1.0
     if keying.clock_db > 0:
-        reasons.append(f"symbol clock {keying.clock_db:.0f} dB over its surroundings, {keying.symbols} symbols")
+        reasons.append(
+            f"symbol clock {keying.clock_db:.0f} dB over its surroundings, {keying.symbols} symbols"
+        )
         clock = (keying.clock_db - 5) / 8
     else:
         reasons.append(f"a rate in use, {keying.symbols} symbols")

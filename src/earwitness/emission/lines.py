@@ -45,7 +45,9 @@ class LineSpectrum:
         blocks = max(len(self.power) // block, 1)
         used = blocks * (len(self.power) // blocks)
         # Some of the bins are enough for a median, and quicker.
-        medians = np.median(self.power[:used].reshape(blocks, -1)[:, :: 1 if n < 4000 else 2 if n < 16_000 else 4], axis=1)
+        medians = np.median(
+            self.power[:used].reshape(blocks, -1)[:, :: 1 if n < 4000 else 2 if n < 16_000 else 4], axis=1
+        )
         centre = (np.arange(blocks) + 0.5) * (used / blocks)
         self.background = np.interp(np.arange(len(self.power)), centre, medians) / np.log(2) + 1e-30
         self.total = float(self.power.sum()) + 1e-30

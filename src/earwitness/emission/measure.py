@@ -93,7 +93,9 @@ def occupied(
         if error > 0.4 * BETA_HALF:
             return lower, upper, np.inf
         error = max(error, 0.15 * BETA_HALF)
-        variance += ((edge(values, BETA_HALF + error) - edge(values, BETA_HALF - error)) / 2 * spectrum.bin_hz) ** 2
+        variance += (
+            (edge(values, BETA_HALF + error) - edge(values, BETA_HALF - error)) / 2 * spectrum.bin_hz
+        ) ** 2
     return lower, upper, float(np.sqrt(variance))
 
 
@@ -174,7 +176,9 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
         steady = core.lines.at(line.frequency_hz, max(40.0, 2 * core.lines.resolution_hz))
         centroid = steady.frequency_hz if steady else line.frequency_hz
         # Rife and Boorstyn's bound, and what drift spreads over more than one bin.
-        bound = np.sqrt(6 / (core.burst.snr * len(core.iq) / core.look)) * core.lines.resolution_hz / (2 * np.pi)
+        bound = (
+            np.sqrt(6 / (core.burst.snr * len(core.iq) / core.look)) * core.lines.resolution_hz / (2 * np.pi)
+        )
         spread_bins = 1 - min(steady.share if steady else 0.0, 1.0)
         statistical = np.hypot(bound, spread_bins * core.lines.resolution_hz / 4)
         skew = 0.0

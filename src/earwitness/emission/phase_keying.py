@@ -103,7 +103,9 @@ def phase_keying(features: Features, width_hz: float) -> PhaseKeying | None:
             carrier = offset + turn * rate / m
             if m == 2:
                 # The carrier's offset turns the mean square: its tone is what counts.
-                squared = float(np.abs(fft.forward(np.where(keep, values**2, 0).astype(np.complex64), size)).max())
+                squared = float(
+                    np.abs(fft.forward(np.where(keep, values**2, 0).astype(np.complex64), size)).max()
+                )
                 squared /= count
             break
     relative_noise = noise / max(float(np.mean(np.abs(shaped) ** 2)), 1e-30)

@@ -61,6 +61,7 @@ class Keying:
     singles: float  # share of runs of equal symbols that are one symbol long; 0.5 for random data
     divisor: int  # largest number that divides nearly all runs
     alternation: float  # share of symbols that differ from the one before
+    repeats: int  # symbols after which the sequence repeats (idle, phasing); 0 when it does not
     clock_db: float  # height of the clock line it was found by
     symbols: int
 
@@ -137,7 +138,7 @@ def two_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, 
         middle = (high / highs + low / lows) / 2
     mean = square = 0.0
     for v in values:
-        if v == v:
+        if not np.isnan(v):
             d = abs(v - middle)
             mean += d
             square += d * d
@@ -156,7 +157,7 @@ def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float,
     step = 0.0
     count = 0
     for v in values:
-        if v == v:
+        if not np.isnan(v):
             step += abs(v - middle)
             count += 1
     if count < 8:
@@ -170,7 +171,7 @@ def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float,
         filled[:] = 0
         sum_l = sum_ll = sum_v = sum_lv = error = 0.0
         for v in values:
-            if v == v:
+            if not np.isnan(v):
                 place = min(max(int(np.floor((v - middle) / (2 * step))) + 2, 0), 3)
                 level = 2.0 * place - 3
                 filled[place] += 1
@@ -197,7 +198,7 @@ def held_error(
     count = 0
     for i in range(len(track)):
         k = int(np.floor(i / period - phase + 0.5))
-        if good[i] and 0 <= k < len(decided) and decided[k] == decided[k]:
+        if good[i] and 0 <= k < len(decided) and not np.isnan(decided[k]):
             d = track[i] - decided[k]
             error += d * d
             count += 1
@@ -232,7 +233,8 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
         if item.divisor > 1 and item.explained > 0.6:
             rate = item.rate_hz / item.divisor
             found = _judge(features, width_hz, rate, item.clock_db, float(middle), total, even=even)
-            if found:
+            if found and found.explained > item.explained - 0.15:
+                readings.remove(item)
                 readings.append(found)
     if even and not any(item.singles > 0.1 for item in readings):
         # Four levels of a narrow filter hardly show their clock: the rates in use are tried all the same.
@@ -243,9 +245,18 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
                     readings.append(found)
     if not readings:
         return None
+    # Changes on odd places too, and clean levels: half that rate misses some.
+    for fast in list(readings):
+        if fast.divisor % 2 and fast.spread < 0.15:
+            readings = [
+                item
+                for item in readings
+                if abs(fast.rate_hz - 2 * item.rate_hz) > 0.01 * fast.rate_hz
+                or item.explained >= fast.explained
+            ]
     # A multiple of the true rate explains as much, a fraction of it less: the slowest of the best is right.
     top = max(_merit(item) for item in readings)
-    return min((item for item in readings if _merit(item) > top - 0.03), key=lambda item: item.rate_hz)
+    return min((item for item in readings if _merit(item) > top - 0.015), key=lambda item: item.rate_hz)
 
 
 def _merit(keying: Keying) -> float:
@@ -254,7 +265,11 @@ def _merit(keying: Keying) -> float:
 
 
 def _candidates(
-    features: Features, width: float, middle: np.float32, half: np.float32, pair: tuple[float, float, float] | None
+    features: Features,
+    width: float,
+    middle: np.float32,
+    half: np.float32,
+    pair: tuple[float, float, float] | None,
 ) -> list[tuple[float, float]]:
     """Give (rate, line height in dB) of symbol rates worth a look, best first, at most six."""
     rate_hz = features.rate_hz
@@ -292,9 +307,9 @@ def _candidates(
     for usual in USUAL_RATES:
         if least < usual < most:
             for spectrum in spectra:
-                line = spectrum.at(usual, 1.0 / features.duration_s, 8.5 if usual > width / 8 else 10.5)
-                if line:
-                    add(line.frequency_hz, line.over_db)
+                weak = spectrum.at(usual, 1.0 / features.duration_s, 8.5 if usual > width / 8 else 10.5)
+                if weak:
+                    add(weak.frequency_hz, weak.over_db)
     if pair and least < pair[0] < most:
         add(pair[0], pair[2])
     # Of lines beyond doubt the slower are the likelier fundamentals.
@@ -302,7 +317,9 @@ def _candidates(
     return found[:7]
 
 
-def _comb(spectrum: LineSpectrum, least: float, most: float, need: float, add: Callable[[float, float], None]) -> None:
+def _comb(
+    spectrum: LineSpectrum, least: float, most: float, need: float, add: Callable[[float, float], None]
+) -> None:
     """Offer the strongest lines, and what they may be a multiple of."""
     for line in spectrum.strongest(least, most, 3):
         if line.over_db < need:
@@ -394,7 +411,9 @@ def _judge(
         elif spread > 0.58 or clean > 0.36:
             if not even:
                 continue
-            spread, outer, filled, middle, row = min((*four_levels(values[i], middle), i) for i in range(len(PHASES)))
+            spread, outer, filled, middle, row = min(
+                (*four_levels(values[i], middle), i) for i in range(len(PHASES))
+            )
             clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.2 * spread**2))
             levels = 4
             if spread > 0.53 or clean > 0.36 or filled < 0.06:
@@ -425,6 +444,7 @@ def _judge(
             singles=float(np.mean(np.diff(changes) == 1)) if len(changes) > 2 else 0.0,
             divisor=_divisor(np.diff(changes)),
             alternation=float(np.mean(signs[1:] != signs[:-1])),
+            repeats=_repeats(signs),
             clock_db=over,
             symbols=symbols,
         )
@@ -464,6 +484,17 @@ def _divisor(runs: np.ndarray) -> int:
     if len(runs) < 12 or np.mean(runs == 1) > 0.2:
         return 1
     for k in range(24, 1, -1):
-        if np.mean(runs % k == 0) > 0.8:
+        # Noise splits runs of many samples; few are never wrong.
+        if np.mean(runs % k == 0) > (0.95 if k < 5 else 0.8):
             return k
     return 1
+
+
+def _repeats(signs: np.ndarray) -> int:
+    """Give the least distance up to 16 at which a sequence agrees with itself, 0 when there is none."""
+    if len(signs) < 48:
+        return 0
+    for lag in range(1, 17):
+        if np.mean(signs[lag:] == signs[:-lag]) > 0.95:
+            return lag
+    return 0
