@@ -338,6 +338,7 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
         total += marks[m]
     along = 0.0
     whole = 0.0
+    metric = np.empty(size, np.float32)
     for m in range(size):
         if m + reach < size:
             total += marks[m + reach]
@@ -355,12 +356,12 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
         after = bits[m + 1] if m + 1 < size else 0
         spread = np.float32(1 - before) - np.float32(after)
         some = min(m, reach) + min(size - 1 - m, reach)
-        certainty[m] = d.real * c + d.imag * s - spread * leak * size_r / some
+        metric[m] = d.real * c + d.imag * s - spread * leak * size_r / some
     steady = along / (whole + 1e-30)
     if steady > 0.7:
         for m in range(size):
-            bits[m] = 1 if certainty[m] > 0 else 0
-            certainty[m] = abs(certainty[m])
+            bits[m] = 1 if metric[m] > 0 else 0
+            certainty[m] = abs(metric[m])
     return steady
 
 
@@ -384,7 +385,7 @@ def _leak(halves, size, bits):  # type: ignore[no-untyped-def]
         beside = _beside(bits, m, size)
         share += off.real * on.real + off.imag * on.imag
         power += beside * (on.real * on.real + on.imag * on.imag)
-    return min(max(share / (power + 1e-30), 0.0), 0.35)
+    return min(max(share / (power + 1e-30), 0.0), 0.5)
 
 
 @kernel("int64(uint8[::1], float32[::1], int64, int64, int64, int64)")
@@ -485,29 +486,39 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     for m in range(size):
         level += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
     # a preamble in the noise before a strong reply has far less power than the bits "it" sends
-    if contrast < 4.0 or level * 4 > 3 * size * _preamble(turned, shift, us, table):
+    if contrast < 4.0 or level * 4 > 5 * size * _preamble(turned, shift, us, table):
         return False
     wrong = _remainder(bits, size)
-    turn = _drift(halves, size, bits, marks)
-    _turn(halves, size, turn)
+    turn = 0.0
     steady = 0.0
-    if wrong != 0:
-        for _ in range(3):
-            leak = _leak(halves, size, bits)
-            steady = _by_phase(halves, size, bits, certainty, marks, leak)
-        wrong = _remainder(bits, size)
-        df = _format(bits)
-        if not _known(df) or (df >= 16) != (size == 112):
-            return False
-    squitter = 17 <= df <= 19
+    best_shift = shift
     fixed = 0
+    for attempt in range(3):
+        if attempt > 0:
+            # parity fails: a fading pulse train may have misled the timing
+            shift = best_shift + (0.25 if attempt == 1 else -0.25)
+            _slice(turned, shift, us, 0, size, table, halves)
+            _by_envelope(halves, size, bits, certainty)
+            wrong = _remainder(bits, size)
+        turn = _drift(halves, size, bits, marks)
+        _turn(halves, size, turn)
+        if wrong != 0:
+            for _ in range(3):
+                leak = _leak(halves, size, bits)
+                steady = _by_phase(halves, size, bits, certainty, marks, leak)
+            wrong = _remainder(bits, size)
+        df = _format(bits)
+        squitter = 17 <= df <= 19
+        if squitter and wrong != 0 and contrast > 4.6:
+            fixed = _mend(bits, certainty, size, wrong, 10, 2)
+            if fixed > 0:
+                wrong = 0
+        if not squitter or wrong == 0 or steady > 0.7:
+            break
+    if not _known(df) or (df >= 16) != (size == 112):
+        return False
     if squitter and wrong != 0:
-        if contrast < 4.6:
-            return False
-        fixed = _mend(bits, certainty, size, wrong, 10, 2)
-        if fixed == 0:
-            return False
-        wrong = 0
+        return False
     if df == 11 and wrong >= 80:
         fixed = _mend(bits, certainty, size, wrong, 3, 1)
         if fixed == 0:
@@ -522,6 +533,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     mean_on = 0.0
     mean_off = 0.0
     tail = 0.0
+    begin = 1.0
     leak = _leak(halves, size, bits)
     alien = 0.0
     part_off = 0.0
@@ -534,9 +546,11 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         part_off += rest.real * rest.real + rest.imag * rest.imag
         part_on += on.real * on.real + on.imag * on.imag
         if m % 14 == 13:
-            alien = max(alien, part_off / 14 - 0.03 * part_on / 14)
+            alien = max(alien, part_off / 14 - 0.01 * part_on / 14)
             part_off = 0.0
             part_on = 0.0
+        if m == 15:
+            begin = mean_on / 16
         if m == size - 25:
             tail = mean_on
         mean_off += off.real * off.real + off.imag * off.imag
@@ -545,7 +559,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         return False
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[ALIEN] = alien
-    out[QUALITY] = (ahead - still / 7) / (mean_on / size)
+    out[QUALITY] = (ahead - still / 7) / begin
     out[STILL] = still / 7
     out[T] = origin + shift
     out[LEVEL] = mean_on / size
@@ -767,7 +781,7 @@ def receive(  # type: ignore[no-untyped-def]
         while examined < count:
             row = found[examined]
             solid = row[FIXED] == 0 and row[CONTRAST] > 6 and row[LEVEL] > 6 * noise
-            if solid and row[ALIEN] > 2.2 * noise:
+            if solid and row[ALIEN] > 1.6 * noise:
                 taken = examined
             examined += 1
             if taken >= 0:
