@@ -82,10 +82,11 @@ class EvidenceStore:
             import soundfile
 
             path = folder / f"{stem}.flac"
-            rate = round(rate_hz)
-            with soundfile.SoundFile(path, "w", rate, 1, "PCM_16", format="FLAC") as file:
-                for at in range(0, len(audio), AUDIO_BLOCK):
-                    file.write(audio[at : at + AUDIO_BLOCK].clip(-1.0, 1.0))
+            rate, frames = round(rate_hz), audio.T  # (n,) or (n, 2)
+            channels = 1 if frames.ndim == 1 else frames.shape[1]
+            with soundfile.SoundFile(path, "w", rate, channels, "PCM_16", format="FLAC") as file:
+                for at in range(0, len(frames), AUDIO_BLOCK):
+                    file.write(frames[at : at + AUDIO_BLOCK].clip(-1.0, 1.0))
             return [path]
 
         return self._add(recording, "audio", subject, write, {"audio_rate_hz": rate_hz, **facts})

@@ -100,7 +100,7 @@ class LogKeeper:
         stored = self.evidence.add_audio(
             self.recording,
             row["id"],
-            np.atleast_2d(over.audio)[0] if over.audio.ndim > 1 else over.audio,
+            over.audio,
             over.audio_rate_hz,
             snr_db=over.snr_db,
             frequency_hz=over.frequency_hz,
