@@ -1,0 +1,1 @@
+"""ACARS: the character-oriented data link between aircraft and ground on VHF (ARINC 618)."""
