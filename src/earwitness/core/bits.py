@@ -39,6 +39,14 @@ class Field:
             return raw
         return raw * self.scale + self.offset
 
+    def conversion(self) -> Callable[[int], Any] | None:
+        """Give the quickest function that does what `value` does; None where the raw integer is the value."""
+        if self.signed or self.na != ():
+            return self.value
+        if self.decode:
+            return self.decode
+        return None if self.scale == 1 and self.offset == 0 else self.value
+
     def raw(self, value: Any) -> int:
         """Give the raw unsigned integer of a physical value; LayoutError when it does not fit."""
         if value is None:
@@ -106,23 +114,32 @@ class Layout:
     bits: int
     source: str
     fields: tuple[Field, ...] = field(default=())
+    _plan: tuple[tuple[str, int, int, Callable[[int], Any] | None], ...] = field(
+        default=(), init=False, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         total = sum(item.width for item in self.fields)
         if total != self.bits:
             raise LayoutError(f"{self.name}: fields add up to {total} bits; {self.source} says {self.bits}")
+        # name, place, mask and conversion of each field, worked out once: parsing is the hot path of busy modes
+        plan = []
+        at = self.bits
+        for item in self.fields:
+            at -= item.width
+            if item.name:
+                plan.append((item.name, at, (1 << item.width) - 1, item.conversion()))
+        object.__setattr__(self, "_plan", tuple(plan))
 
     def parse(self, bits: Bits) -> dict[str, Any]:
         """Give the named values; extra trailing bits are ignored, missing ones raise LayoutError."""
         if bits.size < self.bits:
             raise LayoutError(f"{self.name} is {self.bits} bits; got {bits.size}")
-        out: dict[str, Any] = {}
-        at = bits.size
-        for item in self.fields:
-            at -= item.width
-            if item.name:
-                out[item.name] = item.value(bits.value >> at & ((1 << item.width) - 1))
-        return out
+        value = bits.value >> (bits.size - self.bits)
+        return {
+            name: value >> at & mask if convert is None else convert(value >> at & mask)
+            for name, at, mask, convert in self._plan
+        }
 
     def build(self, values: Mapping[str, Any]) -> Bits:
         """Give the bits of the named values."""

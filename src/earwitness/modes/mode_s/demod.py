@@ -181,16 +181,19 @@ class Demodulator:
         fixed = row[pulses.FIXED]
         remainder = row[pulses.REMAINDER]
         certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
+        extra: dict[str, object] = {"remainder": remainder}
+        if not certain:
+            extra["weak_bits"] = row[pulses.WEAK : pulses.WEAK + 3]
         return Frame(
-            mode="mode-s",
-            time_ns=time_ns,
-            stop_ns=time_ns + size * 1000,
-            bits=Bits(value, size),
-            check="corrected" if fixed else "pass" if certain else None,
-            corrected_bits=fixed,
-            check_name="24-bit parity" if certain else "24-bit parity overlaid with an address or code",
-            extra={"remainder": remainder, "weak_bits": tuple(row[pulses.WEAK : pulses.WEAK + 3])},
-            snr_db=snr_db,
-            level_dbfs=level_dbfs,
-            frequency_hz=frequency_hz,
+            "mode-s",
+            time_ns,
+            time_ns + size * 1000,
+            Bits(value, size),
+            "corrected" if fixed else "pass" if certain else None,
+            fixed,
+            "24-bit parity" if certain else "24-bit parity overlaid with an address or code",
+            extra,
+            snr_db,
+            level_dbfs,
+            frequency_hz,
         )

@@ -208,6 +208,15 @@ def _preamble(x, t, us, table):  # type: ignore[no-untyped-def]
     return total
 
 
+@kernel("float64(complex64[::1], float64, float64, float32[:,::1])", fastmath=True)
+def _still(x, t, us, table):  # type: ignore[no-untyped-def]
+    """Give the mean power of the slots that a preamble leaves empty."""
+    total = 0.0
+    for k in range(7):
+        total += _energy(_slot(x, _fixed(t + (QUIET_US[k] + 0.25) * us), table))
+    return total / 7
+
+
 @kernel("float64(complex64[::1], float64, float64, int64, float32[:,::1])", fastmath=True)
 def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
     """Give how far apart the halves of the first `count` bits stand: highest at the right timing."""
@@ -441,6 +450,22 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     _slice(x, start, us, 0, 16, table, halves)
     if _contrast(halves, 16) < 2.8:
         return False
+    # and what other pulses bring goes by its format, or by pulses where the preamble has none
+    begin = 0.0
+    df = 0
+    doubtful = False
+    for m in range(16):
+        a = _energy(halves[m, 0])
+        b = _energy(halves[m, 1])
+        begin += max(a, b)
+        if m < 5:
+            df = 2 * df + (a > b)
+            doubtful |= max(a, b) < 4 * min(a, b)
+    if not doubtful:
+        if not _known(df):
+            return False
+        if not (df == 11 or df == 17 or df == 18) and best / 4 - _still(x, start, us, table) < 0.3 * begin / 16:
+            return False
     # carrier from sample to sample over preamble and first bits
     first = int(start)
     real = 0.0
@@ -524,9 +549,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         if fixed == 0:
             return False
         wrong = 0
-    still = 0.0
-    for k in range(7):
-        still += _energy(_slot(turned, _fixed(shift + (QUIET_US[k] + 0.25) * us), table))
+    still = _still(turned, shift, us, table)
     ahead = _preamble(turned, shift, us, table) / 4
     out[TAKEN] = 0
     out[NOISE] = noise
@@ -559,8 +582,8 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         return False
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[ALIEN] = alien
-    out[QUALITY] = (ahead - still / 7) / begin
-    out[STILL] = still / 7
+    out[QUALITY] = (ahead - still) / begin
+    out[STILL] = still
     out[T] = origin + shift
     out[LEVEL] = mean_on / size
     out[OFF] = mean_off / size
