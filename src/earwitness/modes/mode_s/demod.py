@@ -7,6 +7,7 @@ it, because a strong reply may have to be taken away to read a weaker one that b
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -18,7 +19,7 @@ from earwitness.dsp.filters import lowpass
 from earwitness.modes.mode_s import pulses
 
 CARRIER_HZ = 1090e6
-CHUNK = 32768
+CHUNK = 65536
 TOP_RATE_HZ = 4.0e6
 SNR_BANDWIDTH_HZ = 2.4e6
 
@@ -43,7 +44,6 @@ class Demodulator:
         self._taps = np.ones(1, np.float32)
         if self._by > 1:
             self._taps = lowpass(self._work_hz / 2, self._work_hz * 0.4, self._rate_hz, stop_db=40)
-        self._new = np.zeros(CHUNK * self._by + len(self._taps) - 1, np.complex64)
         self._fill = 0
         self._table = pulses.matched_table(self._work_hz)
         self._shapes = pulses.template_table(self._work_hz)
@@ -51,10 +51,16 @@ class Demodulator:
         self._places = pulses.pulse_places(self._work_hz)
         self._quiet = pulses.quiet_places(self._work_hz)
         self._energy = float((self._shapes**2).sum(1).mean())
+        self._sample_ns = 1e9 / self._work_hz
+        self._snr_share = SNR_BANDWIDTH_HZ / self._work_hz
         self._before = int(280 * self._us)
         self._after = int(132 * self._us)
         self._x = np.zeros(self._before + self._after + CHUNK, np.complex64)
         self._power = np.zeros(len(self._x), np.float32)
+        # new samples go straight to their place, or to a buffer of their own where they are brought down
+        self._new = self._x[self._before + self._after :]
+        if self._by > 1:
+            self._new = np.zeros(CHUNK * self._by + len(self._taps) - 1, np.complex64)
         self._at = -(self._before + self._after) - CHUNK  # working sample number of self._x[0]
         self._groups = np.zeros(CHUNK // pulses.GROUP, np.float32)
         self._noise = 0.0
@@ -95,19 +101,18 @@ class Demodulator:
     def _chunk(self, held: int = CHUNK) -> list[Frame]:
         """Work through the buffer, `held` samples of it new (the rest silence), and begin the next."""
         keep = self._before + self._after
-        self._x[:keep] = self._x[CHUNK:].copy()
-        self._power[:keep] = self._power[CHUNK:].copy()
         self._at += CHUNK
-        new = self._new if self._by == 1 else pulses.decimate(self._new, self._taps, self._by, CHUNK)
+        new = self._x[keep:]
+        if self._by > 1:
+            pulses.decimate(self._new, self._taps, self._by, new)
         self._fill = len(self._taps) - 1
         self._new[: self._fill] = self._new[CHUNK * self._by :].copy()
         held -= held % pulses.GROUP
-        if held < CHUNK:
-            self._x[keep + held :] = 0
-            self._power[keep + held :] = 0
+        new[held:] = 0
+        self._power[keep + held :] = 0
         if held:
             fresh_groups = self._groups[: held // pulses.GROUP]
-            pulses.take(new[:held], self._x[keep : keep + held], self._power[keep : keep + held], fresh_groups)
+            pulses.take(new[:held], self._power[keep : keep + held], fresh_groups)
             groups = fresh_groups[fresh_groups > 0]
             # the quarter of the groups lowest in power holds no replies; 0.88 is where the first quartile
             # of a mean of 32 exponentials lies
@@ -135,7 +140,14 @@ class Demodulator:
             self._bits,
             count,
         )
-        fresh = self._frames(self._found[count : self._count], self._bits[count : self._count])
+        origin_ns = self._time_ns(self._at)
+        octets = np.packbits(self._bits[count : self._count], axis=1).tobytes()
+        fresh = [
+            self._frame(row, octets[14 * n : 14 * n + 14], origin_ns)
+            for n, row in enumerate(self._found[count : self._count].tolist())
+        ]
+        self._x[:keep] = self._x[CHUNK:].copy()
+        self._power[:keep] = self._power[CHUNK:].copy()
         # one that began before this chunk may still turn up in the next: hold the newest back
         limit = self._time_ns(self._at + CHUNK)
         both = sorted(self._pending + fresh, key=lambda frame: frame.time_ns)
@@ -145,45 +157,20 @@ class Demodulator:
     def _time_ns(self, at: float) -> int:
         return self._origin.time_ns(at * self._by + (len(self._taps) - 1) / 2)
 
-    def _frames(self, rows: np.ndarray, bits: np.ndarray) -> list[Frame]:
-        """Put rows of the result table and their bits into frames."""
-        if not len(rows):
-            return []
-        octets = np.packbits(bits, axis=1)
-        size = rows[:, pulses.SIZE]
-        pulse = np.maximum(rows[:, pulses.LEVEL] - rows[:, pulses.OFF], 1e-20) / self._energy
-        mean = pulse * (size + 4) / (2 * (size + 8))
-        level = 10 * np.log10(mean)
-        snr = level - 10 * np.log10(rows[:, pulses.NOISE] / self._work_hz * SNR_BANDWIDTH_HZ)
-        frequency = self._center_hz + rows[:, pulses.FREQ]
-        origin = self._time_ns(self._at)
-        start = np.round(rows[:, pulses.T] * (1e9 / self._work_hz) + 8000).astype(np.int64)
-        return [
-            self._frame(row, packed.tobytes(), origin + begin, *figures)
-            for row, packed, begin, *figures in zip(
-                rows.astype(np.int64).tolist(),
-                octets,
-                start.tolist(),
-                snr.tolist(),
-                level.tolist(),
-                frequency.tolist(),
-                strict=True,
-            )
-        ]
-
-    @staticmethod
-    def _frame(
-        row: list[int], octets: bytes, time_ns: int, snr_db: float, level_dbfs: float, frequency_hz: float
-    ) -> Frame:
-        size = row[pulses.SIZE]
+    def _frame(self, row: list[float], octets: bytes, origin_ns: int) -> Frame:
+        """Put one row of the result table and its bits into a frame; `origin_ns` is the time of sample 0."""
+        size = int(row[pulses.SIZE])
         value = int.from_bytes(octets[: size // 8], "big")
         df = octets[0] >> 3
-        fixed = row[pulses.FIXED]
-        remainder = row[pulses.REMAINDER]
+        fixed = int(row[pulses.FIXED])
+        remainder = int(row[pulses.REMAINDER])
         certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
         extra: dict[str, object] = {"remainder": remainder}
         if not certain:
-            extra["weak_bits"] = row[pulses.WEAK : pulses.WEAK + 3]
+            extra["weak_bits"] = [int(place) for place in row[pulses.WEAK : pulses.WEAK + 3]]
+        pulse = max(row[pulses.LEVEL] - row[pulses.OFF], 1e-20) / self._energy
+        level_dbfs = 10 * math.log10(pulse * (size + 4) / (2 * (size + 8)))
+        time_ns = origin_ns + round(row[pulses.T] * self._sample_ns) + 8000
         return Frame(
             "mode-s",
             time_ns,
@@ -193,7 +180,7 @@ class Demodulator:
             fixed,
             "24-bit parity" if certain else "24-bit parity overlaid with an address or code",
             extra,
-            snr_db,
+            level_dbfs - 10 * math.log10(row[pulses.NOISE] * self._snr_share),
             level_dbfs,
-            frequency_hz,
+            self._center_hz + row[pulses.FREQ],
         )

@@ -78,9 +78,9 @@ def quiet_places(rate_hz: float) -> np.ndarray:
     return np.round(np.array(QUIET_US) * 1e-6 * rate_hz).astype(np.int64)
 
 
-@kernel("void(complex64[::1], complex64[::1], float32[::1], float32[::1])", fastmath=True)
-def take(x: np.ndarray, out: np.ndarray, power: np.ndarray, groups: np.ndarray) -> None:
-    """Copy samples less their mean, with their power and its sum over each GROUP samples."""
+@kernel("void(complex64[::1], float32[::1], float32[::1])", fastmath=True)
+def take(x: np.ndarray, power: np.ndarray, groups: np.ndarray) -> None:
+    """Take the mean out of samples in place; give their power and its sum over each GROUP samples."""
     real = np.float32(0)
     imag = np.float32(0)
     for i in range(len(x)):
@@ -91,7 +91,7 @@ def take(x: np.ndarray, out: np.ndarray, power: np.ndarray, groups: np.ndarray) 
     mean = np.complex64(complex(real, imag))
     for i in range(len(x)):
         v = x[i] - mean
-        out[i] = v
+        x[i] = v
         power[i] = v.real * v.real + v.imag * v.imag
     for g in range(len(groups)):
         total = np.float32(0)
@@ -526,8 +526,8 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
             _by_envelope(halves, size, bits, certainty)
             wrong = _remainder(bits, size)
         turn = _drift(halves, size, bits, marks)
-        _turn(halves, size, turn)
         if wrong != 0:
+            _turn(halves, size, turn)
             for _ in range(3):
                 leak = _leak(halves, size, bits)
                 steady = _by_phase(halves, size, bits, certainty, marks, leak)
@@ -727,7 +727,7 @@ def receive(  # type: ignore[no-untyped-def]
     `found` and `bits` hold `count` earlier replies on entry and gain the new ones; gives the new count.
     """
     width = 0.5 * us
-    floor = np.float32(noise * (4 * width) * 2.8)
+    floor = np.float32(noise * (4 * width) * 3.0)
     ratio = np.float32(2.2)
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
@@ -819,12 +819,11 @@ def receive(  # type: ignore[no-untyped-def]
         high = min(int(row[T] + (8 + row[SIZE]) * us), stop)
 
 
-@kernel("complex64[:](complex64[:], float32[:], int64, int64)", fastmath=True)
-def decimate(x, taps, by, count):  # type: ignore[no-untyped-def]
-    """Give `count` samples of x filtered by `taps`, one for each `by` of it."""
-    out = np.empty(count, np.complex64)
+@kernel("void(complex64[::1], float32[::1], int64, complex64[::1])", fastmath=True)
+def decimate(x, taps, by, out):  # type: ignore[no-untyped-def]
+    """Fill `out` with samples of x filtered by `taps`, one for each `by` of it."""
     n = len(taps)
-    for m in range(count):
+    for m in range(len(out)):
         real = np.float32(0)
         imag = np.float32(0)
         at = m * by
@@ -833,4 +832,3 @@ def decimate(x, taps, by, count):  # type: ignore[no-untyped-def]
             real += taps[k] * v.real
             imag += taps[k] * v.imag
         out[m] = complex(real, imag)
-    return out
