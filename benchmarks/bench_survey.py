@@ -45,7 +45,7 @@ PACKETS = """
 [[emission]]
 mode = "ais"
 frequency_hz = {hz}
-start_s = 0.2
+start_s = {start}
 snr_db = 18
 examples = true
 repeat = {{times = {times}, every_s = 0.5}}
@@ -56,8 +56,8 @@ def scene_text(rate, seconds):
     parts = [HEAD.format(rate=rate, seconds=seconds)]
     for n in range(8):
         parts.append(VOICE.format(hz=161.2e6 + n * 87_500, start=0.1 + 0.05 * n, length=seconds - 1, seed=n))
-    for hz in (161.975e6, 162.025e6, 162.475e6, 162.7e6):
-        parts.append(PACKETS.format(hz=hz, times=int(seconds * 2) - 1))
+    for n, hz in enumerate((161.975e6, 162.025e6, 162.475e6, 162.7e6)):
+        parts.append(PACKETS.format(hz=hz, start=0.2 + 0.1 * n, times=int(seconds * 2) - 1))
     return "\n".join(parts)
 
 

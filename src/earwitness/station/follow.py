@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -46,6 +46,7 @@ class Follower:
         self.results: list[Result] = []
         self.lanes: dict[str, Lane] = {}
         self.closed = False
+        self._ended: set[str] = set()  # lanes that have finished
         self._modes = modes
         self._span_hz = span_hz
         self._place_known = place_known
@@ -70,13 +71,24 @@ class Follower:
             self._look()
             self._next_look_s = self._heard_s + NEXT_LOOK_S
 
-    def close(self) -> None:
-        """Say that the emission has ended: look if not sure yet, and let all modes finish."""
-        if self._unsure() and self._head:
+    def close(self, *, familiar: Callable[[str], bool] = lambda mode: False) -> None:
+        """Say that the emission has ended: all modes finish; look if it is not known yet.
+
+        One whose frames a lane has read already, and whose mode is `familiar` on this channel, needs no
+        further look: a train of a thousand packets is identified from its first ones.
+        """
+        self._close_lanes()
+        read = {item.mode for item in self.results if isinstance(item, Frame)}
+        if self._unsure() and self._head and not any(familiar(mode) for mode in read):
             self._look()
-        for lane in self.lanes.values():
-            self._collect(lane.close())
+            self._close_lanes()
         self.closed = True
+
+    def _close_lanes(self) -> None:
+        for name, lane in self.lanes.items():
+            if name not in self._ended:
+                self._ended.add(name)
+                self._collect(lane.close())
 
     def snippet(self, seconds: float) -> Samples | None:
         """Give the emission's buffered start, at most `seconds` of it."""

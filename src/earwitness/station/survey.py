@@ -327,7 +327,8 @@ class StretchSurvey:
         samples = channel.take()
         if samples is not None:
             follower.feed(samples)
-        follower.close()
+        found = follower.detection
+        follower.close(familiar=lambda mode: self._ledger.knows(mode, found.center_hz, self._ns(found.start)))
         self._note_faults(follower.lanes.values())
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)

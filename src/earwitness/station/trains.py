@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from earwitness.core.types import Identification, Measurement
 
 MAX_SILENCE_NS = 10_000_000_000
+KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as read
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
 TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "unknown")
 
@@ -53,6 +54,7 @@ class EmissionRecord:
     votes: dict[str, float] = field(default_factory=dict)
     best: dict[str, Identification] = field(default_factory=dict)
     weight: float = 0.0
+    looks: int = 0
 
     @property
     def duty(self) -> float:
@@ -100,6 +102,7 @@ class EmissionRecord:
         self.snr_db = max(self.snr_db, burst.snr_db)
         found = burst.identification
         if found:
+            self.looks += 1
             share = 0.05 if found.kind == "unknown" else found.confidence
             self.votes[found.kind] = self.votes.get(found.kind, 0.0) + share * math.sqrt(gain)
             if found.kind not in self.best or found.confidence >= self.best[found.kind].confidence:
@@ -126,6 +129,16 @@ class Ledger:
         self.voice_modes = voice_modes
         self.count = 0
         self._trains: list[EmissionRecord] = []
+
+    def knows(self, mode: str, center_hz: float, start_ns: int) -> bool:
+        """Tell whether a train of this mode on this channel has been identified from several bursts."""
+        return any(
+            train.mode == mode
+            and train.looks >= KNOWN_AFTER
+            and abs(train.center_hz - center_hz) <= max(0.35 * train.width_hz, 1500.0)
+            and start_ns - train.stop_ns <= MAX_SILENCE_NS
+            for train in self._trains
+        )
 
     def open(self, burst: Burst) -> EmissionRecord:
         """Give a new record that stands alone."""
