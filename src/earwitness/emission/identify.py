@@ -30,6 +30,7 @@ MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 LEAST_CONFIDENCE = 0.5
+LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
 
 
@@ -72,6 +73,9 @@ def _sound_beside(
     if burst is None or burst.width_hz > 2 * SOUND_HZ:
         return None
     features = Features(burst).core
+    line = features.carrier
+    if line.in_phase < 8 * line.uncertainty or line.quadrature > 0.15 * line.in_phase:
+        return None
     found = _amplitude(features, measurement, SOUND_HZ)
     return found if found and found.kind == "am" and found.confidence >= LEAST_CONFIDENCE else None
 
@@ -84,7 +88,7 @@ def unknown(*reasons: str, variant: str | None = None, symbol_rate_hz: float | N
 def _sure(*parts: float) -> float:
     """Give a confidence from evidence parts, each 0 (none) to 1 (plenty); the weakest leads."""
     clipped = [min(max(part, 0.0), 1.0) for part in parts]
-    return round(0.4 + 0.59 * min(clipped) ** 0.5 * float(np.mean(clipped)) ** 0.5, 3)
+    return round(float(0.4 + 0.59 * min(clipped) ** 0.5 * np.mean(clipped) ** 0.5), 3)
 
 
 def identify_burst(features: Features, measurement: Measurement) -> Identification:
@@ -195,6 +199,8 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     doubt = 3 * (1 + 2 / burst.snr) / burst.snr / np.sqrt(looks) * 2
     if variation > CONSTANT_ENVELOPE + min(doubt, 0.1):
         return None
+    if looks < 120:
+        return None
     steady = f"constant envelope: relative variance of the power {max(variation, 0):.2f}"
     flat = (CONSTANT_ENVELOPE - variation) / CONSTANT_ENVELOPE + 0.3
     if width > BROADCAST_WIDTH_HZ:
@@ -203,7 +209,7 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     pair = squared_pair(features.middle(KEYING_CORE))
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
         return answer
-    if burst.snr < 2.5 or features.duration_s < 0.08:
+    if burst.snr < 2.5 or features.duration_s < 0.08 or width < LEAST_FM_HZ:
         return None
     return _voice_fm(features, measurement, width, steady, flat)
 
@@ -219,10 +225,13 @@ def _keyed(
     """Give direct frequency keying when levels are held, changes are random and power reaches 0 Hz."""
     if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
         return None
-    held = keying.explained > 0.75 and keying.spread < 0.2
-    if keying.explained < 0.45 or not (
-        held or (keying.low_share > 0.05 and keying.singles > 0.1 and keying.alternation < 0.96)
-    ):
+    halved = pair is not None and keying.levels == 2 and abs(pair[0] - keying.rate_hz) < 0.01 * keying.rate_hz
+    # Fast tones on FM square to the same two lines, but have neither single symbols nor power at 0 Hz.
+    random = (
+        keying.low_share > (0.075 if halved else 0.05) and keying.singles > 0.1 and keying.alternation < 0.96
+    )
+    held = not halved and keying.explained > 0.75 and keying.spread < 0.2
+    if keying.explained < 0.45 or not (random or held):
         return None
     burst = features.burst
     center_hz = burst.center_hz + keying.center_hz
@@ -231,7 +240,7 @@ def _keyed(
     deviation = keying.deviation_hz
     variant = None
     reasons = [steady]
-    if pair and keying.levels == 2 and abs(pair[0] - rate) < 0.01 * rate:
+    if halved and pair:
         # Gaussian pre-filtering lowers what single symbols reach; the index is a half all the same.
         variant = "gmsk"
         center_hz = burst.center_hz + pair[1]
@@ -264,6 +273,7 @@ def _keyed(
             flat,
             1.6 * (1 - keying.spread / fit) + 0.15,
             clock,
+            (burst.snr - 1.6) / 3,
             (keying.explained - 0.3) / 0.3,
         ),
         tuple(reasons),

@@ -18,6 +18,7 @@ BETA_HALF = 0.005  # RR 1.153: 0.5 % of the mean power beyond each edge
 FLOOR_ERROR = 0.02  # relative systematic error of the noise density assumed in uncertainties (0.1 dB)
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
+LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
 
@@ -231,7 +232,7 @@ def is_am(features: Features) -> bool:
     return bool(
         line.share > 0.3
         and line.in_phase < 0.6
-        and features.burst.width_hz < AM_WIDTH_HZ
+        and LEAST_AM_HZ < features.burst.width_hz < AM_WIDTH_HZ
         and line.carrier_snr > 20
         and significant
         and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty

@@ -42,6 +42,7 @@ USUAL_RATES = (
 )
 FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
+SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
 PHASES = np.arange(0.05, 1, 0.1)
 
 
@@ -224,7 +225,7 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     pair = squared_pair(features)
     readings = []
     for rate, over in _candidates(features, width_hz, np.float32(middle), np.float32(half), pair):
-        sure = pair is not None and abs(pair[0] - rate) < 0.005 * rate
+        sure = pair is not None and features.burst.snr > SURE_SNR and abs(pair[0] - rate) < 0.005 * rate
         found = _judge(features, width_hz, rate, over, float(middle), total, sure=sure, even=even)
         if found:
             readings.append(found)
