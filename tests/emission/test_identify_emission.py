@@ -215,3 +215,13 @@ def test_independent_transmitters(name, limit):
             if not (entry["t_stop"] - entry["t_start"] > 2.4):  # else only a part was measured
                 slack = max(1.5, 3 * result.snr_uncertainty_db)
                 assert result.snr_db == pytest.approx(density, abs=slack), entry["id"]
+
+
+@pytest.mark.parametrize("drift_hz_s", [8, -8])
+def test_drifting_carrier(drift_hz_s):
+    t = np.arange(12_000) / 12_000
+    rng = np.random.default_rng(1)
+    samples, detection, span, _, _ = sig.channel(np.exp(1j * np.pi * drift_hz_s * t**2), 12_000, 15, rng)
+    _, answer = examine(samples, detection, span_hz=span)
+    assert answer.kind == "carrier"
+    assert "drifting" in " ".join(answer.reasons)

@@ -9,11 +9,13 @@ noise alone would not give, and the confidence says by how much.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from earwitness.core.types import Detection, Identification, Measurement, Samples
 from earwitness.dsp import fft
-from earwitness.emission.burst import cut
+from earwitness.emission.burst import cut, moving_mean
 from earwitness.emission.designator import designator
 from earwitness.emission.features import KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
@@ -112,6 +114,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         lambda: _speech(features, width) if features.envelope_variation > 0.1 else None,
         lambda: _phase(features, width) if 0.1 < features.envelope_variation < 0.75 else None,
         lambda: _constant(features, measurement, width),
+        lambda: _drifting(features, measurement, width),
         lambda: _noise_like(features, width),
     ):
         answer = question()
@@ -188,6 +191,27 @@ def _amplitude(features: Features, measurement: Measurement, width: float) -> Id
             carrier_hz=carrier_hz,
         )
     return None
+
+
+def _drifting(features: Features, measurement: Measurement, width: float) -> Identification | None:
+    """Give a bare carrier whose drift smears its line: straightened by a parabola through its phase."""
+    if width > 200 or features.envelope_variation > 0.3:
+        return None
+    calm = moving_mean(features.iq, max(int(4 * features.look), 1))
+    phase = np.unwrap(np.angle(calm))
+    t = np.linspace(-1, 1, len(phase))
+    course = np.polynomial.Polynomial.fit(t, phase, 2)
+    turn = np.exp(-1j * course(t)).astype(np.complex64)
+    straight = Features(replace(features.burst, iq=features.iq * turn))
+    found = _amplitude(straight, measurement, width)
+    if found is None or found.kind != "carrier":
+        return None
+    rate_hz = 2 * course.convert().coef[2] / np.pi * (features.rate_hz / len(phase)) ** 2 * 2
+    return replace(
+        found,
+        reasons=(*found.reasons, f"drifting by about {rate_hz:.0f} Hz a second"),
+        carrier_hz=measurement.center_hz,
+    )
 
 
 def _constant(features: Features, measurement: Measurement, width: float) -> Identification | None:
@@ -396,6 +420,10 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
             f"{keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} % of the time,"
             f" shortest {1e6 * keyed.short_on_s:.2f} microseconds"
         )
+    slow = keyed is not None and clear and keyed.short_on_s >= 0.012
+    if width < MORSE_WIDTH_HZ and not slow:
+        return None
+    hand = slow and width < MORSE_WIDTH_HZ
     ppm = width > 300e3
     evidence = [min(keyed.runs / 25, (keyed.contrast_db - 7) / 4)] if keyed is not None and clear else []
     if coherent:
@@ -403,11 +431,11 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
             min(line.in_phase / line.uncertainty / 15, 1 - 2 * max(line.quadrature, 0) / line.in_phase)
         )
     return Identification(
-        "ook",
+        "cw" if hand else "ook",
         "ppm" if ppm else None,
         _sure(max(evidence), 0.3 + 0.4 * len(evidence)),
         tuple(reasons),
-        designator(width, "M1D" if ppm else "A1D"),
+        designator(width, "A1A" if hand else "M1D" if ppm else "A1D"),
         carrier_hz=features.burst.center_hz + line.frequency_hz,
     )
 
