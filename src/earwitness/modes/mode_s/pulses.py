@@ -593,6 +593,8 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     out[CONTRAST] = contrast
     out[REMAINDER] = wrong
     out[COHERENCE] = steady
+    if squitter:
+        return True
     first_weak = second_weak = third_weak = 5
     low = mid = high = np.float32(np.inf)
     for m in range(5, size):
