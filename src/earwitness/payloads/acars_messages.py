@@ -73,10 +73,10 @@ class BlockMessages:
             held = None
         if downlink and place == "A":
             held = None
-        if held is None and not block.more and (not downlink or place <= "A"):
+        if held is None and not block.more and (not downlink or place == "A"):
             return body, 1, True
         if held is None:
-            held = _Open(now_ns, "", [], not downlink or place <= "A")
+            held = _Open(now_ns, "", [], not downlink or place == "A")
         if place != held.last:  # the same again is a repeat
             if held.last and not _follows(held.last, place):
                 held.whole = False

@@ -93,7 +93,7 @@ def examples() -> list[dict[str, Any]]:
             "flight": "XX0001",
             "text": "OS AAAA /OUT 1316 OFF 1358",
         },
-        {**own, "label": "SQ", "block_id": "B", "text": "02XSAAAAA05130N00027WV136975/ARINC"},
+        {**own, "label": "SQ", "block_id": "B", "text": "02XSZZZZZZZ05130N00027WV136975/"},
         {
             **own,
             "label": "RA",
