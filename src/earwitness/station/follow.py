@@ -10,8 +10,7 @@ import numpy as np
 from earwitness.channel.bank import Channel
 from earwitness.core.mode import Mode
 from earwitness.core.types import Detection, Frame, Identification, Measurement, Over, Samples
-from earwitness.emission.identify import identify
-from earwitness.emission.measure import measure
+from earwitness.emission.identify import examine
 from earwitness.station.lanes import Lane, Result, modes_by_class, modes_by_frequency
 
 PRE_ROLL_S = 0.05
@@ -122,8 +121,7 @@ class Follower:
         head = self._joined()
         if head is None:
             return
-        self.measurement = measure(head, self.detection, span_hz=self._span_hz)
-        self.identification = identify(head, self.detection, self.measurement)
+        self.measurement, self.identification = examine(head, self.detection, span_hz=self._span_hz)
         width = self.detection.high_hz - self.detection.low_hz
         center = self.identification.carrier_hz or self.measurement.center_hz
         for mode in modes_by_class(

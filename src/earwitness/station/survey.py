@@ -18,8 +18,7 @@ from earwitness.channel.bank import Channel, ChannelBank
 from earwitness.core.mode import Assembler, Mode
 from earwitness.core.types import Detection, Frame, Message, Over, Picture, Samples
 from earwitness.detect.detector import Detector
-from earwitness.emission.identify import identify
-from earwitness.emission.measure import measure
+from earwitness.emission.identify import examine
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.follow import PRE_ROLL_S, Follower
@@ -506,8 +505,7 @@ class StretchSurvey:
             open=False,
         )
         snippet = replace(snippet, noise_dbfs_hz=seen.noise_dbfs_hz)
-        record.measurement = measure(snippet, seen, span_hz=stream.rate_hz)
-        record.identification = identify(snippet, seen, record.measurement)
+        record.measurement, record.identification = examine(snippet, seen, span_hz=stream.rate_hz)
 
     def _finish_wide(self, record: EmissionRecord) -> None:
         self.keeper.emission(record, final=True)
