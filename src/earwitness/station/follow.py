@@ -96,6 +96,11 @@ class Follower:
             return None
         return replace(joined, data=joined.data[: max(1, int(seconds * joined.rate_hz))])
 
+    def forget(self) -> None:
+        """Let go of the buffered samples and the demodulators; the findings stay."""
+        self._head.clear()
+        self.lanes.clear()
+
     def _unsure(self) -> bool:
         found = self.identification
         return found is None or found.kind in UNDECIDED or found.confidence < SURE

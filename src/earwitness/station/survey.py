@@ -16,7 +16,7 @@ import numpy as np
 
 from earwitness.channel.bank import Channel, ChannelBank
 from earwitness.core.mode import Assembler, Mode
-from earwitness.core.types import Detection, Frame, Message, Over, Picture, Samples
+from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture, Samples
 from earwitness.detect.detector import Detector
 from earwitness.emission.identify import examine
 from earwitness.spectrum.stft import Spectrum
@@ -80,9 +80,9 @@ class Track:
     channel: Channel
     record: EmissionRecord | None = None
     messages: list[Message] = field(default_factory=list)
-    message_count: int = 0
-    first_mode: str | None = None
+    data_mode: str | None = None  # the first mode that read a frame of it with its check passed
     updated_ns: int = 0
+    ended: bool = False
 
 
 @dataclass
@@ -93,6 +93,11 @@ class WideLane:
     lane: Lane
     channel: Channel | None  # None: fed the stretch itself
     record: EmissionRecord | None = None
+
+
+def _key(frame: Frame) -> tuple[str, int, Bits]:
+    """Give what tells a frame from all others of a stretch."""
+    return frame.mode, frame.time_ns, frame.bits
 
 
 class StretchSurvey:
@@ -120,6 +125,7 @@ class StretchSurvey:
         self._seen: set[int] = set()
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
+        self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
         self._noise: float | None = None
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
@@ -201,9 +207,9 @@ class StretchSurvey:
         for lane in self._listeners:
             self._take_heard(lane, lane.close())
         self._note_faults([*self._listeners, *(wide.lane for wide in self._wide)])
-        for name, assembler in self._assemblers.items():
+        for assembler in self._assemblers.values():
             for message in assembler.close():
-                self._late_message(name, message)
+                self._deliver(message)
         for wide in self._wide:
             if wide.record:
                 self._finish_wide(wide.record)
@@ -299,7 +305,7 @@ class StretchSurvey:
         for item in results:
             if isinstance(item, Frame) and self._is_new(item):
                 for message in self._assembler(item.mode).feed(item):
-                    self._late_message(item.mode, message)
+                    self._late_message(message)
             elif isinstance(item, Picture):
                 record = self._ledger.open(self._burst_of_picture(item, lane.mode))
                 self.counts["emissions"] += 1
@@ -309,10 +315,24 @@ class StretchSurvey:
     def _take_frame(self, track: Track, frame: Frame) -> None:
         if not self._is_new(frame):
             return
+        if frame.check is not None:
+            track.data_mode = track.data_mode or frame.mode
+        self._homes[_key(frame)] = track
         for message in self._assembler(frame.mode).feed(frame):
-            track.messages.append(message)
-            track.message_count += 1
-            track.first_mode = track.first_mode or frame.mode
+            self._deliver(message, track)
+
+    def _deliver(self, message: Message, track: Track | None = None) -> None:
+        """Give a message to the emission its frame came from: an assembler may have held it back a while."""
+        home = self._homes.pop(_key(message.frame), track)
+        if home is None:
+            self._late_message(message)
+            return
+        home.data_mode = home.data_mode or message.frame.mode
+        home.messages.append(message)
+        if home.ended:
+            self._release(home, None)
+            if home.record is not None:
+                self.keeper.emission(home.record, final=True)
 
     def _note_faults(self, lanes: Iterable[Lane]) -> None:
         self.faults.update(lane.failed for lane in lanes if lane.failed)
@@ -331,7 +351,7 @@ class StretchSurvey:
         self._note_faults(follower.lanes.values())
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
-        if follower.detection.artefact and not track.message_count:
+        if follower.detection.artefact and not track.data_mode:
             self._keep_artefact(follower.detection)
             return
         if track.record is None:
@@ -339,8 +359,18 @@ class StretchSurvey:
         else:
             self._update(track)
         self._release(track, None)
+        track.ended = True
+        follower.forget()
         if track.record is not None:
             self.keeper.emission(track.record, final=True)
+        self._forget_homes(self._ns(follower.detection.stop))
+
+    def _forget_homes(self, now_ns: int) -> None:
+        """Let go of frames whose message has not come within two minutes."""
+        if len(self._homes) > 256:
+            self._homes = {
+                key: track for key, track in self._homes.items() if now_ns - key[1] < 120_000_000_000
+            }
 
     def _settle(self, track: Track, record: EmissionRecord) -> None:
         track.record = record
@@ -379,7 +409,7 @@ class StretchSurvey:
             )
         track.messages = []
         for over in follower.take_overs(before_ns):
-            if track.message_count and track.first_mode not in self._voice:
+            if track.data_mode and track.data_mode not in self._voice:
                 continue
             record.mode = record.mode or over.mode
             self.counts["overs"] += 1
@@ -418,10 +448,10 @@ class StretchSurvey:
             self._assemblers[name] = mode.assembler()
         return self._assemblers[name]
 
-    def _late_message(self, name: str, message: Message) -> None:
-        """Place a message that its assembler only gave at the end."""
+    def _late_message(self, message: Message) -> None:
+        """Place a message that belongs to no followed emission: of a wideband mode, or of audio."""
         for wide in self._wide:
-            if wide.mode.name == name:
+            if wide.mode.name == message.frame.mode:
                 self._keep_wide(wide, message)
                 return
         record = self._ledger.place(self._burst_of_message(message))
@@ -556,8 +586,8 @@ class StretchSurvey:
         known = follower.identification
         if known is not None and known.carrier_hz is not None:
             burst.center_hz = known.carrier_hz
-        if track.message_count:
-            burst.mode, burst.data = track.first_mode, True
+        if track.data_mode:
+            burst.mode, burst.data = track.data_mode, True
         elif any(isinstance(item, Over) for item in follower.results):
             burst.mode = next(item.mode for item in follower.results if isinstance(item, Over))
         elif known is not None and self._place_known:
