@@ -17,7 +17,7 @@ import numpy as np
 from earwitness.core.types import Detection, Samples
 from earwitness.detect.detector import Detector
 from earwitness.dsp import fft
-from earwitness.spectrum.stft import Plan, Spectrum, _cut, plan, quick_window
+from earwitness.spectrum.stft import Plan, Spectrum, _cut, plan, quick_plan
 
 PER_HOUR = 1.0
 
@@ -50,7 +50,7 @@ def bare_s(of: Plan, data: np.ndarray, block: int) -> tuple[float, float]:
     out = []
     windows = [(of.window, of.hop)]
     if of.quick_size:
-        windows.append((quick_window(of), of.quick_hop))
+        windows.append((quick_plan(of).window, of.quick_hop))
     for window, hop in windows:
         frames = np.empty(((block - len(window)) // hop + 1, len(window)), np.complex64)
         began = time.process_time()

@@ -17,10 +17,11 @@ import numpy as np
 from earwitness.core.types import Detection
 from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, Traces, reason
 from earwitness.detect.pulses import Pulse, PulseFinder
-from earwitness.detect.scan import BATCH, HISTORY, TIMES, mask_skirts, normalise, scan, thresholds
+from earwitness.detect.limits import limits
+from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
 from earwitness.detect.segments import Segment, find_segments, same_emission
 from earwitness.spectrum.floor import NoiseFloor
-from earwitness.spectrum.stft import Plan, SpectrumBlock, looks, plan, quick_window
+from earwitness.spectrum.stft import Plan, SpectrumBlock, looks, plan, quick_plan
 
 _WARM_BATCHES = 4  # rows kept back at first, until the floor is known
 _MOST_OPEN = 512
@@ -120,8 +121,9 @@ class Detector:
         rows = HISTORY + BATCH
         self._per_hour = false_alarms_per_hour
         share = 0.5 if self.plan.quick_size else 1.0
-        self._limits = thresholds(self.plan, share * false_alarms_per_hour, self.floor.spread)
-        self._times = np.array(TIMES)
+        self._scanner = Scanner(
+            limits(self.plan, share * false_alarms_per_hour, self.floor.spread, BATCH, bins // 8)
+        )
         self._power = np.ones((rows, bins), np.float32)
         self._ratio = np.ones((rows, bins), np.float32)
         self._mask = np.zeros((rows, bins), np.uint8)
@@ -243,7 +245,7 @@ class Detector:
         usable = len(clean) // 8 * 8
         if usable >= 16 and count == BATCH:
             self.floor.update(np.ascontiguousarray(clean[:usable]))
-        normalise(power, self.floor.level, self._ratio[new])
+        strong = normalise(power, self.floor.level, self._ratio[new])
         self._receiver = receiver
         self._mask[new] = 0
         self._hidden[:] = False
@@ -255,8 +257,9 @@ class Detector:
             ratio[covered] = 1
             mask[covered] = 2
             self._hidden[:count] = blank > 0.02
-        mask_skirts(self._ratio, self._mask, HISTORY)
-        claims = scan(self._ratio, self._mask, HISTORY, self._times, self._limits)
+        if strong:
+            mask_skirts(self._ratio, self._mask, HISTORY)
+        claims = self._scanner.scan(self._ratio, self._mask, HISTORY)
         if count == BATCH:
             self.floor.learn(self._ratio[new], (self._mask[new] == 0).view(np.uint8))
         if claims or self._open:
@@ -305,7 +308,7 @@ class Detector:
         high = float(np.interp(0.995, share, edges))
         middle = float((energy * (edges[:-1] + 0.5)).sum() / max(float(energy.sum()), 1e-30))
         band_hz = p.rate_hz / p.quick_bands
-        enbw = float(np.sum(quick_window(p).astype(float) ** 2) * p.quick_size)  # in bins
+        enbw = quick_plan(p).enbw_hz / (p.rate_hz / p.quick_size)
         level = float(energy.sum()) / train.rows / enbw
         density = float(train.noise.mean()) / train.rows / enbw / band_hz
         bottom = self.center_hz - p.rate_hz / 2 - p.rate_hz / p.quick_size / 2

@@ -7,23 +7,24 @@ much stronger narrow signal being keyed beside it. Everything else is left to th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.detect.scan import gamma_threshold, scan
+from earwitness.detect.limits import limits
+from earwitness.detect.scan import Scanner
 from earwitness.dsp.jit import kernel
 from earwitness.spectrum.floor import lowest_mean, robust_level
-from earwitness.spectrum.stft import Plan, looks
+from earwitness.spectrum.stft import Plan, looks, quick_plan
 
-_TIMES = (1, 2, 4, 16)
 _LONGEST_S = 3e-3
 _TAIL_S = 4e-3
 _CLOSE_S = 150e-6
+_MOST_ROWS = 64
 _CLICK = 50.0
 _BANDS = 4  # sub-bands at least
-_FLAT = 0.04  # of the mean, left without the strongest third: two narrow signals leave nothing, a keyed carrier some
-_SAMPLED = 512  # quick rows that a band's steady level is taken from
+_FLAT = 0.04  # of the mean, left without the strongest third: two narrow signals leave nothing
+_SAMPLED = 512  # quick rows that a band's steady level is first taken from
 
 
 @dataclass(slots=True)
@@ -61,34 +62,6 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
                 start = -1
 
 
-@kernel("boolean[::1](float32[:,::1], int64[::1], float32[:,::1])", fastmath=True)
-def _anywhere(ratio: np.ndarray, times: np.ndarray, limits: np.ndarray) -> np.ndarray:
-    """Tell the rows that lie in a box above its limit: the cheap look before the careful one."""
-    rows, bands = ratio.shape
-    hit = np.zeros(rows, np.bool_)
-    sums = np.empty(bands + 1, np.float32)
-    sums[0] = 0
-    for t in range(len(times)):
-        deep = times[t]
-        step = max(1, deep // 2)
-        for r in range(0, rows - deep + 1, step):
-            total = np.float32(0)
-            for b in range(bands):
-                for k in range(r, r + deep):
-                    total += ratio[k, b]
-                sums[b + 1] = total
-            found = False
-            for w in range(limits.shape[1]):
-                width = 1 << w
-                limit = limits[t, w] * width * deep
-                if limit < 1e30:
-                    for b in range(bands - width + 1):
-                        found |= sums[b + width] - sums[b] > limit
-            if found:
-                hit[r : r + deep] = True
-    return hit
-
-
 @kernel("float32[::1](float32[:,::1], int64, float64, float64, float64)")
 def _steady(quick: np.ndarray, step: int, low_mean: float, clip: float, clipped_mean: float) -> np.ndarray:
     out = np.empty(quick.shape[1], np.float32)
@@ -103,21 +76,12 @@ class PulseFinder:
     def __init__(self, of: Plan, per_hour: float):
         from scipy.special import gammainc, gammainccinv
 
-        # In its own terms a quick sub-band is a bin of a coarser transform.
-        fine = replace(of, size=of.quick_size, hop=of.quick_hop, frames=1)
-        bands = of.quick_bands
-        widths = [2**k for k in range(bands.bit_length()) if 2**k <= bands]
-        self._row_s = of.quick_hop / of.rate_hz
-        self._limits = np.full((len(_TIMES), len(widths)), np.inf, np.float32)
-        shapes = len(_TIMES) * (len(widths) - 1)
-        for t, rows in enumerate(_TIMES):
-            for w, width in enumerate(widths[1:], 1):
-                tries = 3 * 3600 / (rows * self._row_s) * bands / width
-                self._limits[t, w] = gamma_threshold(
-                    looks(fine, rows, width * of.quick_group), per_hour / shapes / tries
-                )
-        self._times = np.array(_TIMES)
-        count = looks(fine, 1, of.quick_group)
+        coarse = quick_plan(of)
+        self._row_s = coarse.row_s
+        group, bands = of.quick_group, of.quick_bands
+        most = limits(coarse, per_hour, 0.005, _MOST_ROWS, bands, group, 1)
+        self._scanner = Scanner(most.turned(), shallowest=_BANDS.bit_length() - 1)
+        count = looks(coarse, 1, group)
         self._count = count
         self._low = lowest_mean(count)
         self._clip = float(gammainccinv(count, 1e-3) / count)
@@ -128,24 +92,29 @@ class PulseFinder:
         self._kept = np.empty((0, bands), np.float32)
         self._row = 0  # of the first kept row
         self._first = True
-        self.steady = np.ones(bands, np.float32)
+        self.steady = np.zeros(bands, np.float32)
 
     def feed(self, quick: np.ndarray, *, last: bool = False) -> tuple[list[Pulse], np.ndarray]:
         """Take quick rows; give the pulses that are over, and the claims (uint8) in just these rows."""
-        self.steady = np.maximum(
-            _steady(quick, max(1, len(quick) // _SAMPLED), self._low, self._clip, self._clipped), 1e-16
-        )
+        if not self.steady.all():
+            self.steady = self._robust(quick)
         joined = np.concatenate([self._kept, quick])
-        ratio = joined / self.steady
-        mask = np.zeros(joined.shape, np.uint8)
-        old = len(self._kept)
+        turned = np.ascontiguousarray(joined.T)
+        turned /= self.steady[:, None]
+        claimed = np.zeros(turned.shape, np.uint8)
         pulses: list[Pulse] = []
-        if self._scan(ratio, mask):
+        mask = claimed.T
+        if self._scanner.scan(turned, claimed, 0):
+            mask = np.ascontiguousarray(mask)
+            self._follow(quick, mask[len(self._kept) :])
             _drop_long(mask, self._close, self._longest, self._longest // 8)
             over = len(joined) if last else len(joined) - self._tail
             for pulse in self._group(mask, joined):
                 if (self._first or pulse.last > self._tail) and pulse.last <= over:
                     pulses.append(pulse)
+        else:
+            self.steady = np.maximum(quick.mean(axis=0), 1e-16)
+        mask = mask[len(self._kept) :]
         keep = joined[-2 * self._tail :].copy()
         for pulse in pulses:
             pulse.first += self._row
@@ -153,19 +122,21 @@ class PulseFinder:
         self._row += len(joined) - len(keep)
         self._kept = keep
         self._first = False
-        return pulses, mask[old:]
+        return pulses, mask
 
-    def _scan(self, ratio: np.ndarray, mask: np.ndarray) -> int:
-        """Claim cells, looking closely only where the cheap look found something. Gives the number of claims."""
-        hit = np.flatnonzero(_anywhere(ratio, self._times, self._limits))
-        if not len(hit):
-            return 0
-        claims = 0
-        for run in np.split(hit, np.flatnonzero(np.diff(hit) > 2 * _TIMES[-1]) + 1):
-            first = max(0, int(run[0]) - _TIMES[-1]) // _TIMES[-1] * _TIMES[-1]
-            some = slice(first, int(run[-1]) + 1 + _TIMES[-1])
-            claims += scan(ratio[some], mask[some], 0, self._times, self._limits)
-        return claims
+    def _robust(self, quick: np.ndarray) -> np.ndarray:
+        step = max(1, len(quick) // _SAMPLED)
+        return np.maximum(_steady(quick, step, self._low, self._clip, self._clipped), 1e-16)
+
+    def _follow(self, quick: np.ndarray, mask: np.ndarray) -> None:
+        """Take the steady level from what is not claimed; where most is, from the lowest readings."""
+        free = mask == 0
+        count = free.sum(axis=0)
+        mean = (quick * free).sum(axis=0) / np.maximum(count, 1)
+        busy = count < len(quick) // 2
+        if busy.any():
+            mean = np.where(busy, self._robust(quick), mean)
+        self.steady = np.maximum(mean, 1e-16).astype(np.float32)
 
     @property
     def settled(self) -> int:

@@ -1,62 +1,37 @@
 """The energy detector: boxes of many sizes over time and frequency, each with its share of the false alarms.
 
-A box is `rows` x `bins` cells; its statistic is the mean power over the noise floor, which for noise alone is
-gamma distributed with as many looks as the window's correlation leaves (energy detector on averaged
-transforms, textbook; check values in the tests). Small boxes go first. What a box claims is taken out before
-larger ones look, so that a strong signal does not smear over them and a weak one beside it is still seen.
+A box is rows x bins cells; its statistic is the mean power over the noise floor (energy detector on averaged
+transforms, textbook). Boxes whose sides are powers of two slide over everything and give candidates at a low
+limit (`gather`); round each candidate the best of finer sizes and places is sought, and claimed if it passes the
+final limit (`resolve`). So a signal loses little against a box cut to its measure, at the cost of the coarse
+search alone. Narrow boxes of every duration go before wide ones, and what is claimed is taken out: a strong signal
+does not smear over its surroundings, and a weak one beside it is still seen.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from earwitness.detect.limits import Limits
 from earwitness.dsp.jit import kernel
-from earwitness.spectrum.stft import Plan, looks
 
 BATCH = 64  # rows judged at once
 HISTORY = 64  # rows before them that are still at hand
-TIMES = (1, 4, 16, 64)  # rows of a box
-_OVERSAMPLING = 3.0  # boxes slide, so there are more tries than disjoint boxes
+_NARROW = 8  # bins up to which a box counts as narrow
+_MOST = 16384  # candidates per batch
 
 
-def widths(bins: int) -> tuple[int, ...]:
-    """Give the box widths in bins: powers of two up to an eighth of the span."""
-    return tuple(2**k for k in range(bins.bit_length()) if 2**k <= max(1, bins // 8))
-
-
-def gamma_threshold(count: float, false_alarm: float) -> float:
-    """Give the level that a unit-mean average of `count` looks exceeds with probability `false_alarm`."""
-    from scipy.special import gammainccinv
-
-    return float(gammainccinv(count, false_alarm) / count)
-
-
-def box_false_alarm(of: Plan, rows: int, bins: int, boxes: int, per_hour: float) -> float:
-    """Give the false-alarm probability of one box, `boxes` shapes sharing `per_hour`."""
-    tries = _OVERSAMPLING * 3600 / (rows * of.row_s) * of.size / bins
-    return float(min(0.1, per_hour / boxes / tries))
-
-
-def thresholds(of: Plan, per_hour: float, floor_spread: float) -> np.ndarray:
-    """Give the thresholds, float32 (times, widths), over a floor known to the fraction `floor_spread`."""
-    across = widths(of.size)
-    boxes = len(TIMES) * len(across)
-    out = np.empty((len(TIMES), len(across)), np.float32)
-    for t, rows in enumerate(TIMES):
-        for w, bins in enumerate(across):
-            count = looks(of, rows, bins)
-            level = gamma_threshold(count, box_false_alarm(of, rows, bins, boxes, per_hour))
-            out[t, w] = 1 + (level - 1) * np.sqrt(1 + count * floor_spread**2)
-    return out
-
-
-@kernel("void(float32[:,::1], float32[::1], float32[:,::1])", fastmath=True)
-def normalise(power: np.ndarray, level: np.ndarray, out: np.ndarray) -> None:
-    """Fill `out` with power over noise."""
+@kernel("int64(float32[:,::1], float32[::1], float32[:,::1])", fastmath=True)
+def normalise(power: np.ndarray, level: np.ndarray, out: np.ndarray) -> int:
+    """Fill `out` with power over noise; gives how many cells are a hundred times stronger than noise."""
     inverse = np.float32(1) / level
+    strong = 0
     for r in range(power.shape[0]):
         for b in range(power.shape[1]):
-            out[r, b] = power[r, b] * inverse[b]
+            v = power[r, b] * inverse[b]
+            out[r, b] = v
+            strong += v > np.float32(100)
+    return strong
 
 
 @kernel("int64(float32[:,::1], uint8[:,::1], int64)", fastmath=True)
@@ -108,18 +83,126 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
     return count
 
 
-@kernel("float32(float32[::1], int64, float32, float32[::1])", fastmath=True)
-def _double(sums: np.ndarray, half: int, limit: float, out: np.ndarray) -> float:
-    """Fill `out` with sums over twice `half` neighbours from sums over `half`; gives 0 if none is above `limit`.
+@kernel("float32(float32[::1], float32[::1], int64, float32, float32[::1])", fastmath=True)
+def _add(one: np.ndarray, two: np.ndarray, count: int, limit: float, out: np.ndarray) -> float:
+    """Fill out[:count] with one + two; gives 0 if no sum is above `limit`.
 
     Summing the excess instead of taking a maximum: the compiler vectorises it, four times faster.
     """
     above = np.float32(0)
-    for b in range(len(sums) - half):
-        s = sums[b] + sums[b + half]
+    for b in range(count):
+        s = one[b] + two[b]
         out[b] = s
         above += abs(s - limit) + (s - limit)
     return above
+
+
+@kernel("int64(float32[::1], int64, float32, int64, int64, int64, int64, int64, int32[:,::1], int64)")
+def _note(
+    sums: np.ndarray,
+    count: int,
+    limit: float,
+    stride: int,
+    row: int,
+    deep: int,
+    width: int,
+    reach: int,
+    found: np.ndarray,
+    n: int,
+) -> int:
+    """Note the greatest of each group of sums above `limit` as a candidate; gives the new number of them."""
+    b = 0
+    while b < count:
+        if sums[b] <= limit:
+            b += 1
+            continue
+        best = b
+        end = min(count, b + reach)
+        for i in range(b, end):
+            if sums[i] > sums[best]:
+                best = i
+        if n < found.shape[0]:
+            found[n, 0] = row
+            found[n, 1] = deep
+            found[n, 2] = best * stride
+            found[n, 3] = width
+            n += 1
+        b = best + reach
+    return n
+
+
+@kernel("int64(float32[:,::1], int64, float32[:,::1], int64, int32[:,::1])", fastmath=True)
+def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, found: np.ndarray) -> int:
+    """Find boxes, sides powers of two, with a mean excess above `limits` (times, widths); gives their number.
+
+    `ratio` float32 (rows, bins) is power over noise; only boxes that reach into rows from `first` on count.
+    Boxes of fewer than 2**shallowest rows are not looked for. Each of `found` int32 (n, 4) is row, rows, bin,
+    bins.
+    """
+    rows, bins = ratio.shape
+    times = limits.shape[0]
+    back = min(first, (1 << (times - 1)) // 2)
+    base = first - back
+    lines = ratio[base:].copy()
+    count = rows - base
+    step = 1
+    one = np.empty(bins, np.float32)
+    two = np.empty(bins, np.float32)
+    n = 0
+    for t in range(times):
+        deep = 1 << t
+        if t > 0:
+            # Lines of twice the depth from two lines that follow each other without overlap.
+            gap = 1 if t == 1 else 2
+            pick = 1 if t == 1 else 2
+            fresh = (count - gap - 1) // pick + 1 if count > gap else 0
+            for i in range(fresh):
+                early = lines[pick * i]
+                late = lines[pick * i + gap]
+                for b in range(bins):
+                    early[b] += late[b]
+                if pick * i != i:
+                    lines[i, :] = early
+            count = fresh
+            step = deep // 2
+        if t < shallowest:
+            continue
+        for i in range(count):
+            row = base + i * step
+            if row + deep <= first:
+                continue
+            if row < first - deep // 2:
+                continue
+            line = lines[i]
+            sums = line
+            stride = 1
+            length = bins
+            for w in range(limits.shape[1]):
+                width = 1 << w
+                limit = (1 + limits[t, w]) * width * deep
+                if w == 0:
+                    above = np.float32(0)
+                    for b in range(bins):
+                        above += abs(line[b] - limit) + (line[b] - limit)
+                else:
+                    shift = width // 2 // stride
+                    length -= shift
+                    if length <= 0:
+                        break
+                    out = one if w % 2 else two
+                    above = _add(sums, sums[shift:], length, limit, out)
+                    sums = out
+                if above > 0:
+                    n = _note(sums, length, limit, stride, row, deep, width, max(1, width // 2 // stride), found, n)
+                if width == 8 and bins > 64:
+                    # From here on every fourth place will do: the closer look finds the best one.
+                    length = (length - 1) // 4 + 1
+                    for b in range(length):
+                        two[b] = sums[4 * b]
+                    sums = two
+                    stride = 4
+                    one, two = two, one  # the next width writes to the other buffer
+    return n
 
 
 @kernel("UniTuple(int64, 2)(float32[::1], int64, int64)", fastmath=True)
@@ -132,14 +215,14 @@ def _core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
     while high - low > 1:
         mean = np.float32(0)
         for i in range(low, high):
-            mean += line[i] - 1
+            mean += line[i]
         quarter = max(1, (high - low) // 4)
         enough = np.float32(0.3) * mean / (high - low) * quarter
         left = np.float32(0)
         right = np.float32(0)
         for i in range(quarter):
-            left += line[low + i] - 1
-            right += line[high - 1 - i] - 1
+            left += line[low + i]
+            right += line[high - 1 - i]
         if left < enough and left <= right:
             low += quarter
         elif right < enough:
@@ -149,133 +232,159 @@ def _core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
     return low, high
 
 
-@kernel("UniTuple(int64, 2)(float32[:,::1], int64, int64, int64, int64)", fastmath=True)
-def _core_rows(ratio: np.ndarray, early: int, late: int, low: int, high: int) -> tuple[int, int]:
-    """Give the rows [early, late) of a box that carry its excess, as `_core` does for bins."""
-    line = np.empty(late - early, np.float32)
-    for r in range(early, late):
-        s = np.float32(0)
-        for i in range(low, high):
-            s += ratio[r, i]
-        line[r - early] = s / (high - low)
-    first, last = _core(line, 0, late - early)
-    return early + first, early + last
+@kernel(
+    "UniTuple(int64, 5)(float32[:,::1], int64, int64, int64, int64, int64[::1], int64[::1], float32[:,::1],"
+    " float64[:,::1])",
+    fastmath=True,
+)
+def _best(
+    ratio: np.ndarray,
+    row: int,
+    deep: int,
+    low: int,
+    width: int,
+    tall: np.ndarray,
+    wide: np.ndarray,
+    limits: np.ndarray,
+    table: np.ndarray,
+) -> tuple[int, int, int, int, int]:
+    """Give the best box about a candidate as (passes, row, rows, bin, bins): greatest excess over its limit."""
+    rows, bins = ratio.shape
+    top = max(0, row - (deep + 1) // 2)
+    bottom = min(rows, row + deep + (deep + 1) // 2)
+    left = max(0, low - (width + 1) // 2)
+    right = min(bins, low + width + (width + 1) // 2)
+    for j in range(right - left + 1):
+        table[0, j] = 0
+    for i in range(top, bottom):
+        s = 0.0
+        table[i - top + 1, 0] = 0
+        for j in range(left, right):
+            s += ratio[i, j] - 1
+            table[i - top + 1, j - left + 1] = table[i - top, j - left + 1] + s
+    most = 0.0
+    out = (0, row, deep, low, width)
+    for t in range(len(tall)):
+        d = tall[t]
+        if d * 10 < deep * 7 or d * 10 > deep * 15 or d > bottom - top:
+            continue
+        for w in range(len(wide)):
+            v = wide[w]
+            if v * 10 < width * 7 or v * 10 > width * 15 or v > right - left:
+                continue
+            need = limits[t, w] * d * v
+            for i in range(0, bottom - top - d + 1, max(1, d // 8)):
+                for j in range(0, right - left - v + 1, max(1, v // 8)):
+                    s = table[i + d, j + v] - table[i, j + v] - table[i + d, j] + table[i, j]
+                    if s > most * need:
+                        most = s / need
+                        out = (1 if most >= 1 else 0, top + i, d, left + j, v)
+    return out
 
 
-@kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
-def _slide(line: np.ndarray, width: int, out: np.ndarray) -> None:
-    """Fill `out` with sums of `width` neighbours (as far as they go)."""
-    s = np.float32(0)
-    for i in range(width):
-        s += line[i]
-    for b in range(len(line) - width):
-        out[b] = s
-        s += line[b + width] - line[b]
-    out[len(line) - width] = s
-
-
-_NARROW = 4  # widths (1, 2, 4, 8 bins) looked for at all times before any wider one
-
-
-def scan(ratio: np.ndarray, mask: np.ndarray, first: int, times: np.ndarray, limits: np.ndarray) -> int:
-    """Claim cells of boxes above their limit: mask becomes 1 there and ratio 1. Gives the number of claims.
-
-    `ratio` float32 (rows, bins) is power over noise; rows from `first` on are new. Larger boxes also reach
-    back into the rows before. Narrow boxes of every duration come before wide ones: or a wide, short box over
-    two narrow steady signals, neither clear in one row, would claim all that lies between them.
-    """
-    count = _scan(ratio, mask, first, times, limits, 0, min(_NARROW, limits.shape[1]))
-    return int(count + _scan(ratio, mask, first, times, limits, _NARROW, limits.shape[1]))
-
-
-@kernel("int64(float32[:,::1], uint8[:,::1], int64, int64[::1], float32[:,::1], int64, int64)", fastmath=True)
-def _scan(
+@kernel(
+    "int64(float32[:,::1], uint8[:,::1], int32[:,::1], int64, int64[::1], int64[::1], float32[:,::1],"
+    " float32[:,::1], int64)",
+    fastmath=True,
+)
+def resolve(
     ratio: np.ndarray,
     mask: np.ndarray,
-    first: int,
-    times: np.ndarray,
+    found: np.ndarray,
+    count: int,
+    tall: np.ndarray,
+    wide: np.ndarray,
+    first_limits: np.ndarray,
     limits: np.ndarray,
-    first_width: int,
-    last_width: int,
+    narrow: int,
 ) -> int:
-    """Look with the widths from index `first_width` to below `last_width`."""
+    """Claim what passes about each candidate: mask becomes 1 and ratio 1 there. Gives the number of claims."""
     rows, bins = ratio.shape
-    line = np.empty(bins, np.float32)
-    first_sums = np.empty(bins, np.float32)
-    second_sums = np.empty(bins, np.float32)
+    table = np.empty((rows + 1, (2 << first_limits.shape[1]) + 4))
+    line = np.empty(max(rows, bins), np.float32)
     claims = 0
-    for t in range(len(times)):
-        deep = times[t]
-        step = max(1, deep // 2)
-        r = first - (deep - step)
-        while r + deep <= rows:
-            scale = np.float32(1.0 / deep)
-            line[:] = ratio[r]
-            for k in range(r + 1, r + deep):
-                for b in range(bins):
-                    line[b] += ratio[k, b]
-            above = np.float32(0)
-            for b in range(bins):
-                line[b] *= scale
-                above += abs(line[b] - limits[t, 0]) + (line[b] - limits[t, 0])
-            sums = first_sums
-            other = second_sums
-            sums[:] = line
-            for w in range(last_width):
-                width = 1 << w
-                count = bins - width + 1
-                limit = limits[t, w] * width
-                if w > 0:
-                    above = _double(sums[: bins - width // 2 + 1], width // 2, limit, other)
-                    sums, other = other, sums
-                if above <= 0 or w < first_width:
-                    continue
-                if w == 0:
-                    for b in range(bins):
-                        if line[b] > limit:
-                            claims += 1
-                            line[b] = 1
-                            for k in range(r, r + deep):
-                                ratio[k, b] = 1
-                                mask[k, b] = 1
-                    sums[:] = line
-                    continue
-                b = 0
-                changed = False
-                while b < count:
-                    if sums[b] <= limit:
-                        b += 1
-                        continue
-                    best = b
-                    end = min(count, b + width)
-                    for i in range(b, end):
-                        if sums[i] > sums[best]:
-                            best = i
-                    claims += 1
-                    changed = True
-                    low, high = _core(line, best, best + width)
-                    early, late = _core_rows(ratio, r, r + deep, low, high)
-                    for i in range(low, high):
-                        for k in range(early, late):
-                            ratio[k, i] = 1
-                            mask[k, i] = 1
-                    for i in range(low, high):
-                        s = np.float32(0)
-                        for k in range(r, r + deep):
-                            s += ratio[k, i]
-                        line[i] = s * scale
-                    for i in range(max(0, best - width + 1), min(count, best + width)):
-                        s = np.float32(0)
-                        for j in range(i, i + width):
-                            s += line[j]
-                        sums[i] = s
-                    if late - early < deep and sums[best] > limit:  # what is left of this box goes next time
-                        sums[best] = 0
-                    b = max(b, best - width + 1)
-                if changed:
-                    _slide(line, width, sums)
-            r += step
+    for wanted in range(2):
+        for c in range(count):
+            row, deep, low, width = found[c]
+            if (width > narrow) != (wanted == 1):
+                continue
+            t = 0
+            while (1 << t) < deep:
+                t += 1
+            w = 0
+            while (1 << w) < width:
+                w += 1
+            for _ in range(4):
+                s = np.float32(0)
+                for r in range(row, row + deep):
+                    for b in range(low, min(bins, low + width)):
+                        s += ratio[r, b] - 1
+                if s <= first_limits[t, w] * deep * width:
+                    break
+                passes, r0, d, b0, v = _best(ratio, row, deep, low, width, tall, wide, limits, table)
+                if passes == 0:
+                    break
+                claims += 1
+                for b in range(v):
+                    s = np.float32(0)
+                    for r in range(r0, r0 + d):
+                        s += ratio[r, b0 + b] - 1
+                    line[b] = s
+                left, right = _core(line, 0, v)
+                for r in range(d):
+                    s = np.float32(0)
+                    for b in range(b0 + left, b0 + right):
+                        s += ratio[r0 + r, b] - 1
+                    line[r] = s
+                early, late = _core(line, 0, d)
+                for r in range(r0 + early, r0 + late):
+                    for b in range(b0 + left, b0 + right):
+                        ratio[r, b] = 1
+                        mask[r, b] = 1
     return claims
+
+
+@kernel("int64(float32[:,::1], uint8[:,::1], int64, float32)", fastmath=True)
+def _claim_cells(ratio: np.ndarray, mask: np.ndarray, first: int, limit: float) -> int:
+    claims = 0
+    for r in range(first, ratio.shape[0]):
+        above = np.float32(0)
+        for b in range(ratio.shape[1]):
+            above += abs(ratio[r, b] - limit) + (ratio[r, b] - limit)
+        if above > 0:
+            for b in range(ratio.shape[1]):
+                if ratio[r, b] > limit:
+                    ratio[r, b] = 1
+                    mask[r, b] = 1
+                    claims += 1
+    return claims
+
+
+class Scanner:
+    """Claims boxes of cells that noise does not explain, by the limits given."""
+
+    def __init__(self, limits: Limits, *, shallowest: int = 0):
+        """Look for boxes of 2**shallowest rows and more."""
+        self._limits = limits
+        self._shallowest = shallowest
+        self._found = np.empty((_MOST, 4), np.int32)
+
+    def scan(self, ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
+        """Claim cells in `ratio` float32 (rows, bins), power over noise; gives the number of claims.
+
+        Rows from `first` on are new; larger boxes also reach back before. Where something is claimed, `mask`
+        (uint8, same shape) becomes 1 and `ratio` 1.
+        """
+        at = self._limits
+        claims = 0
+        if self._shallowest == 0:
+            claims = int(_claim_cells(ratio, mask, first, 1 + at.last[0, 0]))
+        count = gather(ratio, first, at.first, self._shallowest, self._found)
+        if count:
+            claims += int(
+                resolve(ratio, mask, self._found, count, at.rows, at.bins, at.first, at.last, _NARROW)
+            )
+        return claims
 
 
 @kernel("void(uint8[:,::1], float32[:,::1], int64, float32[::1], float32[::1])", fastmath=True)

@@ -77,6 +77,7 @@ class Plan:
     frames: int  # per row
     quick_size: int  # 0: no quick transform
     quick_group: int  # bins per sub-band
+    coefficients: tuple[float, ...] = _WINDOW
 
     @property
     def row(self) -> int:
@@ -96,7 +97,9 @@ class Plan:
     @cached_property
     def window(self) -> np.ndarray:
         """Give the window, float32, scaled so that a full-scale tone reads 1.0."""
-        return _scaled_window(self.size)
+        phase = 2 * np.pi * np.arange(self.size) / self.size
+        window = sum((-1) ** k * c * np.cos(k * phase) for k, c in enumerate(self.coefficients))
+        return np.asarray(window / np.sum(window), np.float32)
 
     @property
     def enbw_hz(self) -> float:
@@ -148,14 +151,16 @@ def plan(rate_hz: float) -> Plan:
 
 
 @lru_cache(maxsize=4096)
-def looks(of: Plan, rows: int, bins: int) -> float:
+def looks(of: Plan, rows: int, bins: int, row_frames: int = 0) -> float:
     """Give how many independent looks a mean over `rows` x `bins` cells is worth.
+
+    A row holds `row_frames` frames, if not as many as the plan says.
 
     A mean of K correlated exponential powers has the variance of a mean of `looks` independent ones; the
     correlation of two cells is |A|^2, A the window's ambiguity function at their distance (textbook).
     """
     window = of.window.astype(float)
-    frames = rows * of.frames
+    frames = rows * (row_frames or of.frames)
     total = 0.0
     for lag in range(min(frames, -(-of.size // of.hop))):
         product = window[: of.size - lag * of.hop] * window[lag * of.hop :]
@@ -167,15 +172,12 @@ def looks(of: Plan, rows: int, bins: int) -> float:
     return float(frames * bins / (total / np.sum(window**2) ** 2))
 
 
-def quick_window(of: Plan) -> np.ndarray:
-    """Give the window of the quick transform, float32, scaled like the fine one."""
-    return _scaled_window(of.quick_size)
+def quick_plan(of: Plan) -> Plan:
+    """Give the quick transform as a plan of its own, one frame per row.
 
-
-def _scaled_window(size: int) -> np.ndarray:
-    phase = 2 * np.pi * np.arange(size) / size
-    window = _WINDOW[0] - _WINDOW[1] * np.cos(phase) + _WINDOW[2] * np.cos(2 * phase)
-    return (window / window.sum()).astype(np.float32)
+    Hann's window: half overlapped, it uses 0.947 of the energy, and nothing narrow is sought here.
+    """
+    return Plan(of.rate_hz, of.quick_size, of.quick_hop, 1, 0, of.quick_group, (0.5, 0.5))
 
 
 @kernel(f"void(complex64[::1], float32[::1], int64, {_FRAMES})", fastmath=True)
@@ -223,13 +225,14 @@ def _fold_quick(bins: np.ndarray, group: int, bands: np.ndarray) -> None:
     size = bins.shape[1]
     half = size // 2
     for r in range(bands.shape[0]):
-        for b in range(bands.shape[1]):
-            total = np.float32(0)
-            first = (b * group + half) % size
-            for i in range(first, first + group):
-                z = bins[r, i]
-                total += z.real * z.real + z.imag * z.imag
-            bands[r, b] = total
+        for side in range(2):
+            here = bins[r, half - side * half : size - side * half]
+            first = side * (half // group)
+            for b in range(half // group):
+                total = np.float32(0)
+                for i in range(b * group, b * group + group):
+                    total += here[i].real * here[i].real + here[i].imag * here[i].imag
+                bands[r, first + b] = total
 
 
 @kernel(
@@ -288,7 +291,7 @@ class Spectrum:
         self._tail = np.empty(0, np.complex64)
         self._next = 0  # sample index of the tail's first sample
         self._epoch_ns = 0
-        self._quick_window = quick_window(p) if p.quick_size else None
+        self._quick_window = quick_plan(p).window if p.quick_size else None
 
     @property
     def _span(self) -> int:
