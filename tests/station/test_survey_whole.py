@@ -14,11 +14,14 @@ import pytest
 from earwitness.core.times import parse_time
 from earwitness.log.store import Log
 from earwitness.sources.write import write_sigmf
+from earwitness.station.calibrate import estimate_ppm
 from earwitness.station.config import CONFIG_NAME
 from earwitness.station.run import survey_file
 
 SHARED = Path(__file__).parents[2] / ".." / "shared" / "recordings" / "independent"
-needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the shared recordings are not beside the project")
+needs_shared = pytest.mark.skipif(
+    not SHARED.is_dir(), reason="the shared recordings are not beside the project"
+)
 
 
 def noise(folder, seconds=2.0, rate=240_000.0, seed=1, tone_hz=None):
@@ -53,7 +56,9 @@ def test_independent_recording(tmp_path, name, messages, overs):
     def covers(row, emission):
         low, high = emission["band_in_file_hz"]
         start, stop = ((parse_time(row[key]) - epoch_ns) / 1e9 for key in ("start", "stop"))
-        return low <= row["frequency_hz"] <= high and start < emission["t_stop"] and stop > emission["t_start"]
+        return (
+            low <= row["frequency_hz"] <= high and start < emission["t_stop"] and stop > emission["t_start"]
+        )
 
     missed = [item for item in truth["emissions"] if not any(covers(row, item) for row in logged)]
     assert missed == []
@@ -78,7 +83,9 @@ def test_independent_recording(tmp_path, name, messages, overs):
 def test_second_survey_adds_nothing(tmp_path):
     path = str(SHARED / "marine162.sigmf-meta")
     survey_file(path, tmp_path)
-    before = {what: rows(tmp_path, what) for what in ("emissions", "messages", "identities", "overs", "occupancy")}
+    before = {
+        what: rows(tmp_path, what) for what in ("emissions", "messages", "identities", "overs", "occupancy")
+    }
     assert survey_file(path, tmp_path).skipped
     again = survey_file(path, tmp_path, again=True)
     assert not again.skipped
@@ -86,6 +93,17 @@ def test_second_survey_adds_nothing(tmp_path):
         assert [row["id"] for row in earlier] == [row["id"] for row in rows(tmp_path, what)], what
     counts = {row["id"]: row["message_count"] for row in before["identities"]}
     assert counts == {row["id"]: row["message_count"] for row in rows(tmp_path, "identities")}
+
+
+@needs_shared
+def test_receiver_error_is_estimated():
+    # the truth files state rx_ppm with the opposite sign: the crystal that is high makes signals read low
+    for name, rx_ppm in (("marine162", -4.0), ("vhf_air", 8.0)):
+        found = estimate_ppm(
+            str(SHARED / f"{name}.sigmf-meta"), report=lambda done, note: None, stopped=lambda: False
+        )
+        assert found is not None
+        assert found[0] == pytest.approx(-rx_ppm, abs=1.0)
 
 
 def test_noise_gives_nothing(tmp_path):
@@ -121,9 +139,9 @@ def test_listed_frequency_is_labelled_and_watched(tmp_path):
 
 def test_correction_moves_frequencies(tmp_path):
     path = str(noise(tmp_path, tone_hz=31_234.0))
-    survey_file(path, tmp_path / "s", ppm=10.0)
+    survey_file(path, tmp_path / "s", ppm=10.0)  # it showed signals 10 ppm, 1620 Hz, too high
     (row,) = rows(tmp_path / "s", "emissions")
-    assert row["frequency_hz"] == pytest.approx(162_031_234 + 1620, abs=5)
+    assert row["frequency_hz"] == pytest.approx(162_031_234 - 1620, abs=5)
 
 
 def test_stopped_survey_is_kept_and_done_again(tmp_path):

@@ -49,7 +49,8 @@ def survey(
     ppm: Annotated[
         str | None,
         typer.Option(
-            metavar="PPM|auto", help="Correct the receiver's crystal; auto estimates it from known channels."
+            metavar="PPM|auto",
+            help="The receiver's frequency error, to be taken out: positive when it shows signals too high; auto: from known channels.",
         ),
     ] = None,
     again: Annotated[bool, typer.Option(help="Survey a recording again that is already in the log.")] = False,

@@ -55,9 +55,18 @@ def run_survey(
                     if ppm == "auto":
                         from earwitness.station.calibrate import estimate_ppm
 
-                        correction = estimate_ppm(
+                        found = estimate_ppm(
                             path, report=progress.share, stopped=lambda: stop.asked, **declared
                         )
+                        correction = found[0] if found else None
+                        if found:
+                            say(
+                                f"{path}: the receiver shows signals {found[0]:+.2f} ppm off (± {found[1]:.2f})."
+                            )
+                        else:
+                            say(
+                                f"{path}: nothing of known frequency was decoded; frequencies stay as received."
+                            )
                     outcome = survey_file(
                         path, folder, ppm=correction, again=again, report=progress.share,
                         stopped=lambda: stop.asked, **declared,

@@ -33,6 +33,18 @@ def near_raster(mode: Mode, frequency_hz: float) -> bool:
     return abs(off) <= frequency_hz * RECEIVER_PPM * 1e-6
 
 
+def nearest_channel(mode: Mode, frequency_hz: float) -> float | None:
+    """Give the mode's channel nearest to a frequency: of its raster, or the middle of a narrow band."""
+    channels = []
+    for low, high in mode.bands_hz:
+        if mode.raster_hz:
+            step = round((frequency_hz - mode.raster_base_hz) / mode.raster_hz)
+            channels.append(min(max(mode.raster_base_hz + step * mode.raster_hz, low), high))
+        elif high - low <= 2 * mode.bandwidth_hz:
+            channels.append((low + high) / 2)
+    return min(channels, key=lambda hz: abs(hz - frequency_hz), default=None)
+
+
 def modes_by_frequency(modes: Iterable[Mode], frequency_hz: float, width_hz: float) -> list[Mode]:
     """Give the modes that may be tried before anything is known but place and width."""
     return [

@@ -16,6 +16,7 @@ from typing import Any
 from earwitness import __version__
 from earwitness.core.errors import LogError, ParameterError
 from earwitness.core.mode import Mode, registry
+from earwitness.emission.calibrate import apply_ppm
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Log
 from earwitness.sources import Source, Stretch, open_source
@@ -177,7 +178,7 @@ def _survey_stretches(
         if stretch.count == 0:
             continue
         if ppm:
-            stretch.center_hz *= 1 + ppm * 1e-6
+            stretch.center_hz = apply_ppm(stretch.center_hz, ppm)
         keeper.begin_stretch()
         survey = StretchSurvey(stretch, modes, keeper)
 

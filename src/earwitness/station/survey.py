@@ -18,11 +18,12 @@ from earwitness.channel.bank import Channel, ChannelBank
 from earwitness.core.mode import Assembler, Mode
 from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture, Samples
 from earwitness.detect.detector import Detector
+from earwitness.emission.calibrate import frequency_error_ppm
 from earwitness.emission.identify import examine
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.follow import PRE_ROLL_S, Follower
-from earwitness.station.lanes import Lane, in_bands, likely_mode, wanted_rate_hz
+from earwitness.station.lanes import Lane, in_bands, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
 from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger
 
@@ -31,6 +32,7 @@ TURN_S = 0.25
 LAG_S = 0.4  # channels run this far behind the detector
 RAW_WIDEBAND_HZ = 12e6  # a wideband mode is fed the stretch itself up to this rate
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
+MOST_CARRIERS = 10_000
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
 
@@ -127,6 +129,7 @@ class StretchSurvey:
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
         self._noise: float | None = None
+        self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
         self._listeners = [
@@ -327,6 +330,7 @@ class StretchSurvey:
         if home is None:
             self._late_message(message)
             return
+        self._compare_carrier(message.frame)
         home.data_mode = home.data_mode or message.frame.mode
         home.messages.append(message)
         if home.ended:
@@ -364,6 +368,18 @@ class StretchSurvey:
         if track.record is not None:
             self.keeper.emission(track.record, final=True)
         self._forget_homes(self._ns(follower.detection.stop))
+
+    def _compare_carrier(self, frame: Frame) -> None:
+        """Note a decoded carrier beside the channel its mode's standard puts it on."""
+        mode = next(mode for mode in self.modes if mode.name == frame.mode)
+        if frame.frequency_hz is not None and self._place_known and len(self._carriers) < MOST_CARRIERS:
+            nominal = nearest_channel(mode, frame.frequency_hz)
+            if nominal is not None:
+                self._carriers.append((frame.frequency_hz, nominal))
+
+    def frequency_error(self) -> tuple[float, float] | None:
+        """Give the receiver's error in ppm and its standard uncertainty, when known carriers were heard."""
+        return frequency_error_ppm(self._carriers) if self._carriers else None
 
     def _forget_homes(self, now_ns: int) -> None:
         """Let go of frames whose message has not come within two minutes."""
@@ -542,12 +558,15 @@ class StretchSurvey:
 
     def health(self) -> dict[str, object]:
         """Give what was noticed of the receiver: clipping, offset, image, dropped samples."""
-        seen = self.detector.statistics
+        seen, error = self.detector.statistics, self.frequency_error()
         return {
             "clipped_fraction": seen.clipped_fraction,
             "dc_dbfs": seen.dc_dbfs,
             "image_rejection_db": seen.image_rejection_db,
             "dropped_or_jumped": len(seen.jumps),
+            "error_ppm": error[0] if error else None,
+            "error_uncertainty_ppm": error[1] if error else None,
+            "error_from_carriers": len(self._carriers),
         }
 
     def _noise_dbfs_hz(self, frame: Frame) -> float:
