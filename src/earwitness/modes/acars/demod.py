@@ -13,6 +13,7 @@ The way of a burst:
 5. The block is read to its end character; parity of every character and the block check must be right. Where
    few characters fail their parity, their least certain bits are reversed; what then passes all checks is marked
    "corrected".
+6. A decoded burst is rebuilt and taken out of the samples, and weaker ones that lay beneath it are looked for.
 
 All work runs on a grid of output samples fixed by the first sample, so block lengths cannot change the outcome.
 """
@@ -30,7 +31,7 @@ from earwitness.dsp import fft
 from earwitness.dsp.filters import convolve_valid
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import FixedBlocks, Resampler
-from earwitness.modes.acars.msk import BIT_RATE_HZ, MIDDLE_HZ, NEAR, pulse_table
+from earwitness.modes.acars.msk import BIT_RATE_HZ, MIDDLE_HZ, NEAR, keyed_tone, pulse_table
 from earwitness.payloads.acars_block import (
     DEL,
     ETB,
@@ -41,6 +42,7 @@ from earwitness.payloads.acars_block import (
     SYN,
     WITH_PARITY,
     Block,
+    build,
     parity_errors,
     parse,
 )
@@ -54,6 +56,10 @@ TURN = 2 * np.pi * MIDDLE_HZ / RATE_HZ  # audio phase per sample of timing error
 ONES = 9  # pre-key bits in the pattern
 MOST_BITS = 8 * (MOST_OCTETS + 1) + 8
 SMOOTH = 289  # samples (20 ms) the carrier is smoothed over
+FADE = 577  # samples (40 ms) a burst's amplitude is smoothed over when it is taken out
+PRE_KEY = 160  # bits before the head of a burst that may be its pre-key
+MOST_DEPTH = 2  # bursts taken off one another
+SAME_NS = 2_000_000  # two readings of one burst start within this
 SPAN = 60 * OS  # either side of the pattern's end, where the carrier is looked for
 LEAD = SPAN + SMOOTH  # wanted before a block's first bit
 TAIL = MOST_BITS * OS + SMOOTH + 4 * OS  # and after it
@@ -65,14 +71,16 @@ MOST_FLIPS = 3
 FLIP_LARGEST = 0.7  # a bit of nominal size 1 further out than this is not doubted
 
 
-def _pattern() -> np.ndarray:
-    """Give the known bits before a block's mode character as signs, float32."""
-    octets = bytes(WITH_PARITY[c] for c in (ord("+"), ord("*"), SYN, SYN, SOH))
+HEADING = bytes(WITH_PARITY[c] for c in (ord("+"), ord("*"), SYN, SYN, SOH))
+
+
+def _bits(octets: bytes, ones: int) -> np.ndarray:
+    """Give ones, then the bits of octets as sent, uint8."""
     bits = np.unpackbits(np.frombuffer(octets, np.uint8), bitorder="little")
-    return (2.0 * np.concatenate([np.ones(ONES), bits]) - 1).astype(np.float32)
+    return np.concatenate([np.ones(ones, np.uint8), bits])
 
 
-KNOWN = _pattern()
+KNOWN = (2.0 * _bits(HEADING, ONES) - 1).astype(np.float32)
 # What the matched filter gives for them; the first and last have a neighbour that is not known.
 MODEL = (KNOWN[1:-1] + 1j * NEAR * (KNOWN[2:] - KNOWN[:-2])).astype(np.complex64)
 # From the end of the first modelled bit to the start of the block.
@@ -242,10 +250,10 @@ def _repaired(octets: bytes, soft: np.ndarray) -> Reading | None:
     return None
 
 
-def _coherent(y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-    """Give the audio in phase with the carrier, that across it, the carrier, and its frequency, for y around LEAD.
+def _coherent(y: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Give the audio in phase with the carrier, that across it, and the carrier's frequency, for y around LEAD.
 
-    Audio float32 and carrier complex64 (n,), in samples of y; the ends, half of SMOOTH, are zero.
+    Audio is float32 (n,), in samples of y; at the ends, half of SMOOTH, it is zero.
     """
     part = y[LEAD - SPAN : LEAD + SPAN] * np.hanning(2 * SPAN).astype(np.float32)
     size = 8192
@@ -253,14 +261,51 @@ def _coherent(y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]
     reach = int(REACH_HZ / RATE_HZ * size)
     power[reach : size - reach] = 0
     top = int(np.argmax(power))
-    carrier = (top if top < size // 2 else top - size) / size  # cycles per sample
-    turned = y * np.exp(-2j * np.pi * carrier * np.arange(len(y))).astype(np.complex64)
-    window = np.hanning(SMOOTH + 2)[1:-1]
+    carrier_hz = (top if top < size // 2 else top - size) / size * RATE_HZ
+    turned = _turned(y, -carrier_hz)
     line = np.zeros(len(y), np.complex64)
     half = SMOOTH // 2
-    line[half : len(y) - half] = convolve_valid(turned, (window / window.sum()).astype(np.float32))
+    line[half : len(y) - half] = _smooth(turned, SMOOTH)
     upright = turned * line.conj() / np.maximum(np.abs(line), 1e-20)
-    return upright.real.astype(np.float32), upright.imag, line, carrier * RATE_HZ
+    near = line[LEAD - SPAN // 2 : LEAD + SPAN]
+    left = float(np.angle(np.vdot(near[:-1], near[1:])))
+    return upright.real.astype(np.float32), upright.imag, carrier_hz + left * RATE_HZ / (2 * np.pi)
+
+
+def _turned(y: np.ndarray, shift_hz: float) -> np.ndarray:
+    """Give y moved in frequency, complex64; sample 0 keeps its phase."""
+    return y * np.exp(2j * np.pi * shift_hz / RATE_HZ * np.arange(len(y))).astype(np.complex64)
+
+
+def _smooth(x: np.ndarray, size: int) -> np.ndarray:
+    """Give x (n,) smoothed by a Hann window of `size`, where it overlaps fully: (n - size + 1,)."""
+    window = np.hanning(size + 2)[1:-1]
+    return convolve_valid(x, (window / window.sum()).astype(np.float32))
+
+
+def _rebuilt(y: np.ndarray, block: Block, start: float, step: float, carrier_hz: float) -> np.ndarray:
+    """Give the burst of a block whose first bit starts at y[start], rebuilt with the amplitude it has in y.
+
+    The amplitude comes from the keyed tone and the carrier is set by their mean ratio, since the carrier of a
+    burst beneath may be too near to be told apart.
+    """
+    bits = _bits(HEADING + build(block) + bytes([DEL]), PRE_KEY)
+    known = PRE_KEY + 8 * len(HEADING)
+    at = (np.arange(len(y)) - start) / step + known
+    tone = keyed_tone(bits, at).astype(np.float32)
+    inside = ((at >= 0) & (at < len(bits))).astype(np.float32)
+    turned = _turned(y, -carrier_hz)
+    half = FADE // 2
+
+    def smooth(x: np.ndarray) -> np.ndarray:
+        return _smooth(np.pad(x, half), FADE)
+
+    swing = smooth(turned * tone) / np.maximum(smooth(tone * tone), 0.05)
+    carrier = smooth(turned * inside) / np.maximum(smooth(inside), 0.1)
+    whole = at >= known
+    power = float(np.sum(np.abs(swing[whole]) ** 2)) + 1e-30
+    ratio = float(np.sum((carrier * swing.conj()).real[whole])) / power
+    return _turned(swing * (max(1.0, min(ratio, 10.0)) + tone) * inside, carrier_hz).astype(np.complex64)
 
 
 def _decode(audio: np.ndarray) -> tuple[Reading, float, float] | None:
@@ -314,6 +359,17 @@ def _retimed(z: np.ndarray, begin: float, step: float) -> tuple[float, float]:
     return begin - (offset - slope) / TURN, step - slope / TURN
 
 
+def _peaks(score: np.ndarray, first: int) -> list[int]:
+    """Give the starts, the first of which has score[0], that pass the gate and that none within PEAK outranks."""
+    found = []
+    for n in np.flatnonzero(score > GATE).tolist():
+        before = score[max(n - PEAK, 0) : n]
+        # the first of equals, so that a plateau gives one peak
+        if score[n] >= score[n : n + PEAK + 1].max() and (before < score[n]).all():
+            found.append(n + first)
+    return found
+
+
 class Demodulator:
     """Frames of one ACARS channel, or of audio. `Frame.time_ns` is the first bit of the mode character."""
 
@@ -324,7 +380,8 @@ class Demodulator:
         self._held = np.zeros(LEAD, np.complex64)  # resampled input that is still wanted
         self._held_at = -LEAD  # index of its first sample
         self._scored = 0  # starts judged by the gate
-        self._starts: list[int] = []  # where blocks may begin, waiting for their tail
+        self._starts: list[tuple[int, int]] = []  # where blocks may begin, waiting for their tail; and depth
+        self._reported: list[Frame] = []  # the last ones
 
     def feed(self, samples: Samples) -> list[Frame]:
         """Take the next samples; gives a frame some 0.8 s after its block began."""
@@ -375,7 +432,7 @@ class Demodulator:
         self._held = np.concatenate([self._held, fresh])
         self._score()
         out = self._work()
-        wanted = min([*self._starts[:1], self._scored]) - LEAD - BACK - PEAK
+        wanted = min([start for start, _ in self._starts[:1]] + [self._scored]) - TAIL - LEAD - BACK - PEAK
         if wanted > self._held_at:
             self._held, self._held_at = self._held[wanted - self._held_at :], wanted
         return out
@@ -389,55 +446,82 @@ class Demodulator:
         count = end - self._scored
         if count < 3 * PEAK:
             return
-        first = max(self._scored - PEAK, BACK + OS - LEAD)
+        first = self._scored - PEAK
+        stop = end - PEAK
+        score = self._judge(first, end)
+        self._starts += [(n, 0) for n in _peaks(score, first) if self._scored <= n < stop]
+        self._scored = stop
+
+    def _judge(self, first: int, end: int) -> np.ndarray:
+        """Give the gate's score of the starts first..end, float32."""
         begin = first - BACK - OS - self._held_at
         part = self._held[max(begin, 0) : end + OS + 1 - self._held_at]
-        if begin < 0:
-            part = np.concatenate([np.zeros(-begin, np.complex64), part])
         audio = part.real if self._is_audio else np.abs(part)
+        audio = np.concatenate([np.zeros(max(-begin, 0), np.float32), audio])
         score = np.empty(end - first, np.float32)
-        _gate(np.ascontiguousarray(audio), TABLE[0], MODEL, score, np.empty(len(score), np.complex64))
-        stop = end - PEAK
-        for n in (np.flatnonzero(score > GATE) + first).tolist():
-            if self._scored <= n < stop:
-                i = n - first
-                around = score[max(i - PEAK, 0) : i + PEAK + 1]
-                if score[i] == around.max() and not (score[max(i - PEAK, 0) : i] == score[i]).any():
-                    self._starts.append(n)
-        self._scored = stop
+        _gate(audio, TABLE[0], MODEL, score, np.empty(len(score), np.complex64))
+        return score
 
     def _work(self) -> list[Frame]:
         """Decode the candidates whose tails are there."""
         out: list[Frame] = []
-        while self._starts and self._starts[0] + TAIL <= self._held_at + len(self._held):
-            start = self._starts.pop(0)
+        while self._starts and self._starts[0][0] + TAIL <= self._held_at + len(self._held):
+            start, depth = self._starts.pop(0)
             begin = start - LEAD - self._held_at
-            frame = self._frame(self._held[begin : begin + LEAD + TAIL], start - LEAD)
-            if frame:
+            y = self._held[begin : begin + LEAD + TAIL]
+            carrier_hz = 0.0
+            if self._is_audio:
+                audio = across = np.ascontiguousarray(y.real)
+            else:
+                audio, across, carrier_hz = _coherent(y)
+            found = _decode(audio)
+            if found is None:
+                continue
+            frame = self._frame(found, y, across, carrier_hz, start - LEAD)
+            if not any(
+                frame.bits == other.bits and abs(frame.time_ns - other.time_ns) < SAME_NS
+                for other in self._reported
+            ):
+                self._reported = [*self._reported[-7:], frame]
                 out.append(frame)
+            if not self._is_audio and depth < MOST_DEPTH:
+                self._uncover(found, carrier_hz, start, depth)
         return out
 
-    def _frame(self, y: np.ndarray, base: int) -> Frame | None:
-        """Give the frame of the block that begins near y[LEAD]; sample `base` of the stream is y[0]."""
+    def _uncover(self, found: tuple[Reading, float, float], carrier_hz: float, at: int, depth: int) -> None:
+        """Take a decoded burst out of the samples and note starts of weaker ones beneath it."""
+        reading, start, step = found
+        start += at - LEAD
+        stop = start + reading.bits * step
+        low = max(int(start - (PRE_KEY + 8 * len(HEADING)) * step), self._held_at)
+        part = self._held[low - self._held_at : int(stop) + 1 - self._held_at]
+        part -= _rebuilt(part, reading.block, start - low, step, carrier_hz)
+        first = max(low - MOST_BITS * OS, self._held_at + LEAD + BACK + OS)
+        end = min(int(stop) + BACK, self._scored)
+        if end <= first:
+            return
+        fresh = {n: depth + 1 for n in _peaks(self._judge(first, end), first) if abs(n - start) > PEAK}
+        self._starts = sorted({**fresh, **dict(self._starts)}.items())
+
+    def _frame(
+        self,
+        found: tuple[Reading, float, float],
+        y: np.ndarray,
+        across: np.ndarray,
+        carrier_hz: float,
+        base: int,
+    ) -> Frame:
+        """Give the frame of what was found in y; sample `base` of the stream is y[0]."""
         first = self._first
         if first is None:
             raise RuntimeError("a frame before any samples")
-        if self._is_audio:
-            audio = np.ascontiguousarray(y.real)
-        else:
-            audio, across, line, carrier_hz = _coherent(y)
-        found = _decode(audio)
-        if found is None:
-            return None
         reading, start, step = found
         stop = start + step * reading.bits
         burst = slice(max(int(start) - SPAN, 0), int(stop))
         snr_db = frequency_hz = None
         power = float(np.mean(np.abs(y[burst]) ** 2))
         if not self._is_audio:
-            part = line[burst]
-            turn = complex(np.vdot(part[:-1], part[1:]))
-            frequency_hz = first.center_hz + carrier_hz + float(np.angle(turn)) * RATE_HZ / (2 * np.pi)
+            frequency_hz = first.center_hz + carrier_hz
             noise = self._noise_density(across[burst])
             power = max(power - noise * 2 * 6200, power / 100)
             snr_db = float(10 * np.log10(power / (noise * self._mode.bandwidth_hz + 1e-30)))

@@ -19,18 +19,23 @@ MIDDLE_HZ = 1800.0
 NEAR = 1 / np.pi  # a neighbouring bit's share in quadrature: integral of cos sin over the overlap
 
 
-def keyed_audio(bits: np.ndarray, rate_hz: float, *, delay: float = 0.0) -> np.ndarray:
+def keyed_audio(bits: np.ndarray, rate_hz: float) -> np.ndarray:
     """Give the tone of bits 0/1 (n,), amplitude 1, float64, n bits long at `rate_hz`.
 
-    Sample 0 is `delay` samples before the start of the first bit; a 1 is taken to come before it.
+    A 1 is taken to come before the first bit, which starts at sample 0.
     """
+    count = int(len(bits) * rate_hz / BIT_RATE_HZ)
+    return keyed_tone(bits, np.arange(count) * BIT_RATE_HZ / rate_hz)
+
+
+def keyed_tone(bits: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Give the tone of bits 0/1 (n,) at times `at` in bits since the first one's start, float64; zero outside."""
     bits = np.asarray(bits, np.int64)
     before = np.concatenate([[1], bits[:-1]])
-    count = int(len(bits) * rate_hz / BIT_RATE_HZ)
-    at = np.clip((np.arange(count) - delay) * BIT_RATE_HZ / rate_hz, 0, len(bits) - 1e-9)
-    k = at.astype(np.int64)
+    k = np.clip(np.floor(at).astype(np.int64), 0, len(bits) - 1)
     cycles = np.where(bits == before, 1.0, 0.5)
-    return np.sin(np.pi * (1 - before[k]) + 2 * np.pi * cycles[k] * (at - k))
+    tone = np.sin(np.pi * (1 - before[k]) + 2 * np.pi * cycles[k] * (at - k))
+    return np.where((at >= 0) & (at < len(bits)), tone, 0.0)
 
 
 def pulse_table(per_bit: int, rows: int) -> np.ndarray:
