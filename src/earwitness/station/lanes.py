@@ -83,7 +83,7 @@ def likely_mode(
         if mode.voice or not mode.bands_hz:
             continue
         rate, expected = found.symbol_rate_hz, mode.symbol_rate_hz
-        if rate and expected and abs(rate / expected - 1) > 0.02:
+        if expected and (not rate or abs(rate / expected - 1) > 0.02):
             continue
         fitting.append(mode)
     return fitting[0] if len(fitting) == 1 else None
