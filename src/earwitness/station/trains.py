@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from earwitness.core.types import Identification, Measurement
 
 MAX_SILENCE_NS = 10_000_000_000
-FRAGMENT_NS = 50_000_000  # what follows a train's burst so closely on its channel is part of it
+FRAGMENT_NS = 10_000_000  # what is shorter and of no known kind on a train's channel is part of it
 KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as read
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
 TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "unknown")
@@ -75,8 +75,8 @@ class EmissionRecord:
         if burst.mode and burst.mode == self.mode:
             return True
         known = burst.identification is not None and burst.identification.kind != "unknown"
-        if not known and burst.width_hz < self.width_hz and burst.start_ns - self.stop_ns < FRAGMENT_NS:
-            return True  # a piece of a burst: its end after a fade, or its ramp
+        if not known and burst.width_hz < self.width_hz and burst.stop_ns - burst.start_ns < FRAGMENT_NS:
+            return True  # a piece of a burst: its ramp, or its end after a fade
         return 1 / 3 <= burst.width_hz / max(self.width_hz, 1.0) <= 3
 
     def add(self, burst: Burst) -> None:
