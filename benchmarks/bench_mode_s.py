@@ -5,13 +5,13 @@ python benchmarks/bench_mode_s.py [speed] [curve] [noise] [minutes]
 
 from __future__ import annotations
 
+import itertools
 import math
 import sys
 import time
 
 import numpy as np
 
-from earwitness.core.bits import Layout  # noqa: F401  (first import pays for the package, not the clock)
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.modes.mode_s import parity, synth
@@ -36,22 +36,21 @@ def noise(rng: np.random.Generator, count: int, power: float) -> np.ndarray:
     return out.view(np.complex64)[:, 0]
 
 
-def random_squitter(rng: np.random.Generator, address: int) -> Bits:
-    me = int(rng.integers(1 << 31)) << 25 | int(rng.integers(1 << 25))
-    return Bits(parity.seal((17 << 123 - 16 | 5 << 104 | address << 80 | me << 24), 112), 112)
-
-
 def squitter(rng: np.random.Generator, address: int) -> Bits:
     me = 11 << 51 | int(rng.integers(1 << 51))
     value = 17 << 107 | 5 << 104 | address << 80 | me << 24
     return Bits(parity.seal(value, 112), 112)
 
 
-def place(x: np.ndarray, bits: Bits, at_us: float, rate_hz: float, amplitude: float, offset_hz: float, phase: float) -> None:
+def place(
+    x: np.ndarray, bits: Bits, at_us: float, rate_hz: float, amplitude: float, offset_hz: float, phase: float
+) -> None:
     whole = math.floor(at_us * rate_hz * 1e-6)
     wave = synth.burst(bits, rate_hz, delay_us=at_us - whole / (rate_hz * 1e-6))
     n = np.arange(len(wave))
-    x[whole : whole + len(wave)] += wave * (amplitude * np.exp(1j * (2 * np.pi * offset_hz * n / rate_hz + phase)))
+    x[whole : whole + len(wave)] += wave * (
+        amplitude * np.exp(1j * (2 * np.pi * offset_hz * n / rate_hz + phase))
+    )
 
 
 def pulse_energy_us() -> float:
@@ -65,7 +64,9 @@ def theory(ebn0_db: float) -> float:
     return (1 - 0.5 * math.exp(-(10 ** (ebn0_db / 10)) / 2)) ** 112
 
 
-def success(rate_hz: float, ebn0_db: float, count: int, seed: int, steady: bool = True) -> tuple[float, float, int]:
+def success(
+    rate_hz: float, ebn0_db: float, count: int, seed: int, steady: bool = True
+) -> tuple[float, float, int]:
     """Give the share decoded clean, the share reported by the assembler, and the false messages."""
     rng = np.random.default_rng(seed)
     gap_us = 400
@@ -73,11 +74,18 @@ def success(rate_hz: float, ebn0_db: float, count: int, seed: int, steady: bool 
     power = pulse_energy_us() / 10 ** (ebn0_db / 10) * rate_hz * 1e-6
     sent = set()
     for n in range(count + 4):
-        bits = squitter(rng, 0x400000 + n % 8 if n >= 4 else 0x400000 + n)
         strong = 10 if n < 8 else 1  # the first of each aircraft is heard well
         bits = squitter(rng, 0x400000 + n % 8)
         sent.add(bits)
-        place(x, bits, n * gap_us + 20 + rng.uniform(0, 100), rate_hz, strong, rng.uniform(-2e5, 2e5), rng.uniform(0, 6.28))
+        place(
+            x,
+            bits,
+            n * gap_us + 20 + rng.uniform(0, 100),
+            rate_hz,
+            strong,
+            rng.uniform(-2e5, 2e5),
+            rng.uniform(0, 6.28),
+        )
     frames, _ = feed(x + noise(rng, len(x), power), rate_hz)
     clean = sum(frame.check == "pass" and frame.bits in sent for frame in frames)
     assembler = Assembler()
@@ -88,7 +96,7 @@ def success(rate_hz: float, ebn0_db: float, count: int, seed: int, steady: bool 
 
 
 def at_ninety(points: list[tuple[float, float]]) -> float:
-    for (a, pa), (b, pb) in zip(points, points[1:], strict=False):
+    for (a, pa), (b, pb) in itertools.pairwise(points):
         if pa < 0.9 <= pb:
             return a + (0.9 - pa) / (pb - pa) * (b - a)
     return math.nan
@@ -96,7 +104,9 @@ def at_ninety(points: list[tuple[float, float]]) -> float:
 
 def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
     ideal = at_ninety([(d / 20, theory(d / 20)) for d in range(100, 300)])
-    print(f"success against Eb/N0, {rate_hz / 1e6:g} MS/s, random phase and offset to 200 kHz, {count} squitters a point")
+    print(
+        f"success against Eb/N0, {rate_hz / 1e6:g} MS/s, random phase and offset to 200 kHz, {count} squitters a point"
+    )
     print("Eb/N0 dB   theory    clean   with correction   false")
     clean, told = [], []
     for d in range(12, 27):
@@ -106,7 +116,9 @@ def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
         print(f"{d / 2:7.1f} {theory(d / 2):9.3f} {a:8.3f} {b:12.3f} {false:12d}")
     for name, points in (("clean parity only", clean), ("with correction", told)):
         gap = at_ninety(points) - ideal
-        print(f"90 % at {at_ninety(points):.2f} dB ({name}); theory {ideal:.2f}; gap {gap:+.2f} dB, limit 2; ratio {gap / 2:.2f}")
+        print(
+            f"90 % at {at_ninety(points):.2f} dB ({name}); theory {ideal:.2f}; gap {gap:+.2f} dB, limit 2; ratio {gap / 2:.2f}"
+        )
 
 
 def speed(rate_hz: float = 2.4e6, seconds: float = 4.0, rate: int = 1000) -> None:
@@ -119,7 +131,15 @@ def speed(rate_hz: float = 2.4e6, seconds: float = 4.0, rate: int = 1000) -> Non
             head = 11 << 27 | 5 << 24 | address
             bits = Bits(parity.seal(head << 24, 56), 56)
         level = 10 ** (rng.uniform(8, 35) / 20) * 1e-2
-        place(x, bits, rng.uniform(0, seconds * 1e6 - 200), rate_hz, level, rng.uniform(-2e5, 2e5), rng.uniform(0, 6.28))
+        place(
+            x,
+            bits,
+            rng.uniform(0, seconds * 1e6 - 200),
+            rate_hz,
+            level,
+            rng.uniform(-2e5, 2e5),
+            rng.uniform(0, 6.28),
+        )
     best = math.inf
     for _ in range(3):
         frames, spent = feed(x, rate_hz)

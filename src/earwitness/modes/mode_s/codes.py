@@ -87,7 +87,9 @@ _DIGITS = ((6, 4, 2), (12, 10, 8), (5, 3, 1), (13, 11, 9))
 
 def squawk(raw: int) -> str:
     """Give the four octal digits of a 13-bit identity field."""
-    return "".join(str(sum(_bit(raw, place) << (2 - n) for n, place in enumerate(digit))) for digit in _DIGITS)
+    return "".join(
+        str(sum(_bit(raw, place) << (2 - n) for n, place in enumerate(digit))) for digit in _DIGITS
+    )
 
 
 def squawk_code(digits: str) -> int:

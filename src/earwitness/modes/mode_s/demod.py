@@ -40,19 +40,23 @@ class Demodulator:
         self._work_hz = samples.rate_hz / self._by
         self._us = self._work_hz * 1e-6
         self._center_hz = samples.center_hz
-        self._origin = Samples(samples.data[:0], samples.rate_hz, samples.center_hz, samples.start, samples.epoch_ns)
+        self._origin = Samples(
+            samples.data[:0], samples.rate_hz, samples.center_hz, samples.start, samples.epoch_ns
+        )
         self._taps = np.ones(1, np.float32)
         if self._by > 1:
             self._taps = lowpass(self._work_hz / 2, self._work_hz * 0.4, self._rate_hz, stop_db=40)
         self._fill = 0
         self._table = pulses.matched_table(self._work_hz)
+        self._spread = pulses.pulse_spread(self._work_hz)
         self._shapes = pulses.template_table(self._work_hz)
         self._weights = pulses.window_weights(self._work_hz)
         self._places = pulses.pulse_places(self._work_hz)
         self._quiet = pulses.quiet_places(self._work_hz)
         self._energy = float((self._shapes**2).sum(1).mean())
         self._sample_ns = 1e9 / self._work_hz
-        self._snr_share = SNR_BANDWIDTH_HZ / self._work_hz
+        # noise power of the working samples over noise density
+        self._snr_share = SNR_BANDWIDTH_HZ / (self._rate_hz * float((self._taps**2).sum()))
         self._before = int(280 * self._us)
         self._after = int(132 * self._us)
         self._x = np.zeros(self._before + self._after + CHUNK, np.complex64)
@@ -117,7 +121,9 @@ class Demodulator:
             # the quarter of the groups lowest in power holds no replies; 0.88 is where the first quartile
             # of a mean of 32 exponentials lies
             if len(groups) > 8:
-                self._noise = float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.88
+                self._noise = (
+                    float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.88
+                )
         old = self._found[: self._count]
         live = old[:, pulses.T] - CHUNK > 3 * self._us
         count = int(live.sum())
@@ -131,6 +137,7 @@ class Demodulator:
             self._before + CHUNK,
             self._us,
             self._table,
+            self._spread,
             self._shapes,
             self._weights,
             self._places,

@@ -11,7 +11,7 @@ ANNEX_10 = "ICAO Annex 10 Vol. IV 3.1.2"
 DOC_9871 = "ICAO Doc 9871 appendix A"
 
 _SQUAWK = Field("squawk", 13, decode=squawk, encode=squawk_code)
-_ALTITUDE = Field("altitude_ft", 13, decode=altitude_ft, encode=altitude_code)
+_ALTITUDE = Field("altitude_ft", 13, na=0, decode=altitude_ft, encode=altitude_code)
 _CALLSIGN = text("callsign", 8, ALPHABET)
 
 
@@ -20,7 +20,7 @@ def _drop_m(feet: float | None) -> int:
     return (code & 0x1F80) >> 1 | code & 0x3F
 
 
-_ALTITUDE_12 = Field("altitude_ft", 12, decode=altitude_12_ft, encode=_drop_m)
+_ALTITUDE_12 = Field("altitude_ft", 12, na=0, decode=altitude_12_ft, encode=_drop_m)
 _HEAD = (u("df", 5),)
 _REPLY = (*_HEAD, u("flight_status", 3), u("downlink_request", 5), u("utility_message", 6))
 

@@ -35,6 +35,7 @@ FRESH_S = 20
 HELD_MOST = 20000
 AIRCRAFT_MOST = 10000
 SECOND = 1_000_000_000
+OTHER = 1 << 24  # added to addresses that are not ICAO's, to keep their aircraft apart
 
 _CAPABILITY = {
     0: "level 1 transponder", 4: "level 2 or above, on ground", 5: "level 2 or above, airborne",
@@ -87,7 +88,7 @@ class _Aircraft:
     waiting: list[Message] = field(default_factory=list)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Held:
     frame: Frame
     addresses: tuple[int, ...]
@@ -214,11 +215,11 @@ class Assembler:
 
     def _drop(self, held: _Held) -> None:
         for address in held.addresses:
-            left = [item for item in self._held_by.get(address, ()) if item is not held]
-            if left:
-                self._held_by[address] = left
-            else:
-                self._held_by.pop(address, None)
+            same = self._held_by.get(address)
+            if same and held in same:
+                same.remove(held)  # the oldest stands first
+                if not same:
+                    del self._held_by[address]
 
     def _let_go(self, now_ns: int) -> list[Message]:
         limit = now_ns - HOLD_S * SECOND
@@ -235,7 +236,8 @@ class Assembler:
 
     def _agree(self, address: int, out: list[Message]) -> None:
         """Accept an address without squitters once three held frames of unlike content name it."""
-        same = [held for held in self._held_by.get(address, ()) if held.addresses[0] == address and not held.done]
+        newest = self._held_by.get(address, [])[-8:]
+        same = [held for held in newest if held.addresses[0] == address and not held.done]
         if address == 0 or len(same) < 3 or len({held.frame.bits for held in same}) < 2:
             return
         if any((held.frame.snr_db or 0.0) < 8 for held in same):
@@ -297,16 +299,21 @@ class Assembler:
     # what it says
 
     def _message(
-        self, frame: Frame, kind: str, address: int, fields: dict[str, Any], check: str, flags: tuple[str, ...] = ()
+        self,
+        frame: Frame,
+        kind: str,
+        address: int,
+        fields: dict[str, Any],
+        check: str,
+        flags: tuple[str, ...] = (),
     ) -> Message:
         aircraft = self._aircraft.get(address)
         names: tuple[str, ...] = ()
         if aircraft is not None and aircraft.callsign:
             names = (aircraft.callsign,)
-        identity = IdentityRef(
-            "aircraft", f"{address:06X}", names, fields.get("latitude_deg"), fields.get("longitude_deg")
-        )
-        return Message(frame, kind, fields, check, identity, (), flags)
+        # an address that is not ICAO's is a name of its own
+        key = f"{address:06X}" if address < OTHER else f"~{address - OTHER:06X}"
+        return Message(frame, kind, fields, check, IdentityRef("aircraft", key, names), (), flags)
 
     def _all_call(self, frame: Frame, address: int) -> Message:
         capability = frame.bits.value >> 48 & 7
@@ -389,7 +396,7 @@ class Assembler:
             fields["source"] = _SOURCE[code]
             if code in (1, 5) or (code in (2, 6) and self._other_address(me)):
                 fields["address_kind"] = "not ICAO"
-                own = address | 1 << 24
+                own = address + OTHER
             if code in (3, 4, 7):
                 fields["data_hex"] = me.hex()
                 return [self._message(frame, _SOURCE[code], address, fields, check)]
@@ -398,8 +405,6 @@ class Assembler:
             return [self._message(frame, "military extended squitter", address, fields, check)]
         kind, flags, report = self._read_me(fields, me, own, frame.time_ns)
         message = self._message(frame, kind, own, fields, check, flags)
-        if own != address:
-            message = replace(message, identity=IdentityRef("aircraft", f"~{address:06X}", (fields.get("callsign"),) if fields.get("callsign") else (), *(fields.get(k) for k in ("latitude_deg", "longitude_deg"))))
         if report is None:
             return [message]
         return self._place(message, report, own)
@@ -439,7 +444,7 @@ class Assembler:
             fields |= layouts.AIRBORNE_POSITION.parse(me)
             raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
             status = fields["surveillance_status"]
-            flags = ("alert",) if status == 1 else ()
+            flags: tuple[str, ...] = ("alert",) if status == 1 else ()
             if kind >= 20:
                 metres = me.value >> 36 & 0xFFF
                 fields["altitude_ft"] = None
@@ -536,7 +541,9 @@ class Assembler:
         other = aircraft.reports[not odd]
         aircraft.reports[odd] = report
         found = None
-        if aircraft.position is not None and report.time_ns - aircraft.position_ns <= KNOWN_S * SECOND:
+        if report.time_ns - aircraft.position_ns > KNOWN_S * SECOND:
+            aircraft.position = None
+        if aircraft.position is not None:
             near = decode_near(*report.raw, odd, *aircraft.position, report.surface)
             age_s = max((report.time_ns - aircraft.position_ns) / SECOND, 0.0)
             # DO-260B's test: no further than a fast aircraft gets, with half a mile for coding and jitter
@@ -548,8 +555,8 @@ class Assembler:
                     aircraft.position = None
                     aircraft.refused = 0
         if found is None and aircraft.position is None:
-            found = self._global(report, other, odd, aircraft)
-        if found is None and aircraft.position is None and report.time_ns - aircraft.clean_ns <= KNOWN_S * SECOND:
+            found = self._global(report, other, odd)
+        if found is None and aircraft.position is None:
             aircraft.waiting.append(message)
             self._waiting.append((message.frame.time_ns, address))
             return []
@@ -569,9 +576,7 @@ class Assembler:
         out.append(self._located(message, found))
         return out
 
-    def _global(
-        self, report: _Report, other: _Report | None, odd: bool, aircraft: _Aircraft
-    ) -> tuple[float, float] | None:
+    def _global(self, report: _Report, other: _Report | None, odd: bool) -> tuple[float, float] | None:
         if other is None or other.surface != report.surface:
             return None
         limit = PAIR_S

@@ -20,9 +20,7 @@ def zones(latitude_deg: float) -> int:
         return 2
     if lat > 87:
         return 1
-    return int(
-        2 * math.pi / math.acos(1 - (1 - math.cos(math.pi / 30)) / math.cos(math.pi / 180 * lat) ** 2)
-    )
+    return int(2 * math.pi / math.acos(1 - (1 - math.cos(math.pi / 30)) / math.cos(math.pi / 180 * lat) ** 2))
 
 
 def _wrap(longitude_deg: float) -> float:

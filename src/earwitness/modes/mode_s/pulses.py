@@ -19,6 +19,7 @@ from earwitness.modes.mode_s.parity import SYNDROMES
 
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
+TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
 GROUP = 32  # samples whose power is summed for the noise estimate
 COARSE = 4  # phases per sample in the preamble search
 SHIFTS = 5  # shifted templates fitted when a reply is taken away
@@ -27,7 +28,24 @@ QUIET_US = (2.0, 2.6, 5.4, 5.9, 6.4, 6.9, 7.4)
 SYNDROME = np.array(SYNDROMES, np.int64)
 
 # columns of the result table
-T, LEVEL, FREQ, SIZE, FIXED, CONTRAST, REMAINDER, COHERENCE, OFF, STILL, TAKEN, NOISE, SURE, QUALITY, ALIEN, WEAK = range(16)
+(
+    T,
+    LEVEL,
+    FREQ,
+    SIZE,
+    FIXED,
+    CONTRAST,
+    REMAINDER,
+    COHERENCE,
+    OFF,
+    STILL,
+    TAKEN,
+    NOISE,
+    SURE,
+    QUALITY,
+    ALIEN,
+    WEAK,
+) = range(16)
 COLUMNS = 19  # WEAK..WEAK+2 hold the least certain bit positions
 LONG_US = 120.0
 
@@ -49,6 +67,18 @@ def matched_table(rate_hz: float) -> np.ndarray:
     return (table / np.sqrt((table**2).sum(1, keepdims=True))).astype(np.float32)
 
 
+def pulse_spread(rate_hz: float) -> np.ndarray:
+    """Give the share of a matched-filtered pulse found 0.5, 1 and 1.5 us beside it, float32 (3,)."""
+    over = 64
+    box = np.ones(max(1, round(0.5e-6 * rate_hz * over)))
+    shape = np.convolve(box, lowpass(0.45, 0.35, over, stop_db=30))
+    own = np.correlate(shape, shape, "full")
+    middle = len(own) // 2
+    steps = np.round(np.array([0.5, 1.0, 1.5]) * 1e-6 * rate_hz * over).astype(int)
+    steps = np.minimum(middle + steps, len(own) - 1)
+    return (own[steps] / own[middle]).astype(np.float32)
+
+
 def template_table(rate_hz: float) -> np.ndarray:
     """Give the band-limited pulse itself, float32 (FINE, 6): tap j is the sample at offset j - 2."""
     over = 64
@@ -64,7 +94,9 @@ def window_weights(rate_hz: float) -> np.ndarray:
     width = 0.5e-6 * rate_hz
     start = np.arange(COARSE)[:, None] / COARSE
     at = np.arange(4)[None, :]
-    return np.clip(np.minimum(start + width, at + 0.5) - np.maximum(start, at - 0.5), 0, None).astype(np.float32)
+    return np.clip(np.minimum(start + width, at + 0.5) - np.maximum(start, at - 0.5), 0, None).astype(
+        np.float32
+    )
 
 
 def pulse_places(rate_hz: float) -> np.ndarray:
@@ -160,8 +192,10 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
         share = ratio * np.float32(4.0 / 7.0)
         for i in range(n):
             best = max(
-                max(a0[i] + a1[i] + a2[i] + a3[i], b0[i] + b1[i] + b2[i] + b3[i]),
-                max(c0[i] + c1[i] + c2[i] + c3[i], d0[i] + d1[i] + d2[i] + d3[i]),
+                a0[i] + a1[i] + a2[i] + a3[i],
+                b0[i] + b1[i] + b2[i] + b3[i],
+                c0[i] + c1[i] + c2[i] + c3[i],
+                d0[i] + d1[i] + d2[i] + d3[i],
             )
             still = share * (q0[i] + q1[i] + q2[i] + q3[i] + q4[i] + q5[i] + q6[i])
             out[i] = best if best > max(floor, still) else np.float32(0)
@@ -179,7 +213,10 @@ def _slot(x, centre, table):  # type: ignore[no-untyped-def]
     part = (centre >> 16) & 15
     i = (centre >> 20) - 1
     return (
-        x[i] * table[part, 0] + x[i + 1] * table[part, 1] + x[i + 2] * table[part, 2] + x[i + 3] * table[part, 3]
+        x[i] * table[part, 0]
+        + x[i + 1] * table[part, 1]
+        + x[i + 2] * table[part, 2]
+        + x[i + 3] * table[part, 3]
     )
 
 
@@ -188,7 +225,9 @@ def _fixed(samples):  # type: ignore[no-untyped-def]
     return int(samples * 1048576.0 + 0.5)
 
 
-@kernel("void(complex64[::1], float64, float64, int64, int64, float32[:,::1], complex64[:,::1])", fastmath=True)
+@kernel(
+    "void(complex64[::1], float64, float64, int64, int64, float32[:,::1], complex64[:,::1])", fastmath=True
+)
 def _slice(x, t, us, first, last, table, halves):  # type: ignore[no-untyped-def]
     """Measure both halves of bits [first, last) of a reply that starts at t; `us` samples a microsecond."""
     start = _fixed(t + 8.25 * us)
@@ -332,12 +371,16 @@ def _turn(halves, size, step):  # type: ignore[no-untyped-def]
         spin *= half * half
 
 
-@kernel("float64(complex64[:,::1], int64, uint8[::1], float32[::1], complex64[::1], float64)", fastmath=True)
-def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-untyped-def]
+@kernel(
+    "float64(complex64[:,::1], int64, uint8[::1], float32[::1], complex64[::1], float32[::1])", fastmath=True
+)
+def _by_phase(halves, size, bits, certainty, marks, spread):  # type: ignore[no-untyped-def]
     """Decide again against the phase of the neighbouring twelve bits each side; gives the coherence.
 
-    Band-limiting spreads a pulse into the half-bits beside it by the share `leak`: what the neighbours, as
-    decided before, put there is taken out first.
+    Band-limiting spreads each pulse into its neighbours: `spread` is the share found 0.5, 1 and 1.5 us away.
+    The most likely sequence is found over a trellis of two states, the bit before (G. Ungerboeck 1974: branch
+    metric from matched-filter outputs and the pulse's autocorrelation); certainty is the gap between the best
+    sequence with the bit and the best without.
     """
     reach = 12
     for m in range(size):
@@ -347,7 +390,9 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
         total += marks[m]
     along = 0.0
     whole = 0.0
-    metric = np.empty(size, np.float32)
+    aligned = np.empty((size, 2), np.float32)
+    height = np.empty(size, np.float32)
+    swell = 1 + 0.5 * spread[0] + spread[1]  # what neighbours add to a pulse on average
     for m in range(size):
         if m + reach < size:
             total += marks[m + reach]
@@ -360,17 +405,32 @@ def _by_phase(halves, size, bits, certainty, marks, leak):  # type: ignore[no-un
         own = marks[m]
         along += own.real * c + own.imag * s
         whole += math.sqrt(own.real * own.real + own.imag * own.imag)
-        d = halves[m, 0] - halves[m, 1]
-        before = bits[m - 1] if m > 0 else 1
-        after = bits[m + 1] if m + 1 < size else 0
-        spread = np.float32(1 - before) - np.float32(after)
-        some = min(m, reach) + min(size - 1 - m, reach)
-        metric[m] = d.real * c + d.imag * s - spread * leak * size_r / some
+        for b in range(2):
+            y = halves[m, 1 - b]
+            aligned[m, b] = y.real * c + y.imag * s
+        height[m] = size_r / (min(m, reach) + min(size - 1 - m, reach)) / swell
     steady = along / (whole + 1e-30)
-    if steady > 0.7:
-        for m in range(size):
-            bits[m] = 1 if metric[m] > 0 else 0
-            certainty[m] = abs(metric[m])
+    if steady < 0.7:
+        return steady
+    near, far, farther = spread[0], spread[1], spread[2]
+    ahead = np.empty((size, 2), np.float32)
+    ahead[0, 0] = aligned[0, 0]
+    ahead[0, 1] = aligned[0, 1]
+    for m in range(1, size):
+        h = height[m]
+        zero, one = ahead[m - 1, 0], ahead[m - 1, 1]
+        ahead[m, 0] = aligned[m, 0] + max(zero - h * far, one - h * farther)
+        ahead[m, 1] = aligned[m, 1] + max(zero - h * near, one - h * far)
+    back_zero = np.float32(0)
+    back_one = np.float32(0)
+    for m in range(size - 1, -1, -1):
+        gap = (ahead[m, 1] + back_one) - (ahead[m, 0] + back_zero)
+        bits[m] = 1 if gap > 0 else 0
+        certainty[m] = abs(gap)
+        h = height[m]
+        zero, one = aligned[m, 0] + back_zero, aligned[m, 1] + back_one
+        back_zero = max(zero - h * far, one - h * near)
+        back_one = max(zero - h * farther, one - h * far)
     return steady
 
 
@@ -429,11 +489,11 @@ def _mend(bits, certainty, size, wrong, pool, most):  # type: ignore[no-untyped-
 
 
 @kernel(
-    "boolean(complex64[::1], float64, float64, float32[:,::1], float32, complex64[::1], complex64[:,::1], complex64[::1],"
-    " uint8[::1], float32[::1], float64[::1])",
+    "boolean(complex64[::1], float64, float64, float32[:,::1], float32[::1], float32, complex64[::1],"
+    " complex64[:,::1], complex64[::1], uint8[::1], float32[::1], float64[::1])",
     fastmath=True,
 )
-def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  # type: ignore[no-untyped-def]
+def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty, out):  # type: ignore[no-untyped-def]
     """Read the reply whose preamble was seen near sample t of x; true when it looks like one.
 
     `out` gets its columns, `bits` its decided bits. x must hold 2 us before and 124 us after t.
@@ -448,7 +508,11 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
             start = t + k * 0.25
     # most of what noise brings here goes after a look at 16 bits
     _slice(x, start, us, 0, 16, table, halves)
-    if _contrast(halves, 16) < 2.8:
+    # below TIGHT_US a pulse may fall between two samples, and its halves are told apart by sequence only
+    tight = us <= TIGHT_US
+    # echoes fill the empty halves too: a clear preamble well above the noise is left to the parity
+    loose = tight or (best > 64 * noise and _still(x, start, us, table) < 0.1 * best)
+    if _contrast(halves, 16) < (1.6 if loose else 2.8):
         return False
     # and what other pulses bring goes by its format, or by pulses where the preamble has none
     begin = 0.0
@@ -461,10 +525,10 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         if m < 5:
             df = 2 * df + (a > b)
             doubtful |= max(a, b) < 4 * min(a, b)
-    if not doubtful:
+    if not (doubtful or tight):
         if not _known(df):
             return False
-        if not (df == 11 or df == 17 or df == 18) and best / 4 - _still(x, start, us, table) < 0.3 * begin / 16:
+        if df not in {11, 17, 18} and best / 4 - _still(x, start, us, table) < 0.3 * begin / 16:
             return False
     # carrier from sample to sample over preamble and first bits
     first = int(start)
@@ -481,7 +545,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     total = int(65 * us) + 8
     _unwind(x, origin, 0, total, omega, turned)
     _slice(turned, shift, us, 0, 56, table, halves)
-    if _contrast(halves, 56) < 3.6:
+    if _contrast(halves, 56) < (1.8 if loose else 3.6):
         return False
     size = 112 if _stronger_first(halves[0]) else 56
     count = total
@@ -511,12 +575,13 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     for m in range(size):
         level += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
     # a preamble in the noise before a strong reply has far less power than the bits "it" sends
-    if contrast < 4.0 or level * 4 > 5 * size * _preamble(turned, shift, us, table):
+    if contrast < (1.9 if loose else 4.0) or level * 4 > 5 * size * _preamble(turned, shift, us, table):
         return False
     wrong = _remainder(bits, size)
     turn = 0.0
     steady = 0.0
     best_shift = shift
+    mine = spread.copy()
     fixed = 0
     for attempt in range(3):
         if attempt > 0:
@@ -529,16 +594,16 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
         if wrong != 0:
             _turn(halves, size, turn)
             for _ in range(3):
-                leak = _leak(halves, size, bits)
-                steady = _by_phase(halves, size, bits, certainty, marks, leak)
+                mine[0] = _leak(halves, size, bits) if us > TIGHT_US else spread[0]
+                steady = _by_phase(halves, size, bits, certainty, marks, mine)
             wrong = _remainder(bits, size)
         df = _format(bits)
         squitter = 17 <= df <= 19
-        if squitter and wrong != 0 and contrast > 4.6:
+        if squitter and wrong != 0 and contrast > (2.2 if loose else 4.6):
             fixed = _mend(bits, certainty, size, wrong, 10, 2)
             if fixed > 0:
                 wrong = 0
-        if not squitter or wrong == 0 or steady > 0.7:
+        if not squitter or wrong == 0 or (steady > 0.7 and not tight):
             break
     if not _known(df) or (df >= 16) != (size == 112):
         return False
@@ -557,6 +622,7 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
     mean_off = 0.0
     tail = 0.0
     begin = 1.0
+    missing = 0
     leak = _leak(halves, size, bits)
     alien = 0.0
     part_off = 0.0
@@ -572,13 +638,15 @@ def read(x, t, us, table, noise, turned, halves, marks, bits, certainty, out):  
             alien = max(alien, part_off / 14 - 0.01 * part_on / 14)
             part_off = 0.0
             part_on = 0.0
+        if _energy(on) * size < 0.25 * level:
+            missing += 1
         if m == 15:
             begin = mean_on / 16
         if m == size - 25:
             tail = mean_on
         mean_off += off.real * off.real + off.imag * off.imag
-    # a train that stops before the reply ends was another reply's
-    if not squitter and (mean_on - tail) * size < 0.4 * 24 * mean_on:
+    # a train that stops before the reply ends, or has holes in it, was something else's
+    if not squitter and ((mean_on - tail) * size < 0.4 * 24 * mean_on or missing * 4 > size):
         return False
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[ALIEN] = alien
@@ -622,7 +690,8 @@ def _repower(power, x, start, stop):  # type: ignore[no-untyped-def]
 
 
 @kernel(
-    "void(complex64[::1], float32[::1], float64, float64, int64, uint8[::1], float64, float32[:,::1])", fastmath=True
+    "void(complex64[::1], float32[::1], float64, float64, int64, uint8[::1], float64, float32[:,::1])",
+    fastmath=True,
 )
 def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-untyped-def]
     """Fit the known reply to x by least squares and subtract it, in place.
@@ -644,7 +713,7 @@ def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-un
             else:
                 centre = 8.25 + (m - 4) + (0.0 if bits[m - 4] else 0.5)
             at = t - first + centre * us + lag
-            whole = int(math.floor(at))
+            whole = math.floor(at)
             part = int((at - whole) * FINE + 0.5)
             if part == FINE:
                 part = 0
@@ -710,19 +779,19 @@ def _explained(t, us, found, count, score):  # type: ignore[no-untyped-def]
         since = t - found[k, T]
         if abs(since) < 0.6 * us:
             return True
-        if found[k, SURE] > 0 and 0 < since < (8 + found[k, SIZE]) * us and found[k, TAKEN] == 0:
-            if score < 6 * found[k, LEVEL]:
-                return True
+        inside = found[k, SURE] > 0 and found[k, TAKEN] == 0 and 0 < since < (8 + found[k, SIZE]) * us
+        if inside and score < 6 * found[k, LEVEL]:
+            return True
     return False
 
 
 @kernel(
-    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[:,::1], float32[:,::1],"
-    " int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
+    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], float32[:,::1],"
+    " float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
     fastmath=True,
 )
 def receive(  # type: ignore[no-untyped-def]
-    x, power, start, stop, us, table, shapes, weights, places, quiet, noise, found, bits, count
+    x, power, start, stop, us, table, spread, shapes, weights, places, quiet, noise, found, bits, count
 ):
     """Read every reply that starts in [start, stop), taking decided ones away to see what lies beneath.
 
@@ -771,7 +840,9 @@ def receive(  # type: ignore[no-untyped-def]
             t = float(low + at)
             if _explained(t, us, found, count, s):
                 continue
-            if not read(x, t, us, table, noise, turned, halves, marks, bits[count], certainty, found[count]):
+            if not read(
+                x, t, us, table, spread, noise, turned, halves, marks, bits[count], certainty, found[count]
+            ):
                 continue
             row = found[count]
             if row[LEVEL] < extra / 4:
@@ -780,7 +851,7 @@ def receive(  # type: ignore[no-untyped-def]
             sure = 17 <= df <= 19 or (df == 11 and row[REMAINDER] == 0)
             clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
             row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
-            if not sure and (row[CONTRAST] < 5.0 or row[QUALITY] < 0.45):
+            if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 5.0) or row[QUALITY] < 0.45):
                 continue
             place = count
             for k in range(count):

@@ -18,9 +18,32 @@ from earwitness.core.types import Bits
 from earwitness.modes.mode_s import layouts
 
 # register 1,7 lists these in the order of its bits (Doc 9871 table A-2-23)
-SERVICES = (
-    "0,5 0,6 0,7 0,8 0,9 0,A 2,0 2,1 4,0 4,1 4,2 4,3 4,4 4,5 4,8 5,0 5,1 5,2 5,3 5,4 5,5 5,6 5,F 6,0"
-).split()
+SERVICES = [
+    "0,5",
+    "0,6",
+    "0,7",
+    "0,8",
+    "0,9",
+    "0,A",
+    "2,0",
+    "2,1",
+    "4,0",
+    "4,1",
+    "4,2",
+    "4,3",
+    "4,4",
+    "4,5",
+    "4,8",
+    "5,0",
+    "5,1",
+    "5,2",
+    "5,3",
+    "5,4",
+    "5,5",
+    "5,6",
+    "5,F",
+    "6,0",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,10 +210,10 @@ def _heading_and_speed(bits: Bits) -> dict[str, Any] | None:
         return None
     if abs(v["vertical_rate_fpm"]) > 6000 or abs(v["inertial_vertical_rate_fpm"]) > 6000:
         return None
-    if v["has_ias"] and v["has_mach"]:
-        # Mach 1 is at most 661 kn of calibrated airspeed, and 0.1 Mach at most 66 kn
-        if not 661.5 * 0.3 * v["mach"] <= v["indicated_airspeed_kn"] <= 661.5 * 1.06 * v["mach"] + 10:
-            return None
+    # Mach 1 is at most 661 kn of calibrated airspeed, and high up a third of that
+    low, high = 661.5 * 0.3 * v["mach"], 661.5 * 1.06 * v["mach"] + 10
+    if v["has_ias"] and v["has_mach"] and not low <= v["indicated_airspeed_kn"] <= high:
+        return None
     out = {"magnetic_heading_deg": round(v["magnetic_heading_deg"] % 360, 3)}
     for status, name in (
         ("has_ias", "indicated_airspeed_kn"),
@@ -279,7 +302,12 @@ def _fits(name: str, fields: Mapping[str, Any], known: Known) -> bool | None:
     if name == "5,0" and known.speed_kn is not None and known.track_deg is not None:
         turn = abs((fields["track_deg"] - known.track_deg + 180) % 360 - 180)
         return abs(fields["speed_kn"] - known.speed_kn) <= 40 and turn <= 20
-    if name == "6,0" and known.altitude_ft is not None and "mach" in fields and "indicated_airspeed_kn" in fields:
+    if (
+        name == "6,0"
+        and known.altitude_ft is not None
+        and "mach" in fields
+        and "indicated_airspeed_kn" in fields
+    ):
         expected = calibrated_airspeed_kn(fields["mach"], known.altitude_ft)
         return abs(expected - fields["indicated_airspeed_kn"]) <= 20
     if name == "6,0" and known.track_deg is not None:

@@ -15,7 +15,7 @@ import numpy as np
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Bits
 from earwitness.dsp.filters import lowpass
-from earwitness.modes.mode_s import codes, layouts, parity
+from earwitness.modes.mode_s import layouts, parity
 from earwitness.modes.mode_s.position import encode
 
 EDGE_US = 0.075
@@ -173,7 +173,10 @@ def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
     """Give the burst (or the bursts of `messages`, `gap_s` apart) of an item: complex64, unit mean power."""
     parts = []
     for single in _singles(item):
-        parts += [burst(encode_item(single), rate_hz), np.zeros(round(float(item.get("gap_s", 1e-3)) * rate_hz))]
+        parts += [
+            burst(encode_item(single), rate_hz),
+            np.zeros(round(float(item.get("gap_s", 1e-3)) * rate_hz)),
+        ]
     out = np.concatenate(parts[:-1]).astype(np.complex64)
     on = np.mean(np.concatenate([np.abs(part) ** 2 for part in parts[::2]]))
     return (out / np.sqrt(on)).astype(np.complex64)
