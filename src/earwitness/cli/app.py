@@ -185,6 +185,19 @@ def scene(
 
 
 @app.command()
+def recheck(station: Station = None, json: Json = False) -> None:
+    """Judge the stored evidence again with this version, and say which claims came out otherwise.
+
+    \b
+    Example:
+      earwitness recheck --station ~/hilltop
+    """
+    from earwitness.cli.recheck import run_recheck
+
+    run_recheck(station, json=json)
+
+
+@app.command()
 def modes(json: Json = False) -> None:
     """List the modes: what is decoded, by which publications."""
     from earwitness.cli.modes import run_modes

@@ -13,14 +13,14 @@ from earwitness.cli.progress import Progress
 from earwitness.core.errors import EarwitnessError, LogError, ParameterError
 
 
-class _Stop:
+class Stop:
     """Turns the first Ctrl-C (or a polite kill) into a clean end; the second ends at once."""
 
     def __init__(self) -> None:
         self.asked = False
         self._before: dict[int, Any] = {}
 
-    def __enter__(self) -> _Stop:
+    def __enter__(self) -> Stop:
         for number in (signal.SIGINT, signal.SIGTERM):
             self._before[number] = signal.signal(number, self._ask)
         return self
@@ -46,7 +46,7 @@ def run_survey(
     correction = None if ppm in (None, "auto") else _number(ppm)
     outcomes = []
     unreadable = failed = 0
-    with _Stop() as stop:
+    with Stop() as stop:
         for path in sources:
             if stop.asked:
                 break

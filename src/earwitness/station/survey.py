@@ -32,6 +32,7 @@ TURN_S = 0.25
 LAG_S = 0.4  # channels run this far behind the detector
 RAW_WIDEBAND_HZ = 12e6  # a wideband mode is fed the stretch itself up to this rate
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
+PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 MOST_CARRIERS = 10_000
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
@@ -524,7 +525,7 @@ class StretchSurvey:
             self._measure_wide(record, message.frame)
         self.keeper.message(message, record, snippet)
 
-    def _pulse_snippet(self, frame: Frame, margin_s: float = 30e-6) -> Samples | None:
+    def _pulse_snippet(self, frame: Frame, margin_s: float = PULSE_MARGIN_S) -> Samples | None:
         stream = self.stream
         begin = max(0, int(((frame.time_ns - stream.epoch_ns) / 1e9 - margin_s) * stream.rate_hz))
         end = int(((frame.stop_ns - stream.epoch_ns) / 1e9 + margin_s) * stream.rate_hz)
@@ -532,7 +533,7 @@ class StretchSurvey:
         return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None
 
     def _measure_wide(self, record: EmissionRecord, frame: Frame) -> None:
-        snippet = self._pulse_snippet(frame, margin_s=100e-6)
+        snippet = self._pulse_snippet(frame)
         if snippet is None:
             return
         stream = self.stream

@@ -1,0 +1,32 @@
+"""`earwitness recheck`: stored evidence judged again by this version."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from earwitness.cli.common import print_json, station_folder
+from earwitness.cli.progress import Progress
+
+
+def run_recheck(station: Path | None, *, json: bool) -> None:
+    """Judge all stored evidence again and say what changed."""
+    from earwitness.cli.survey import Stop
+    from earwitness.log.store import Log
+    from earwitness.station.recheck import recheck
+
+    folder = station_folder(station)
+    with (
+        Log.open(folder, create=False) as log,
+        Stop() as stop,
+        Progress("judging evidence again") as progress,
+    ):
+        verdict = recheck(log, folder, report=progress.share, stopped=lambda: stop.asked)
+    if json:
+        print_json(vars(verdict))
+        return
+    print(
+        f"{verdict.same} claims stand, {len(verdict.changed)} came out otherwise, "
+        f"{verdict.removed} have no evidence any more"
+    )
+    for item in verdict.changed:
+        print(f"  {item['id']}: {item['before']} -> {item['after']}")
