@@ -16,6 +16,7 @@ from earwitness.log.store import Log
 from earwitness.sources.write import write_sigmf
 from earwitness.station.calibrate import estimate_ppm
 from earwitness.station.config import CONFIG_NAME
+from earwitness.station.recheck import recheck
 from earwitness.station.run import survey_file
 
 SHARED = Path(__file__).parents[2] / ".." / "shared" / "recordings" / "independent"
@@ -195,3 +196,18 @@ def wait_for_log(folder, work):
         if (folder / "log.sqlite").exists() and rows(folder, "emissions"):
             return
     raise AssertionError("no emission was committed")
+
+
+@needs_shared
+def test_stored_evidence_stands_when_judged_again(tmp_path):
+    survey_file(str(SHARED / "marine162.sigmf-meta"), tmp_path)
+    with Log.open(tmp_path) as log:
+        verdict = recheck(log, tmp_path, report=lambda done, note: None, stopped=lambda: False)
+        count = len(list(log.messages()))
+    assert verdict.removed == 0
+    assert verdict.same >= 0.95 * count
+    for path in (tmp_path / "evidence").rglob("*.sigmf-data"):
+        path.unlink()
+    with Log.open(tmp_path) as log:
+        verdict = recheck(log, tmp_path, report=lambda done, note: None, stopped=lambda: False)
+    assert verdict.same == 0
