@@ -1,0 +1,1 @@
+"""NAVTEX: safety messages to ships by telegraphy on medium and high frequencies."""
