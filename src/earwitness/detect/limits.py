@@ -110,7 +110,13 @@ class Limits:
 
 @lru_cache(maxsize=32)
 def limits(
-    of: Plan, per_hour: float, spread: float, most_rows: int, most_bins: int, bin_cells: int = 1, row_frames: int = 0
+    of: Plan,
+    per_hour: float,
+    spread: float,
+    most_rows: int,
+    most_bins: int,
+    bin_cells: int = 1,
+    row_frames: int = 0,
 ) -> Limits:
     """Give the limits for boxes up to `most_rows` x `most_bins`, all shapes sharing `per_hour` false alarms.
 

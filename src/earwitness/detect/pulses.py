@@ -62,6 +62,30 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
                 start = -1
 
 
+@kernel("float32[::1](float32[:,::1])", fastmath=True)
+def _mean(power: np.ndarray) -> np.ndarray:
+    """Give the mean over rows (the matrix product would start threads)."""
+    out = np.zeros(power.shape[1], np.float32)
+    for r in range(power.shape[0]):
+        for b in range(power.shape[1]):
+            out[b] += power[r, b]
+    return out / np.float32(power.shape[0])
+
+
+@kernel("float32[:,::1](float32[:,::1], float32[::1])", fastmath=True)
+def _turn(power: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """Give power over level with time along the second axis; block by block, which the cache likes."""
+    rows, bands = power.shape
+    out = np.empty((bands, rows), np.float32)
+    inverse = np.float32(1) / level
+    for first in range(0, rows, 32):
+        last = min(rows, first + 32)
+        for b in range(bands):
+            for r in range(first, last):
+                out[b, r] = power[r, b] * inverse[b]
+    return out
+
+
 @kernel("float32[::1](float32[:,::1], int64, float64, float64, float64)")
 def _steady(quick: np.ndarray, step: int, low_mean: float, clip: float, clipped_mean: float) -> np.ndarray:
     out = np.empty(quick.shape[1], np.float32)
@@ -88,41 +112,54 @@ class PulseFinder:
         self._clipped = float(gammainc(count + 1, self._clip * count) / (1 - 1e-3))
         self._tail = round(_TAIL_S / self._row_s)
         self._longest = round(_LONGEST_S / self._row_s)
-        self._close = max(1, round(_CLOSE_S / self._row_s))
+        self._gap = max(1, round(_CLOSE_S / self._row_s))
         self._kept = np.empty((0, bands), np.float32)
         self._row = 0  # of the first kept row
         self._first = True
         self.steady = np.zeros(bands, np.float32)
 
-    def feed(self, quick: np.ndarray, *, last: bool = False) -> tuple[list[Pulse], np.ndarray]:
-        """Take quick rows; give the pulses that are over, and the claims (uint8) in just these rows."""
+    def feed(self, quick: list[np.ndarray]) -> tuple[list[Pulse], np.ndarray | None, np.ndarray]:
+        """Take quick rows (any number of arrays of them); give the pulses that are over by now.
+
+        Also gives for just these rows the claims (uint8, 1 = pulse; None if there are none) and the excess over
+        the steady level.
+        """
         if not self.steady.all():
-            self.steady = self._robust(quick)
-        joined = np.concatenate([self._kept, quick])
-        turned = np.ascontiguousarray(joined.T)
-        turned /= self.steady[:, None]
+            self.steady = self._robust(np.concatenate(quick))
+        joined = np.concatenate([self._kept, *quick])
+        old = len(self._kept)
+        turned = _turn(joined, self.steady)
         claimed = np.zeros(turned.shape, np.uint8)
         pulses: list[Pulse] = []
-        mask = claimed.T
+        mask = None
+        over = joined
         if self._scanner.scan(turned, claimed, 0):
-            mask = np.ascontiguousarray(mask)
-            self._follow(quick, mask[len(self._kept) :])
-            _drop_long(mask, self._close, self._longest, self._longest // 8)
-            over = len(joined) if last else len(joined) - self._tail
+            mask = np.ascontiguousarray(claimed.T)
+            over = joined[old:] / self.steady - 1
+            self._follow(joined[old:], mask[old:])
+            _drop_long(mask, self._gap, self._longest, self._longest // 8)
+            end = len(joined) - self._tail
             for pulse in self._group(mask, joined):
-                if (self._first or pulse.last > self._tail) and pulse.last <= over:
+                if (self._first or pulse.last > self._tail) and pulse.last <= end:
                     pulses.append(pulse)
+            mask = mask[old:]
         else:
-            self.steady = np.maximum(quick.mean(axis=0), 1e-16)
-        mask = mask[len(self._kept) :]
-        keep = joined[-2 * self._tail :].copy()
+            self.steady = np.maximum(_mean(joined[old:]), 1e-16)
         for pulse in pulses:
             pulse.first += self._row
             pulse.last += self._row
-        self._row += len(joined) - len(keep)
-        self._kept = keep
-        self._first = False
-        return pulses, mask
+        self._row += max(0, len(joined) - 2 * self._tail)
+        self._kept = joined[-2 * self._tail :].copy()
+        self._first = self._first and len(joined) <= 2 * self._tail
+        return pulses, mask, over
+
+    def close(self) -> list[Pulse]:
+        """Give the pulses of the last few milliseconds."""
+        if not len(self._kept):
+            return []
+        # Noise-free rows after the end let what is there come to its end.
+        padding = np.repeat(self.steady[None, :], 2 * self._tail, axis=0)
+        return self.feed([padding])[0]
 
     def _robust(self, quick: np.ndarray) -> np.ndarray:
         step = max(1, len(quick) // _SAMPLED)

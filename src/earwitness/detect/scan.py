@@ -18,6 +18,7 @@ from earwitness.dsp.jit import kernel
 BATCH = 64  # rows judged at once
 HISTORY = 64  # rows before them that are still at hand
 _NARROW = 8  # bins up to which a box counts as narrow
+_TILE = 2048  # bins
 _MOST = 16384  # candidates per batch
 
 
@@ -131,14 +132,10 @@ def _note(
     return n
 
 
-@kernel("int64(float32[:,::1], int64, float32[:,::1], int64, int32[:,::1])", fastmath=True)
-def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, found: np.ndarray) -> int:
-    """Find boxes, sides powers of two, with a mean excess above `limits` (times, widths); gives their number.
-
-    `ratio` float32 (rows, bins) is power over noise; only boxes that reach into rows from `first` on count.
-    Boxes of fewer than 2**shallowest rows are not looked for. Each of `found` int32 (n, 4) is row, rows, bin,
-    bins.
-    """
+@kernel("int64(float32[:,:], int64, float32[:,::1], int64, int32[:,::1], int64)", fastmath=True)
+def _gather(
+    ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, found: np.ndarray, n: int
+) -> int:
     rows, bins = ratio.shape
     times = limits.shape[0]
     back = min(first, (1 << (times - 1)) // 2)
@@ -148,7 +145,6 @@ def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, f
     step = 1
     one = np.empty(bins, np.float32)
     two = np.empty(bins, np.float32)
-    n = 0
     for t in range(times):
         deep = 1 << t
         if t > 0:
@@ -193,7 +189,9 @@ def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, f
                     above = _add(sums, sums[shift:], length, limit, out)
                     sums = out
                 if above > 0:
-                    n = _note(sums, length, limit, stride, row, deep, width, max(1, width // 2 // stride), found, n)
+                    n = _note(
+                        sums, length, limit, stride, row, deep, width, max(1, width // 2 // stride), found, n
+                    )
                 if width == 8 and bins > 64:
                     # From here on every fourth place will do: the closer look finds the best one.
                     length = (length - 1) // 4 + 1
@@ -202,6 +200,28 @@ def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, f
                     sums = two
                     stride = 4
                     one, two = two, one  # the next width writes to the other buffer
+    return n
+
+
+@kernel("int64(float32[:,::1], int64, float32[:,::1], int64, int32[:,::1])", fastmath=True)
+def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, found: np.ndarray) -> int:
+    """Find boxes, sides powers of two, with a mean excess above `limits` (times, widths); gives their number.
+
+    `ratio` float32 (rows, bins) is power over noise; only boxes that reach into rows from `first` on count.
+    Boxes of fewer than 2**shallowest rows are not looked for. Each of `found` int32 (n, 4) is row, rows, bin,
+    bins.
+    """
+    bins = ratio.shape[1]
+    widest = 1 << (limits.shape[1] - 1)
+    n = 0
+    for left in range(0, bins, _TILE):  # a tile at a time stays in the cache
+        right = min(bins, left + _TILE + widest)
+        before = n
+        n = _gather(ratio[:, left:right], first, limits, shallowest, found, n)
+        for i in range(before, n):
+            found[i, 2] += left
+        if right == bins:
+            break
     return n
 
 

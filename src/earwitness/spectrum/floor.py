@@ -20,6 +20,7 @@ CELL_ROWS = 8
 CELL_BINS = 4
 _SHARE = 0.2
 _CLIP = 1e-3  # share of the noise that excision drops
+_FOLLOW = 0.04  # weight of the newest rows in the level, once it is settled
 _LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there
 
 
@@ -110,7 +111,8 @@ class NoiseFloor:
         self._base: np.ndarray | None = None
         self._warm = 0.0
         # How well the level is known after the first four batches, as a fraction.
-        self.spread = 1.5 / np.sqrt(self._count * 4 * 64 / CELL_ROWS * self._width)
+        self.spread = 1.2 / np.sqrt(self._count * 4 * 64 / CELL_ROWS * self._width)
+        self.settled_spread = self.spread * 2 * np.sqrt(_FOLLOW / 2)
         self.shape = np.ones(of.size, np.float32)
         self._seen = np.zeros(of.size // 8)
         self._learnt = np.ones(of.size // 8)
@@ -139,7 +141,7 @@ class NoiseFloor:
             if not 0.8 < step < 1.25:
                 self._base = self._base * step  # the gain changed
                 ratio = ratio / step
-            share = max(1 / (self._warm + 1), 0.04)
+            share = max(1 / (self._warm + 1), _FOLLOW)
             self._warm += power.shape[0] / 64
             self._base = self._base * (1 + share * (np.clip(ratio, 0.5, 1.25) - 1))
         self._refresh()

@@ -288,6 +288,8 @@ class Spectrum:
         p = self.plan
         self._rows = max(1, _CHUNK // p.row)
         self._frames = np.empty((self._rows * p.frames, p.size), np.complex64)
+        short = self._rows * p.row // p.quick_hop if p.quick_size else 0
+        self._short = np.empty((short, p.quick_size), np.complex64)
         self._tail = np.empty(0, np.complex64)
         self._next = 0  # sample index of the tail's first sample
         self._epoch_ns = 0
@@ -305,14 +307,15 @@ class Spectrum:
             self._tail = np.empty(0, np.complex64)
             self._next = samples.start
         self._epoch_ns = samples.epoch_ns
-        if len(data) and not np.isfinite(data.sum()):
-            data = np.nan_to_num(data, nan=0.0, posinf=0.0, neginf=0.0)
         x = np.concatenate([self._tail, data]) if len(self._tail) else data
         rows = max(0, (len(x) - self._span) // self.plan.row + 1)
         if rows == 0:
             self._tail = x.copy()
             return None
         block = self._rows_of(x, rows)
+        if not np.isfinite(block.power[:, 0].sum()):  # one bad sample spoils every bin of its row
+            x = np.nan_to_num(x, nan=0.0, posinf=0.0, neginf=0.0)
+            block = self._rows_of(x, rows)
         used = rows * self.plan.row
         self._tail = x[used:].copy()
         self._next += used
@@ -343,8 +346,9 @@ class Spectrum:
         quick = np.empty((rows * per_row, p.quick_bands), np.float32)
         for first in range(0, rows, self._rows):
             last = min(rows, first + self._rows)
+            count = last - first
             part = x[first * p.row :]
-            frames = self._frames[: (last - first) * p.frames]
+            frames = self._frames[: count * p.frames]
             _cut(part, p.window, p.hop, frames)
             bins = fft.forward(frames, overwrite=True)
             _fold(bins, p.frames, power[first:last], peak[first:last], mirror[first:last])
@@ -354,7 +358,7 @@ class Spectrum:
                 total[first:last], zeros[first:last],
             )  # fmt: skip
             if self._quick_window is not None:
-                short = np.empty(((last - first) * per_row, p.quick_size), np.complex64)
+                short = self._short[: count * per_row]
                 _cut(middle, self._quick_window, p.quick_hop, short)
                 _fold_quick(
                     fft.forward(short, overwrite=True), p.quick_group, quick[first * per_row : last * per_row]
