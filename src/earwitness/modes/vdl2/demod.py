@@ -36,7 +36,9 @@ from earwitness.modes.vdl2.d8psk import SPAN, SYMBOL_RATE_HZ, receive_pulse
 OS = 4  # samples per symbol
 RATE_HZ = OS * SYMBOL_RATE_HZ
 HOP = 4096  # resampled samples worked on at a time
-KNOWN = len(burst.UNIQUE_STEPS) + 1  # known symbols: the last of the ramp, then the unique word less its first
+KNOWN = (
+    len(burst.UNIQUE_STEPS) + 1
+)  # known symbols: the last of the ramp, then the unique word less its first
 GATE = 0.66  # normalised product sum; noise alone passes a few times a second
 FIT = 0.72  # squared coherent correlation of the unique word
 REACH_HZ = 4_600.0  # carrier offsets looked at
@@ -301,8 +303,7 @@ def _soft(z: np.ndarray, track: np.ndarray, noise: float, words: np.ndarray, out
                 top = np.float32(-1e30)
                 for s in range(8):
                     m = before[s] + now[(s + d) & 7]
-                    if m > top:
-                        top = m
+                    top = max(top, m)
                 steps[d] = top
             for b in range(3):
                 one = np.float32(-1e30)
@@ -458,7 +459,9 @@ class Demodulator:
         _loop(part, start.at - low, KNOWN_PHASES, table, phases, track, times)
         # The clock is steady over a burst, so its line through the loop's places is the better one.
         places = np.arange(count)
-        per, first = np.polyfit(places, times, 1) if count > 100 else (float(OS), float(np.mean(times - OS * places)))
+        per, first = (
+            np.polyfit(places, times, 1) if count > 100 else (float(OS), float(np.mean(times - OS * places)))
+        )
         z = np.empty(count, np.complex64)
         _symbols(part, first, per, table, z)
         rest = np.empty(count, np.float32)
@@ -487,7 +490,9 @@ class Demodulator:
         return Frame(
             mode=self._mode.name,
             time_ns=first.time_ns(_place(found.frame.start, heard, shape) * self._resampler.step),
-            stop_ns=first.time_ns(_place(found.frame.stop + 7, heard, shape, end=True) * self._resampler.step),
+            stop_ns=first.time_ns(
+                _place(found.frame.stop + 7, heard, shape, end=True) * self._resampler.step
+            ),
             bits=Bits(int.from_bytes(octets, "big"), 8 * len(octets)),
             check="corrected" if found.changed else "pass",
             corrected_bits=found.changed or 0,

@@ -77,7 +77,9 @@ def steps(item: Mapping[str, Any]) -> np.ndarray:
     """Give the phase steps of the burst, uint8, ramp to the last, partly filled symbol."""
     sent = burst.encode(data_bits(item))
     words = np.pad(sent, (0, -len(sent) % 3)).reshape(-1, 3) @ np.array([4, 2, 1])
-    symbols = np.concatenate([np.zeros(4, np.int64), burst.UNIQUE_WORD, words, np.zeros(FALL_SYMBOLS, np.int64)])
+    symbols = np.concatenate(
+        [np.zeros(4, np.int64), burst.UNIQUE_WORD, words, np.zeros(FALL_SYMBOLS, np.int64)]
+    )
     return burst.BITS_TO_STEP[symbols]
 
 
@@ -114,7 +116,7 @@ def examples() -> list[dict[str, Any]]:
                 "destination": "FFFFFF",
                 "destination_type": 7,
                 "control": "XID",
-                "info_hex": "82" "F0001E" "000156" "C00601214E0A82A6" "C3045A5A4557" "C8030FF5F6" "450102",
+                "info_hex": "82F0001B000156C0062E710442828CC3045A5A4557C8031F7FD7450102",
             }
         },
         {
