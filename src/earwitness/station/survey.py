@@ -8,6 +8,7 @@ keep a ring of recent samples): both only need `read(start, count)`.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
@@ -126,6 +127,7 @@ class StretchSurvey:
         self._tracks: dict[int, Track] = {}
         self._by_channel: dict[int, Track] = {}
         self._seen: set[int] = set()
+        self._ended: deque[Detection] = deque(maxlen=64)
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
@@ -356,6 +358,8 @@ class StretchSurvey:
         self._note_faults(follower.lanes.values())
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
+        if not track.data_mode and self._is_modulation(follower):
+            return
         if follower.detection.artefact and not track.data_mode:
             self._keep_artefact(follower.detection)
             return
@@ -365,6 +369,7 @@ class StretchSurvey:
             self._update(track)
         self._release(track, None)
         track.ended = True
+        self._ended.append(found)
         follower.forget()
         if track.record is not None:
             self.keeper.emission(track.record, final=True)
@@ -381,6 +386,25 @@ class StretchSurvey:
     def frequency_error(self) -> tuple[float, float] | None:
         """Give the receiver's error in ppm and its standard uncertainty, when known carriers were heard."""
         return frequency_error_ppm(self._carriers) if self._carriers else None
+
+    def _is_modulation(self, follower: Follower) -> bool:
+        """Tell whether a short wide burst is but the rise and fall of an emission that is followed already.
+
+        A strong voice lifts the power of a wide box for some milliseconds; all of it lies in its own band.
+        """
+        found, known = follower.detection, follower.identification
+        width = found.high_hz - found.low_hz
+        if known is None or known.kind != "carrier" or found.stop - found.start > 0.05 * self.stream.rate_hz:
+            return False
+        carrier = known.carrier_hz or found.center_hz
+        others = [*self._ended, *(track.follower.detection for track in self._tracks.values())]
+        return any(
+            other.low_hz <= carrier <= other.high_hz
+            and other.high_hz - other.low_hz < 0.2 * width
+            and other.start <= found.stop
+            and found.start <= other.stop
+            for other in others
+        )
 
     def _forget_homes(self, now_ns: int) -> None:
         """Let go of frames whose message has not come within two minutes."""
