@@ -50,6 +50,7 @@ LEAST_BITS = 8 * (LEAST_OCTETS + 2) + 16
 SUB_PULSE = 32  # receive-filter positions per resampled sample
 PULSE_REACH = SPAN * OS
 REACH = 20  # neighbours either side in the later passes
+ROOT_BETTER = 0.7  # a root-shaped pulse is believed when it leaves so much less unexplained
 TRIES = 24  # combinations of row readings looked at
 SAME = 6 * OS  # two hypotheses of one burst start within this
 
@@ -332,6 +333,7 @@ class _Job:
     start: _Start
     length: int | None  # data bits; None: the header is still to be read
     need: int  # resampled samples that must be there
+    root: bool = False  # the transmitter split its pulse shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -432,15 +434,19 @@ class Demodulator:
         if any(abs(job.start.at - done) < SAME for done in self._done):
             return
         if job.length is None:
-            heard = min((self._hear(job.start, HEADER_SYMBOLS, table) for table in PULSES), key=_badness)
+            heard, root = (self._hear(job.start, HEADER_SYMBOLS, table) for table in PULSES)
+            is_root = _badness(root) < ROOT_BETTER * _badness(heard)
+            if is_root:
+                heard = root
             for length in burst.lengths(heard.soft[: burst.HEADER_BITS]):
                 if length >= LEAST_BITS:
                     count = burst.HEADER_BITS + 8 * len(burst.layout(length).order)
-                    self._jobs.append(_Job(job.start, length, _needed(job.start, -(-count // 3))))
+                    need = _needed(job.start, -(-count // 3))
+                    self._jobs.append(_Job(job.start, length, need, is_root))
             return
         shape = burst.layout(job.length)
         symbols = -(-(burst.HEADER_BITS + 8 * len(shape.order)) // 3)
-        heard = min((self._hear(job.start, symbols, table) for table in PULSES), key=_badness)
+        heard = self._hear(job.start, symbols, PULSES[job.root])
         frames = _frames(heard.soft[burst.HEADER_BITS :][: 8 * len(shape.order)], shape)
         if frames:
             self._done = [*self._done[-7:], job.start.at]
