@@ -124,12 +124,14 @@ def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
 def speed(rate_hz: float = 2.4e6, seconds: float = 4.0, rate: int = 1000) -> None:
     rng = np.random.default_rng(7)
     x = noise(rng, int(seconds * rate_hz), 1e-4)
+    sent = set()
     for _ in range(int(seconds * rate)):
         address = 0x400000 + int(rng.integers(100))
         bits = squitter(rng, address)
         if rng.random() < 0.4:
             head = 11 << 27 | 5 << 24 | address
             bits = Bits(parity.seal(head << 24, 56), 56)
+        sent.add(bits)
         level = 10 ** (rng.uniform(8, 35) / 20) * 1e-2
         place(
             x,
@@ -149,6 +151,10 @@ def speed(rate_hz: float = 2.4e6, seconds: float = 4.0, rate: int = 1000) -> Non
     told = [m for frame in frames for m in assembler.feed(frame)]
     told += list(assembler.close())
     extra = time.process_time() - began
+    false = sum(message.frame.bits not in sent for message in told)
+    print(
+        f"{len(sent)} unlike messages sent at random times, {len(told)} told, {false} of them false; limit 0"
+    )
     for name, spent in (("demodulator", best), ("demodulator and assembler", best + extra)):
         print(
             f"{name}: {seconds / spent:.0f} x real time at {rate_hz / 1e6:g} MS/s, {rate} messages/s "

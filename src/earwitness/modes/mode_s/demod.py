@@ -118,11 +118,11 @@ class Demodulator:
             fresh_groups = self._groups[: held // pulses.GROUP]
             pulses.take(new[:held], self._power[keep : keep + held], fresh_groups)
             groups = fresh_groups[fresh_groups > 0]
-            # the quarter of the groups lowest in power holds no replies; 0.88 is where the first quartile
-            # of a mean of 32 exponentials lies
+            # the quarter of the groups lowest in power holds no replies; 0.916 is where the first quartile
+            # of a mean of 64 exponentials lies
             if len(groups) > 8:
                 self._noise = (
-                    float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.88
+                    float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.916
                 )
         old = self._found[: self._count]
         live = old[:, pulses.T] - CHUNK > 3 * self._us

@@ -20,7 +20,7 @@ from earwitness.modes.mode_s.parity import SYNDROMES
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
 TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
-GROUP = 32  # samples whose power is summed for the noise estimate
+GROUP = 64  # samples whose power is summed for the noise estimate
 COARSE = 4  # phases per sample in the preamble search
 SHIFTS = 5  # shifted templates fitted when a reply is taken away
 PULSES_US = (0.0, 1.0, 3.5, 4.5)
@@ -308,6 +308,19 @@ def _contrast(halves, count):  # type: ignore[no-untyped-def]
     return high / (low + 1e-30)
 
 
+@kernel("int64(complex64[:,::1], int64, int64)", fastmath=True)
+def _holes(halves, first, last):  # type: ignore[no-untyped-def]
+    """Count the bits of [first, last) in which neither half holds a quarter of the mean pulse."""
+    total = np.float32(0)
+    for m in range(first, last):
+        total += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
+    limit = np.float32(0.25) * total / np.float32(last - first)
+    count = 0
+    for m in range(first, last):
+        count += max(_energy(halves[m, 0]), _energy(halves[m, 1])) < limit
+    return count
+
+
 @kernel("int64(uint8[::1])")
 def _format(bits):  # type: ignore[no-untyped-def]
     return bits[0] * 16 + bits[1] * 8 + bits[2] * 4 + bits[3] * 2 + bits[4]
@@ -511,8 +524,8 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
     # below TIGHT_US a pulse may fall between two samples, and its halves are told apart by sequence only
     tight = us <= TIGHT_US
     # echoes fill the empty halves too: a clear preamble well above the noise is left to the parity
-    loose = tight or (best > 64 * noise and _still(x, start, us, table) < 0.1 * best)
-    if _contrast(halves, 16) < (1.6 if loose else 2.8):
+    loose = tight or (best > 64 * noise and _still(x, start, us, table) < 0.06 * best)
+    if _contrast(halves, 16) < (1.6 if loose else 3.4 if best > 64 * noise else 2.8):
         return False
     # and what other pulses bring goes by its format, or by pulses where the preamble has none
     begin = 0.0
@@ -545,7 +558,7 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
     total = int(65 * us) + 8
     _unwind(x, origin, 0, total, omega, turned)
     _slice(turned, shift, us, 0, 56, table, halves)
-    if _contrast(halves, 56) < (1.8 if loose else 3.6):
+    if _contrast(halves, 56) < (1.8 if loose else 3.6) or _holes(halves, 0, 56) > 14:
         return False
     size = 112 if _stronger_first(halves[0]) else 56
     count = total
@@ -574,6 +587,9 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
     level = 0.0
     for m in range(size):
         level += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
+    # a train that stops before the reply ends, or has holes in it, was something else's
+    if not 17 <= df <= 19 and 3 * _holes(halves, 0, size) > size:
+        return False
     # a preamble in the noise before a strong reply has far less power than the bits "it" sends
     if contrast < (1.9 if loose else 4.0) or level * 4 > 5 * size * _preamble(turned, shift, us, table):
         return False
@@ -583,6 +599,13 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
     best_shift = shift
     mine = spread.copy()
     fixed = 0
+    # where every bit is plain to see, parity that fails cannot be mended: these are other pulses
+    weakest = certainty[0]
+    for m in range(1, size):
+        weakest = min(weakest, certainty[m])
+    plain = weakest * weakest > max(0.1 * level / size, 9 * noise)
+    if plain and wrong != 0 and (17 <= df <= 19 or (df == 11 and wrong >= 80)):
+        return False
     for attempt in range(3):
         if attempt > 0:
             # parity fails: a fading pulse train may have misled the timing
@@ -591,9 +614,9 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
             _by_envelope(halves, size, bits, certainty)
             wrong = _remainder(bits, size)
         turn = _drift(halves, size, bits, marks)
-        if wrong != 0:
+        if wrong != 0 and not plain:
             _turn(halves, size, turn)
-            for _ in range(3):
+            for _ in range(2):
                 mine[0] = _leak(halves, size, bits) if us > TIGHT_US else spread[0]
                 steady = _by_phase(halves, size, bits, certainty, marks, mine)
             wrong = _remainder(bits, size)
@@ -622,7 +645,6 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
     mean_off = 0.0
     tail = 0.0
     begin = 1.0
-    missing = 0
     leak = _leak(halves, size, bits)
     alien = 0.0
     part_off = 0.0
@@ -638,15 +660,13 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
             alien = max(alien, part_off / 14 - 0.01 * part_on / 14)
             part_off = 0.0
             part_on = 0.0
-        if _energy(on) * size < 0.25 * level:
-            missing += 1
         if m == 15:
             begin = mean_on / 16
         if m == size - 25:
             tail = mean_on
         mean_off += off.real * off.real + off.imag * off.imag
-    # a train that stops before the reply ends, or has holes in it, was something else's
-    if not squitter and ((mean_on - tail) * size < 0.4 * 24 * mean_on or missing * 4 > size):
+    # a train that stops before the reply ends was another reply's
+    if not squitter and (mean_on - tail) * size < 0.4 * 24 * mean_on:
         return False
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[ALIEN] = alien
@@ -772,10 +792,10 @@ def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-un
     _repower(power, x, first, first + count)
 
 
-@kernel("boolean(float64, float64, float64[:,::1], int64, float32)")
-def _explained(t, us, found, count, score):  # type: ignore[no-untyped-def]
+@kernel("boolean(float64, float64, float64[:,::1], int64, int64, float32)")
+def _explained(t, us, found, first, count, score):  # type: ignore[no-untyped-def]
     """Say whether a preamble at t is a known reply's own, or no stronger than the reply it lies in."""
-    for k in range(count):
+    for k in range(first, count):
         since = t - found[k, T]
         if abs(since) < 0.6 * us:
             return True
@@ -799,7 +819,7 @@ def receive(  # type: ignore[no-untyped-def]
     """
     width = 0.5 * us
     floor = np.float32(noise * (4 * width) * 3.0)
-    ratio = np.float32(2.2)
+    ratio = np.float32(2.6)
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
     score = np.empty(max(stop - start, 2 * back + 8), np.float32)
@@ -814,6 +834,7 @@ def receive(  # type: ignore[no-untyped-def]
     taken = -1
     examined = count
     known = count
+    recent = 0
     while True:
         search(power, low, high, weights, places, quiet, floor + extra, ratio, window, score)
         span = high - low
@@ -838,7 +859,9 @@ def receive(  # type: ignore[no-untyped-def]
             if not peak or count >= len(found):
                 continue
             t = float(low + at)
-            if _explained(t, us, found, count, s):
+            while taken < 0 and recent < count and found[recent, T] < t - back:
+                recent += 1
+            if _explained(t, us, found, recent, count, s):
                 continue
             if not read(
                 x, t, us, table, spread, noise, turned, halves, marks, bits[count], certainty, found[count]
@@ -854,7 +877,7 @@ def receive(  # type: ignore[no-untyped-def]
             if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 5.0) or row[QUALITY] < 0.45):
                 continue
             place = count
-            for k in range(count):
+            for k in range(recent, count):
                 apart = abs(row[T] - found[k, T])
                 if apart < 0.6 * us:
                     place = -1
@@ -874,6 +897,7 @@ def receive(  # type: ignore[no-untyped-def]
                 count += 1
         # the next reply that hides something
         taken = -1
+        recent = 0
         while examined < count:
             row = found[examined]
             solid = row[FIXED] == 0 and row[CONTRAST] > 6 and row[LEVEL] > 6 * noise

@@ -1,5 +1,6 @@
 """Parity, altitude and identity codes, compact positions, against published values."""
 
+import itertools
 import math
 
 import crcmod
@@ -54,7 +55,7 @@ def test_gillham(feet, word):
 
 def test_gillham_steps_change_one_bit():
     words = [codes.gillham_code(feet) for feet in range(-1200, 126800, 100)]
-    assert all((a ^ b).bit_count() == 1 for a, b in zip(words, words[1:], strict=False))
+    assert all((a ^ b).bit_count() == 1 for a, b in itertools.pairwise(words))
     assert [codes.altitude_ft(word) for word in words] == list(range(-1200, 126800, 100))
 
 
@@ -96,7 +97,9 @@ def test_published_pair():
     even, odd = (93000, 51372), (74158, 50194)
     assert position.decode_pair(even, odd, False) == pytest.approx((52.2572021484375, 3.91937255859375))
     assert position.decode_pair(even, odd, True)[0] == pytest.approx(52.26578017412606)
-    assert position.decode_near(*even, False, 52.258, 3.918) == pytest.approx((52.2572021484375, 3.91937255859375))
+    assert position.decode_near(*even, False, 52.258, 3.918) == pytest.approx(
+        (52.2572021484375, 3.91937255859375)
+    )
 
 
 def test_published_surface_pair():
@@ -125,4 +128,6 @@ def test_positions_return(latitude, longitude, odd, surface, north, east):
 def test_distance_of_a_degree():
     # 60 NM to a degree of latitude, by the mile's definition as a minute of arc (mean radius: 0.07 % off)
     assert position.distance_nm((0, 0), (1, 0)) == pytest.approx(60, rel=2e-3)
-    assert math.isclose(position.distance_nm((10, 179.9), (10, -179.9)), position.distance_nm((10, 0), (10, 0.2)))
+    assert math.isclose(
+        position.distance_nm((10, 179.9), (10, -179.9)), position.distance_nm((10, 0), (10, 0.2))
+    )
