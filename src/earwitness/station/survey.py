@@ -225,25 +225,29 @@ class StretchSurvey:
     def _take_detections(self, detections: Iterable[Detection]) -> None:
         for found in {item.number: item for item in detections}.values():
             self._noise = found.noise_dbfs_hz
-            track = self._tracks.get(found.number)
-            if track is not None:
-                track.follower.detection = found
-                if not found.open:
-                    self._bank.close(track.channel, found.stop + round(PRE_ROLL_S * self.stream.rate_hz))
-                continue
-            if found.number in self._seen:
-                continue
-            if found.artefact:
-                if not found.open:
-                    self._seen.add(found.number)
-                    self._keep_artefact(found)
-                continue
-            if found.open and found.stop - found.start < LAG_S / 2 * self.stream.rate_hz:
-                continue  # let it grow: place and width are not settled yet
-            self._seen.add(found.number)
-            self.counts["detections"] += 1
-            if not self._explained_by_pulses(found):
-                self._start_track(found)
+            self._take_detection(found)
+            if not found.open:
+                self._seen.discard(found.number)
+
+    def _take_detection(self, found: Detection) -> None:
+        track = self._tracks.get(found.number)
+        if track is not None:
+            track.follower.detection = found
+            if not found.open:
+                self._bank.close(track.channel, found.stop + round(PRE_ROLL_S * self.stream.rate_hz))
+            return
+        if found.number in self._seen:
+            return
+        if found.artefact:
+            if not found.open:
+                self._keep_artefact(found)
+            return
+        if found.open and found.stop - found.start < LAG_S / 2 * self.stream.rate_hz:
+            return  # let it grow: place and width are not settled yet
+        self._seen.add(found.number)
+        self.counts["detections"] += 1
+        if not self._explained_by_pulses(found):
+            self._start_track(found)
 
     def _start_track(self, found: Detection) -> None:
         stream = self.stream
