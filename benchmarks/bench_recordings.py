@@ -22,12 +22,44 @@ def seconds(text, epoch_ns):
     return (parse_time(text) - epoch_ns) / 1e9
 
 
-def wanted_payloads(emission):
-    """Hex payloads the truth names, where it names them."""
-    for message in emission["messages"]:
-        for key in ("payload_hex", "hex"):
-            if isinstance(message.get(key), str):
-                yield message[key].upper(), message
+def squeezed(text):
+    return " ".join(str(text).split())
+
+
+def sent(mode, message):
+    """What makes a sent message the same as a heard one, as its truth file states it; None if it does not."""
+    if mode == "acars":
+        return (
+            mode,
+            message["registration"].strip("."),
+            message["label"].replace("\x7f", "d"),
+            message["text"],
+        )
+    if mode == "ax25":
+        return mode, message["frame_hex"][:-4].upper()  # without its check sequence
+    if mode == "dsc":
+        return mode, tuple(message["symbols"])
+    if mode == "navtex":
+        return mode, message["station"] + message["subject"], message["number"], squeezed(message["text"])
+    if mode == "cw":
+        return "morse", squeezed(message["text"])
+    payload = message.get("payload_hex") or message.get("hex")
+    return (mode, payload.upper()) if payload else None
+
+
+def heard(row):
+    """The same of a logged message."""
+    mode, fields = row["mode"], row["fields"]
+    if mode == "acars":
+        return mode, fields["registration"], fields["label"], fields["text"] or ""
+    if mode == "dsc":
+        return mode, tuple(fields["symbols"])
+    if mode == "navtex":
+        name = str(fields.get("station")) + str(fields.get("subject"))
+        return mode, name, fields.get("serial"), squeezed(fields.get("text"))
+    if mode == "morse":
+        return mode, squeezed(fields["text"])
+    return mode, row["payload_hex"]
 
 
 def score(name, folder):
@@ -41,38 +73,27 @@ def score(name, folder):
         messages, overs = list(log.messages()), list(log.overs())
     print(f"\n{name}: {len(truth['emissions'])} true emissions; {len(emissions)} logged, "
           f"{len(messages)} messages, {len(overs)} overs; {truth['duration_s'] / took:.1f} x real time")  # fmt: skip
-    heard = {}
-    for row in messages:
-        heard.setdefault(row["payload_hex"], []).append(seconds(row["time"], epoch_ns))
-    known, missed = set(), []
-    wanted = got = 0
+    got = [heard(row) for row in messages]
+    known, missed, wanted = set(), [], 0
     for emission in truth["emissions"]:
-        for payload, message in wanted_payloads(emission):
-            known.add(payload)
+        for message in emission["messages"]:
+            key = sent(emission["mode"], message)
+            if key is None:
+                continue
+            known.add(key)
             if emission.get("cut_at_end") or message.get("repeat"):
                 continue
             wanted += 1
-            if payload in heard:
-                got += 1
-            else:
+            if key not in got:
                 missed.append(
-                    (
-                        emission["mode"],
-                        emission["snr_db"],
-                        emission.get("overlaps"),
-                        message.get("df"),
-                        payload,
-                    )
+                    (emission["mode"], emission["snr_db"], emission.get("overlaps"), message.get("df"), key)
                 )
-    if known:
-        false = [row for row in messages if row["payload_hex"] not in known]
-        print(f"  messages: {got} of {wanted}; logged but not in the truth: {len(false)}")
-        for item in missed[:40]:
-            print("   missed", *item)
-        for row in false[:10]:
-            print(
-                "   not in truth", row["mode"], row["kind"], row["payload_hex"], row["check"], row["snr_db"]
-            )
+    false = [row for row, key in zip(messages, got, strict=True) if key not in known]
+    print(f"  messages: {wanted - len(missed)} of {wanted}; logged but not in the truth: {len(false)}")
+    for item in missed[:40]:
+        print("   missed", *item)
+    for row in false[:10]:
+        print("   not in truth", row["mode"], row["kind"], heard(row), row["check"], row["snr_db"])
     used = set()
     for emission in truth["emissions"]:
         low, high = emission["band_in_file_hz"]
