@@ -55,8 +55,8 @@ def heard(row):
     if mode == "dsc":
         return mode, tuple(fields["symbols"])
     if mode == "navtex":
-        name = str(fields.get("station")) + str(fields.get("subject"))
-        return mode, name, fields.get("serial"), squeezed(fields.get("text"))
+        name = fields["station"] + fields["subject_indicator"]
+        return mode, name, int(fields["serial"]), squeezed(fields["text"])
     if mode == "morse":
         return mode, squeezed(fields["text"])
     return mode, row["payload_hex"]
