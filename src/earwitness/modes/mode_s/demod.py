@@ -173,6 +173,8 @@ class Demodulator:
         remainder = int(row[pulses.REMAINDER])
         certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
         extra: dict[str, object] = {"remainder": remainder}
+        if df == 11 and not certain:
+            extra["plain_code"] = row[pulses.PLAIN_CODE] > 0
         if not certain:
             extra["weak_bits"] = [int(place) for place in row[pulses.WEAK : pulses.WEAK + 3]]
         pulse = max(row[pulses.LEVEL] - row[pulses.OFF], 1e-20) / self._energy

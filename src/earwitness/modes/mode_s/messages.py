@@ -7,6 +7,8 @@ What is believed:
   every frame with corrected bits: only if a clean DF11, 17 or 18 of that address came within a minute
   before or within HOLD_S after, or if three frames of at least two different contents name the address
   within HOLD_S (chance frames: fewer than one in 2^48 triples);
+- DF11 to other interrogators also needs its last seven bits, which no parity guards, read plainly, or the same
+  interrogator read plainly within the last minute;
 - an overlaid frame one uncertain bit away from a known address, if altitude or code agree with the known.
 
 Frames waiting for such support are held, so messages may come up to HOLD_S late; `close` gives the rest.
@@ -103,6 +105,7 @@ class Assembler:
         self._held: deque[_Held] = deque()
         self._held_by: dict[int, list[_Held]] = {}
         self._waiting: deque[tuple[int, int]] = deque()
+        self._codes: dict[int, int] = {}  # interrogator code to the time it was last read plainly
         self._anywhere: tuple[float, float] | None = None  # the newest position of any aircraft
 
     def feed(self, frame: Frame) -> Iterable[Message]:
@@ -128,6 +131,8 @@ class Assembler:
             if frame.check == "pass":
                 self._support(address, df, frame, out)
                 out.append(self._all_call(frame, address))
+            elif not self._code_believed(frame, remainder):
+                return out
             elif self._known(address, frame.time_ns):
                 out.append(self._all_call(frame, address))
             else:
@@ -164,6 +169,18 @@ class Assembler:
     def _known(self, address: int, time_ns: int) -> bool:
         aircraft = self._aircraft.get(address)
         return aircraft is not None and time_ns - aircraft.clean_ns <= KNOWN_S * SECOND
+
+    def _code_believed(self, frame: Frame, code: int) -> bool:
+        """Say whether the interrogator of an all-call was read plainly, in this one or one of the last minute.
+
+        An error in the last seven bits would otherwise pass as another interrogator.
+        """
+        if frame.check == "corrected":
+            return True
+        if frame.extra.get("plain_code", True):
+            self._codes[code] = frame.time_ns
+            return True
+        return frame.time_ns - self._codes.get(code, -(10**18)) <= KNOWN_S * SECOND
 
     def _support(self, address: int, df: int, frame: Frame, out: list[Message]) -> None:
         """Note a clean squitter of the address, and give what was held for it."""

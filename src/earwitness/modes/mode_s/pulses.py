@@ -44,9 +44,10 @@ SYNDROME = np.array(SYNDROMES, np.int64)
     SURE,
     QUALITY,
     ALIEN,
+    PLAIN_CODE,
     WEAK,
-) = range(16)
-COLUMNS = 19  # WEAK..WEAK+2 hold the least certain bit positions
+) = range(17)
+COLUMNS = 20  # WEAK..WEAK+2 hold the least certain bit positions
 LONG_US = 120.0
 
 
@@ -670,6 +671,12 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
         return False
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[ALIEN] = alien
+    # an all-call's last seven bits are guarded by nothing but their own clarity
+    weakest = certainty[size - 7]
+    for m in range(size - 6, size):
+        weakest = min(weakest, certainty[m])
+    plain = weakest * weakest * size > 0.16 * mean_on and alien < 2.2 * noise
+    out[PLAIN_CODE] = 1.0 if plain else 0.0
     out[QUALITY] = (ahead - still) / begin
     out[STILL] = still
     out[T] = origin + shift
