@@ -28,9 +28,9 @@ _PLACES = np.concatenate(
 )
 _SIGNS = np.concatenate([ccir476.SIGNS[ccir476.INDEX[char]] for char in START for _ in (0, 1)])
 START_BITS = int(_PLACES.max()) + 1
-START_SCORE = (
-    0.6  # share of the soft bits' weight that must speak for ZCZC; random data reach it once in 1e5 bits
-)
+# Share of the soft bits' weight that must speak for ZCZC; a header must follow.
+START_SCORE = 0.55
+HEADER_CHARACTERS = 12  # in which station, subject and serial must come, shifts included
 SURE = 0.8  # probability from which a character is printed
 SURE_HEADER = 0.999  # and from which a character of the header is taken
 MOST_CHARACTERS = 20_000
@@ -109,13 +109,12 @@ class Demodulator:
                 if self._reading is not None:
                     out += self._finish(lost=True)
             self._reading = _Reading(at, sign)
-            out += self._read(None)
         return out + self._read(None)
 
     def _find_starts(self) -> list[tuple[int, int]]:
-        """Give (bit, sign) of each ZCZC in the bits not searched yet."""
+        """Give (bit, sign) of each ZCZC with a header after it, in the bits not searched yet."""
         begin = self._searched - self._dropped
-        count = len(self._llr) - START_BITS - CHARACTER // 2 - begin  # a better place may be a little later
+        count = len(self._llr) - START_BITS - CHARACTER * HEADER_CHARACTERS - begin
         if count <= 0:
             return []
         self._searched += count
@@ -125,9 +124,26 @@ class Demodulator:
         for sign in self._signs:
             for at in np.flatnonzero(sign * score[:count] > START_SCORE):
                 near = sign * score[max(at - 6, 0) : at + 7]
-                if sign * score[at] >= near.max():
-                    out.append((int(at) + begin + self._dropped, sign))
+                first = int(at) + begin + self._dropped
+                if sign * score[at] >= near.max() and self._header(first, sign) is not None:
+                    out.append((first, sign))
         return sorted(out)
+
+    def _decide(
+        self, first: int, sign: int, count: int
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Give likeliest word, its probability, whether both copies are it, and wrong bits of characters from a bit on."""
+        places = first - self._dropped + CHARACTER * np.arange(count)[:, None] + np.arange(7)
+        one, two = sign * self._llr[places], sign * self._llr[places + ccir476.SPREAD]
+        best, chance = ccir476.odds(one + two)
+        agreed = (ccir476.hard(one) == best) & (ccir476.hard(two) == best)
+        wrong = ((np.stack([one, two]) > 0) != (ccir476.WORDS[best] > 0)).sum(axis=(0, 2))
+        return best, chance, agreed, wrong
+
+    def _header(self, first: int, sign: int) -> tuple[int, str, bool] | None:
+        """Give the header of a message whose ZCZC begins at a bit, or None."""
+        best, chance, agreed, _ = self._decide(first, sign, len(START) + HEADER_CHARACTERS - 2)
+        return read_header(best.tolist(), chance.tolist(), agreed.tolist())
 
     def _read(self, stop: int | None) -> list[Frame]:
         """Read the characters that are complete (and begin before bit `stop`) into the present message."""
@@ -141,12 +157,7 @@ class Demodulator:
             count = min(count, -(-(stop - first) // CHARACTER))
         if count <= 0:
             return []
-        places = first - self._dropped + CHARACTER * np.arange(count)[:, None] + np.arange(7)
-        one = reading.sign * self._llr[places]
-        two = reading.sign * self._llr[places + ccir476.SPREAD]
-        best, chance = ccir476.odds(one + two)
-        agreed = (ccir476.hard(one) == best) & (ccir476.hard(two) == best)
-        wrong = ((np.stack([one, two]) > 0) != (ccir476.WORDS[best] > 0)).sum(axis=(0, 2))
+        best, chance, agreed, wrong = self._decide(first, reading.sign, count)
         for n in range(count):
             sure = bool(chance[n] >= SURE)
             reading.words.append(int(best[n]) if sure else -1)
@@ -249,19 +260,21 @@ def _ended(words: list[int]) -> bool:
 def read_header(words: list[int], chances: list[float], agreed: list[bool]) -> tuple[int, str, bool] | None:
     """Give (characters used, the four characters of the header, whether both copies confirm it), or None.
 
-    Letters are read as letters and digits as digits whatever shift was in force, so a lost shift costs
-    nothing here.
+    Two letters, the shift to figures, two digits, each sure.
     """
     out = ""
-    confirmed = True
-    for n in range(len(START), min(len(words), len(START) + 16)):
-        letter = ccir476.LETTER_OF[words[n]]
-        if letter in (ccir476.LETTERS, ccir476.FIGURES, " ", ccir476.ALPHA, ccir476.REPEAT, "\r", "\n"):
+    confirmed = shifted = True
+    for n in range(len(START), min(len(words), len(START) + HEADER_CHARACTERS - 2)):
+        name = ccir476.LETTER_OF[words[n]]
+        if name in (ccir476.LETTERS, ccir476.FIGURES):
+            shifted = name == ccir476.FIGURES
             continue
-        char = letter if len(out) < 2 else ccir476.FIGURE_OF[words[n]]
-        if len(char) != 1 or not (char.isalpha() if len(out) < 2 else char.isdigit()):
-            return None
-        if chances[n] < SURE_HEADER:
+        if name == " " and not out:
+            shifted = False
+            continue
+        char = name if len(out) < 2 else ccir476.FIGURE_OF[words[n]]
+        right = char.isalpha() and not shifted if len(out) < 2 else char.isdigit() and shifted
+        if len(char) != 1 or not right or chances[n] < SURE_HEADER:
             return None
         confirmed &= agreed[n]
         out += char
