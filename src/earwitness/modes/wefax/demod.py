@@ -1,0 +1,396 @@
+"""From a channel, or audio, to charts.
+
+Searching: every second the last ten are asked whether the frequency repeats line by line at one of the four
+speeds, with a steady envelope (`dsp.raster.line_period`). Twice in agreement means a chart: noise, voice and
+data do not do that. Start and stop tones alone never make a picture; they say what it is and where it ends.
+
+Receiving: from up to half a minute before it was found, the signal is filtered around its middle and its
+frequency kept (16 kB a second, at most half an hour), until the stop tone, the next start tone, or its loss.
+
+Drawing: the exact line period from the whole chart, the left edge from the phasing lines or, when the
+beginning is missing, from the plainest upright strip; black and white from the levels met.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.core.mode import Mode
+from earwitness.core.types import Picture, Samples
+from earwitness.dsp import fft
+from earwitness.dsp.filters import lowpass
+from earwitness.dsp.raster import Raster, line_period, refine, sharpen_period
+from earwitness.dsp.subcarrier import MIDDLE_HZ, TRACK_HZ, FrequencyTrack, Subcarrier, unsteadiness
+from earwitness.dsp.voice import AlignedFir
+
+LINES_PER_MINUTE = (240, 120, 90, 60)
+TONES = {300.0: "start, IOC 576", 675.0: "start, IOC 288", 450.0: "stop"}
+IOC_OF_TONE = {300.0: 576, 675.0: 288}
+TONE_SHARE = 0.35  # of the frequency's variance that must lie within 8 Hz of a tone; a square wave has 0.81
+SECOND = round(TRACK_HZ)
+LOOK_S = 10  # what is searched for lines
+HELD_S = 30  # kept before a chart is found
+LONGEST_S = 1800
+LOST_S = 12  # without a steady envelope
+LIKENESS = 0.12  # of the frequency track with itself a line later; noise 0.01, voice and data below 0.05
+AGREE = 4e-4
+STEADY = 1.8
+SLACK = 4  # samples per second a decimated track is searched at: 2 kHz
+LEAST_LINES = 12
+STEP = 0.25  # Hz a unit of the stored track
+SHARPEST_HZ = 1_150.0
+
+
+@dataclass(slots=True)
+class _Chart:
+    """A chart being received."""
+
+    begin: int  # sample of the receiver where `track` begins
+    nominal: float
+    period: float
+    center_hz: float
+    track: list[np.ndarray]
+    levels: list[float]  # mean power of each second
+    fir: AlignedFir
+    follow: FrequencyTrack
+    mixed: int
+    ioc: int | None = None
+    start_tone_end: int | None = None
+    quiet: int = 0
+    stop: int | None = None
+
+
+class Demodulator:
+    """Feeds on complex channel samples, or audio, of at least 8 kHz; gives a Picture for each chart."""
+
+    def __init__(self, mode: Mode):
+        self.mode = mode
+        self.clock: Samples | None = None
+
+    def feed(self, samples: Samples) -> Iterable[Picture]:
+        """Take the next samples."""
+        if self.clock is None:
+            self.clock = replace(samples, data=samples.data[:0])
+            self._audio = not np.iscomplexobj(samples.data)
+            self._front = Subcarrier(samples.rate_hz, from_audio=self._audio)
+            self._begin_search(0)
+            self._at = 0
+            self._tones: list[tuple[int, float]] = []  # (second's first sample, tone)
+        out: list[Picture] = []
+        for block in self._front.feed(samples.data):
+            out += self._second(block)
+        return out
+
+    def close(self) -> Iterable[Picture]:
+        """Say that no more samples come."""
+        if self.clock is None:
+            return []
+        out: list[Picture] = []
+        for block in self._front.close():
+            out += self._second(block)
+        if self._chart:
+            out += self._finish(self._at)
+        self.clock = None
+        return out
+
+    # -- one second at a time --------------------------------------------------------------------------
+
+    def _begin_search(self, at: int) -> None:
+        self._held: list[np.ndarray] = []
+        self._held_at = at
+        self._wide: list[np.ndarray] = []
+        self._steady: list[float] = []
+        self._follow = FrequencyTrack()
+        self._seen: float | None = None
+        self._chart: _Chart | None = None
+
+    def _second(self, iq: np.ndarray) -> list[Picture]:
+        begin = self._at
+        self._at += len(iq)
+        if self._chart is None:
+            self._search(iq, begin)
+            return []
+        return self._receive(iq, begin)
+
+    def _search(self, iq: np.ndarray, begin: int) -> None:
+        self._held.append(iq)
+        track = self._follow.feed(iq)
+        self._wide.append(_decimated(track))
+        self._steady.append(unsteadiness(iq))
+        tone = tone_of(track)
+        if tone is not None and tone != 450.0 and self._steady[-1] < STEADY:
+            self._tones = [*self._tones[-30:], (begin, tone)]
+        while len(self._held) > HELD_S:
+            self._held_at += len(self._held.pop(0))
+            self._wide.pop(0)
+            self._steady.pop(0)
+        if len(self._wide) < 4 or np.median(self._steady[-LOOK_S:]) > STEADY:
+            self._seen = None
+            return
+        found = look(np.concatenate(self._wide[-LOOK_S:]))
+        if found is None:
+            self._seen = None
+            return
+        nominal, period = found
+        if self._seen is None or abs(period / self._seen - 1) > AGREE:
+            self._seen = period
+            return
+        self._open(nominal, period)
+
+    def _open(self, nominal: float, period: float) -> None:
+        """A chart was found: go back to where it may have begun and receive it from there."""
+        held, at = self._held, self._held_at
+        steady = self._steady
+        first = len(held) - 1
+        while first > 0 and steady[first - 1] < STEADY + 0.1:
+            first -= 1
+        begin = at + sum(len(block) for block in held[:first])
+        iq = np.concatenate(held[first:])
+        tracked = FrequencyTrack().feed(iq)
+        black, white, _ = levels(tracked[-LOOK_S * SECOND :])
+        center_hz = 0.5 * (black + white)
+        self._chart = _Chart(
+            begin, nominal, period, center_hz, [], [], AlignedFir(lowpass(SHARPEST_HZ, 500.0, TRACK_HZ, stop_db=50.0)),
+            FrequencyTrack(), begin,
+        )  # fmt: skip
+        tones = [(where, tone) for where, tone in self._tones if where >= begin - SECOND]
+        if tones:
+            self._chart.ioc = IOC_OF_TONE[tones[-1][1]]
+            self._chart.start_tone_end = tones[-1][0] + SECOND - begin
+        self._tones = []
+        self._held, self._wide = [], []
+        self._take(iq)
+
+    def _take(self, iq: np.ndarray) -> np.ndarray:
+        """Filter around the chart's middle and keep the frequency; gives what was kept."""
+        chart = self._chart
+        if chart is None:
+            return np.zeros(0, np.float32)
+        at = np.arange(chart.mixed, chart.mixed + len(iq))
+        chart.mixed += len(iq)
+        mixed = (iq * np.exp(-2j * np.pi * (chart.center_hz / TRACK_HZ * at % 1.0))).astype(np.complex64)
+        track = chart.follow.feed(chart.fir.feed(mixed))
+        chart.track.append(np.clip(track / STEP, -32000, 32000).astype(np.int16))
+        return track
+
+    def _receive(self, iq: np.ndarray, begin: int) -> list[Picture]:
+        chart = self._chart
+        if chart is None:
+            return []
+        track = self._take(iq)
+        steady = unsteadiness(iq)
+        chart.quiet = chart.quiet + 1 if steady > STEADY + 0.1 else 0
+        tone = tone_of(track) if steady < STEADY else None
+        self._tones = [*self._tones[-4:], (begin, tone)] if tone else []
+        if len(self._tones) >= 2 and self._tones[-2][1] == tone:  # two seconds running
+            where = self._tones[-2][0]
+            while len(self._tones) >= 3 and self._tones[-3][1] == tone:
+                where = self._tones.pop(-3)[0]
+            out = self._finish(where, tone)
+            if tone in IOC_OF_TONE:
+                self._tones = [(where, tone), (begin, tone)]
+            return out
+        if chart.quiet >= LOST_S:
+            return self._finish(self._at - chart.quiet * SECOND)
+        if self._at - chart.begin >= LONGEST_S * SECOND:
+            return self._finish(self._at, continues=True)
+        return []
+
+    # -- a whole chart -----------------------------------------------------------------------------------
+
+    def _finish(self, stop: int, tone: float | None = None, *, continues: bool = False) -> list[Picture]:
+        chart, clock = self._chart, self.clock
+        tones = self._tones
+        self._begin_search(self._at)
+        self._tones = tones if continues else []
+        if chart is None or clock is None:
+            return []
+        self._chart = None
+        track = np.concatenate(chart.track).astype(np.float32) * np.float32(STEP)
+        track = track[: max(stop - chart.begin, 0)]
+        drawn = draw(track, chart)
+        if drawn is None:
+            return []
+        scale = clock.rate_hz / TRACK_HZ
+        start, end = (clock.time_ns((chart.begin + place) * scale) for place in (drawn.start, drawn.stop))
+        middle_hz = chart.center_hz + drawn.middle_hz
+        frequency_hz = MIDDLE_HZ + middle_hz if self._audio else clock.center_hz + middle_hz
+        facts = {
+            "ioc": drawn.ioc,
+            "ioc_from": "start tone" if chart.ioc else "the speed, assumed",
+            "lines_per_minute": round(60 * TRACK_HZ / chart.nominal),
+            "slant_ppm": round((drawn.period / chart.nominal - 1) * 1e6, 1),
+            "shift_hz": round(drawn.shift_hz),
+            "begins": "start tone" if chart.ioc else "phasing" if drawn.phased else "found in the middle",
+            "ends": "stop tone" if tone == 450.0 else "start tone" if tone else "longest kept" if continues else "lost",
+            "left_edge": "phasing" if drawn.phased else "plainest strip, assumed",
+        }
+        picture = Picture(self.mode.name, start, end, drawn.pixels, float(frequency_hz), facts)
+        clean = monochrome(drawn.pixels)
+        if clean is None:
+            return [picture]
+        return [picture, replace(picture, pixels=clean, extra=facts | {"rendering": "monochrome"})]
+
+
+def _decimated(track: np.ndarray) -> np.ndarray:
+    whole = len(track) - len(track) % SLACK
+    return track[:whole].reshape(-1, SLACK).mean(axis=1)
+
+
+def tone_of(track: np.ndarray) -> float | None:
+    """Give which of the tones a second of frequency track (8000,) alternates with, or None."""
+    if len(track) < SECOND // 2:
+        return None
+    held = np.clip(track - np.median(track), -1_000, 1_000)
+    spectrum = np.abs(fft.forward((held * np.hanning(len(held))).astype(np.complex64))) ** 2
+    spectrum = spectrum[: len(held) // 2]
+    total = float(spectrum[1:].sum())
+    bin_hz = TRACK_HZ / len(held)
+    for tone_hz in TONES:
+        low, high = (round((tone_hz + side * 8.0) / bin_hz) for side in (-1, 1))
+        if total > 0 and float(spectrum[low : high + 1].sum()) > TONE_SHARE * total:
+            return tone_hz
+    return None
+
+
+def look(track: np.ndarray) -> tuple[float, float] | None:
+    """Give (nominal, found) line period in samples at 8 kHz of a decimated track of some seconds, or None."""
+    spread = np.quantile(track, (0.02, 0.98))
+    if spread[1] - spread[0] < 60.0:
+        return None  # a bare carrier
+    held = np.clip(track, spread[0] - 200, spread[1] + 200)
+    nominal = [60.0 / speed * TRACK_HZ / SLACK for speed in LINES_PER_MINUTE]
+    fits = [period for period in nominal if 2.2 * 1.05 * period <= len(held)]
+    found = line_period(held, fits, least=LIKENESS) if fits else None
+    if found is None:
+        return None
+    sharp = sharpen_period(held, found.period, reach=2.0)
+    return found.nominal * SLACK, sharp * SLACK
+
+
+def levels(track: np.ndarray) -> tuple[float, float, bool]:
+    """Give black and white in Hz, and whether their distance is one that is used (else it was assumed).
+
+    From the 1 % and 99 % levels over a millisecond: fine detail and clicks do not move those.
+    """
+    smooth = np.convolve(track, np.full(9, 1 / 9), "valid")
+    low, high = (float(level) for level in np.quantile(smooth, (0.01, 0.99)))
+    for shift in (800.0, 300.0):
+        if abs((high - low) / shift - 1) < 0.14:
+            return low, high, True
+    shift = 300.0 if high - low < 330.0 else 800.0
+    counts, edges = np.histogram(smooth, bins=64, range=(low - 1, high + 1))
+    most = float(edges[int(counts.argmax())] + edges[1] - edges[0])
+    if most > 0.5 * (low + high):  # most of a chart is white
+        return min(most, high) - shift, min(most, high), False
+    return most, most + shift, False
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A chart as drawn; places in samples of the track."""
+
+    pixels: np.ndarray
+    start: float
+    stop: float
+    period: float
+    ioc: int
+    middle_hz: float
+    shift_hz: float
+    phased: bool
+
+
+def draw(track: np.ndarray, chart: _Chart) -> Drawn | None:
+    """Give the chart in a frequency track, or None when what is there is too short or no chart."""
+    skip = min(chart.start_tone_end or 0, len(track))
+    raster = Raster(np.clip(track, -1_000, 1_000))
+    count = int((len(track) - skip) / chart.period)
+    if count < LEAST_LINES:
+        return None
+    period = refine(raster, float(skip), chart.period)
+    if abs(period / chart.nominal - 1) > 1.5e-3:
+        return None
+    black, white, _ = levels(track[skip:])
+    if white - black > 950.0:
+        return None  # no chart: slow-scan pictures reach from 1200 to 2300 Hz
+    coarse = (raster.rows(float(skip), period, count, 200) - black) / (white - black)
+    edge, phasing = phasing_edge(coarse)
+    if edge is None:
+        left = plainest(coarse) * period
+        first = skip + left
+    else:
+        fine = raster.rows(skip + (edge - 0.06) * period, period, phasing, 2_000, share=0.12)
+        mean = (np.median(fine, axis=0) - black) / (white - black)
+        steps = np.flatnonzero(np.diff((mean > 0.5).astype(np.int8)) != 0)
+        near = steps[np.argmin(np.abs(steps - 1_000))] if len(steps) else 1_000
+        first = skip + (edge - 0.06 + (near + 1) / 2_000 * 0.12) * period
+        first += phasing * period
+    first -= np.floor(first / period) * period if edge is None and first > period + skip else 0
+    lines = int((len(track) - first) / period)
+    if lines < LEAST_LINES:
+        return None
+    ioc = chart.ioc or 576
+    rows = raster.rows(first, period, lines, round(np.pi * ioc))
+    pixels = np.clip((rows - black) * (255 / (white - black)), 0, 255).astype(np.uint8)
+    return Drawn(
+        pixels, first, first + lines * period, period, ioc, 0.5 * (black + white), white - black, edge is not None
+    )
+
+
+def phasing_edge(rows: np.ndarray) -> tuple[float | None, int]:
+    """Give where the phasing pulse begins as a share of the line, and how many lines from the first it ends.
+
+    `rows` (lines, 200), black 0 and white 1. A phasing line is black but for 2 to 9 % in one piece, or the
+    reverse. (None, 0) without five of them.
+    """
+    head = np.clip(rows[:150], 0, 1)
+    size = head.shape[1]
+    width = round(0.05 * size)
+    places, which = [], []
+    for number, row in enumerate(head):
+        for line in (row, 1 - row):
+            ring = np.concatenate([line, line[: width - 1]])
+            run = np.convolve(ring, np.full(width, 1 / width), "valid")
+            at = int(run.argmax())
+            outside = (line.sum() - run[at] * width) / (size - width)
+            if run[at] > 0.7 and outside < 0.2 and 0.02 < (line > 0.5).mean() < 0.09:
+                places.append(at)
+                which.append(number)
+    if len(places) < 5:
+        return None, 0
+    turn = np.exp(2j * np.pi * np.array(places) / size)
+    middle = float(np.angle(np.median(turn.real) + 1j * np.median(turn.imag)) / (2 * np.pi)) % 1.0
+    off = np.abs((np.array(places) / size - middle + 0.5) % 1.0 - 0.5)
+    good = [number for number, away in zip(which, off, strict=True) if away < 0.02]
+    if len(good) < 5:
+        return None, 0
+    last = good[0]
+    for number in good[1:]:
+        if number - last <= 5:
+            last = number
+    return middle, last + 1
+
+
+def plainest(rows: np.ndarray) -> float:
+    """Give the middle of the upright strip, a twentieth of the line wide, that changes least: a share of the line."""
+    size = rows.shape[1]
+    width = round(0.045 * size)
+    rough = rows.std(axis=0) + np.abs(np.diff(np.median(rows, axis=0), append=np.median(rows[:, 0])))
+    run = np.convolve(np.concatenate([rough, rough[: width - 1]]), np.full(width, 1 / width), "valid")
+    return float((run.argmin() + width / 2) / size % 1.0)
+
+
+def monochrome(pixels: np.ndarray) -> np.ndarray | None:
+    """Give the chart in clean black and white, uint8 0 or 255, or None for one of greys.
+
+    Drawn charts have their pixels near black and white; specks of one pixel go by a median of 3 x 3.
+    """
+    middle = float(((pixels > 70) & (pixels < 185)).mean())
+    if middle > 0.3:
+        return None
+    from scipy.ndimage import median_filter
+
+    return np.where(median_filter(pixels, 3) > 127, np.uint8(255), np.uint8(0))
