@@ -8,6 +8,7 @@ non-coherent binary signals; from memory) for each pair of code words, summed ov
 characters of the message right.
 """
 
+import itertools
 import sys
 import time
 from math import comb, exp, factorial
@@ -70,7 +71,7 @@ def received(rng, wave, ebn0_db, fading_hz=0.0):
 
 
 def crossing(points, level=0.9):
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
         if y0 < level <= y1:
             return x0 + (level - y0) / (y1 - y0) * (x1 - x0)
     return float("nan")

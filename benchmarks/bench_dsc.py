@@ -1,0 +1,110 @@
+"""DSC: calls received against Eb/N0 beside theory, VHF and MF/HF, false calls in noise, speed.
+
+    python benchmarks/bench_dsc.py [calls per point, default 100]
+
+Theory: orthogonal tones, square-law detection without phase, both copies of each character combined with
+known clock and carrier (error probability of L-fold diversity, Proakis, Digital Communications, multichannel
+non-coherent binary signals; from memory), union bound over the distances of the 128 words, all characters right.
+"""
+
+import itertools
+import sys
+import time
+from math import comb, exp, factorial
+
+import numpy as np
+
+from earwitness.core.mode import get_mode
+from earwitness.core.types import Samples
+from earwitness.modes.dsc import synth
+from earwitness.modes.dsc.code import WORDS
+
+GAP_LIMIT_DB = 2.0
+KINDS = {  # rate, centre, bit rate, carrier error
+    "vhf": (21_400.0, 156.525e6, 1200.0, 1500.0),
+    "hf": (21_400.0, 8_414_500.0, 100.0, 60.0),
+}
+
+
+def diversity_error(ebn0, copies):
+    half = copies * ebn0 / 2
+    total = sum(
+        half**n / factorial(n) * sum(comb(2 * copies - 1, k) for k in range(copies - n))
+        for n in range(copies)
+    )
+    return exp(-half) * total / 2 ** (2 * copies - 1)
+
+
+def theory(ebn0_db, characters):
+    ebn0 = 10 ** (ebn0_db / 10)
+    apart = (WORDS[:, None] != WORDS[None]).sum(axis=2)
+    wrong = sum((apart == d).sum() / 128 * diversity_error(ebn0, 2 * d) for d in range(2, 11))
+    return max(0.0, 1 - wrong) ** characters
+
+
+def listen(iq, rate_hz, center_hz):
+    mode = get_mode("dsc")
+    demodulator = mode.demodulator()
+    frames = list(demodulator.feed(Samples(iq, rate_hz, center_hz, 0, 0))) + list(demodulator.close())
+    assembler = mode.assembler()
+    return [m for frame in frames for m in assembler.feed(frame)] + assembler.close()
+
+
+def crossing(points, level=0.9):
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
+        if y0 < level <= y1:
+            return x0 + (level - y0) / (y1 - y0) * (x1 - x0)
+    return float("nan")
+
+
+def sensitivity(kind, count, levels_db):
+    rate_hz, center_hz, bit_rate, reach_hz = KINDS[kind]
+    item = {**synth.examples()[2], "variant": kind}
+    symbols = len(synth.symbols_of(item)) + 2
+    wave = synth.transmit(item, rate_hz)
+    want = synth.payloads(item)[0]
+    print(f"{kind}: call of {symbols} characters, {bit_rate:.0f} Bd; Eb/N0 of one transmitted bit")
+    ours, ideal = [], []
+    wrong = 0
+    for ebn0_db in levels_db:
+        rng = np.random.default_rng(int(ebn0_db * 10))
+        right = 0
+        for _ in range(count):
+            lead = int(rng.integers(1000, 4000))
+            iq = np.zeros(lead + len(wave) + 2000, complex)
+            turn = rng.uniform(-reach_hz, reach_hz) * np.arange(len(wave)) / rate_hz + rng.random()
+            iq[lead : lead + len(wave)] = wave * np.exp(2j * np.pi * turn)
+            noise = rate_hz / bit_rate * 10 ** (-ebn0_db / 10)
+            iq += np.sqrt(noise / 2) * (rng.normal(size=len(iq)) + 1j * rng.normal(size=len(iq)))
+            got = [m.frame.bits for m in listen((0.1 * iq).astype(np.complex64), rate_hz, center_hz)]
+            right += want in got
+            wrong += sum(bits != want for bits in got)
+        ours.append((ebn0_db, right / count))
+        ideal.append((ebn0_db, theory(ebn0_db, symbols)))
+        print(f"{ebn0_db:6.1f} dB   ours {right / count:6.3f}   theory {ideal[-1][1]:6.3f}")
+    gap = crossing(ours) - crossing(ideal)
+    print(f"90 %: {crossing(ours):.2f} dB, theory {crossing(ideal):.2f} dB, gap {gap:.2f} dB, limit {GAP_LIMIT_DB} dB, "
+          f"ratio {gap / GAP_LIMIT_DB:.2f}; wrong calls {wrong} (limit 0)")  # fmt: skip
+
+
+def noise(minutes):
+    for kind, (rate_hz, center_hz, *_) in KINDS.items():
+        rng = np.random.default_rng(3)
+        mode = get_mode("dsc")
+        demodulator = mode.demodulator()
+        got, spent = 0, 0.0
+        for second in range(60 * minutes):
+            size = int(rate_hz)
+            iq = (0.05 * (rng.normal(size=size) + 1j * rng.normal(size=size))).astype(np.complex64)
+            began = time.process_time()
+            got += len(list(demodulator.feed(Samples(iq, rate_hz, center_hz, second * size, 0))))
+            spent += time.process_time() - began
+        print(f"{kind}: calls in {minutes} minutes of noise: {got} (limit 0); {60 * minutes / spent:.0f} x real time,"
+              f" {1e9 * spent / (60 * minutes * rate_hz):.0f} ns a sample (CPU time)")  # fmt: skip
+
+
+if __name__ == "__main__":
+    calls = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    sensitivity("vhf", calls, np.arange(5.0, 13.1, 0.5))
+    sensitivity("hf", max(calls // 2, 5), np.arange(5.0, 11.1, 0.5))
+    noise(10)

@@ -1,0 +1,81 @@
+"""From soft bits to calls: phasing found, both copies of each character combined, the check done.
+
+Soft bits are positive for Y. A call counts only when its format specifier stands there twice, its end is where
+the standard's grammar wants it, its error-check character is right and every character may stand where it stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.modes.dsc import code
+from earwitness.modes.dsc.messages import legal
+
+PLACES, EXPECTED = code.phasing()
+PHASING_BITS = int(PLACES.max()) + 1
+PHASING_SCORE = (
+    0.45  # share of the soft bits' weight that must speak for the phasing; noise reaches it rarely
+)
+MOST_CHARACTERS = 44
+CALL_BITS = code.BITS * (code.FIRST_SLOT + 2 * MOST_CHARACTERS + code.SPREAD + 1)
+LEAST_FIT = 0.5  # of the soft bits' weight that speaks for the words chosen
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A call read: information symbols, where its bits lie after the first phasing bit, what was mended."""
+
+    symbols: tuple[int, ...]
+    first_bit: int
+    stop_bit: int
+    bits: np.ndarray  # uint8: all bits from the first phasing bit to the last, as they were sent
+    corrected_bits: int  # wrong bits in the copies of the characters used
+    both_right: bool  # each copy of each character was its word
+
+
+def phasing_scores(llr: np.ndarray) -> np.ndarray:
+    """Give -1..1 for each place (n - 159,) of soft bits (n,): how much they speak for phasing from there."""
+    if len(llr) < PHASING_BITS:
+        return np.zeros(0)
+    windows = np.lib.stride_tricks.sliding_window_view(llr, PHASING_BITS)[:, PLACES]
+    return np.asarray((windows @ EXPECTED) / (np.abs(windows).sum(axis=1) + 1e-9))
+
+
+def read_call(llr: np.ndarray) -> Call | None:
+    """Read the call whose first phasing bit is llr[0]; None when there is none that holds."""
+    llr = np.pad(llr[:CALL_BITS], (0, max(0, CALL_BITS - len(llr))))
+    slots = llr.reshape(-1, code.BITS)
+    first = slots[code.FIRST_SLOT :: 2][:MOST_CHARACTERS]
+    second = slots[code.FIRST_SLOT + code.SPREAD :: 2][:MOST_CHARACTERS]
+    score = (first + second) @ code.SIGNS.T
+    words = score.argmax(axis=1).tolist()
+    if words[0] != words[1]:
+        return None
+    for end in range(9, MOST_CHARACTERS - 3):
+        if words[end] not in code.EOS_SYMBOLS:
+            continue
+        symbols = words[1 : end + 1]
+        if words[end + 1] == code.check_character(symbols) and legal(symbols):
+            return _call(symbols, first, second, llr)
+    return None
+
+
+def _call(symbols: list[int], first: np.ndarray, second: np.ndarray, llr: np.ndarray) -> Call | None:
+    slots = code.slots_of(symbols)
+    bits = code.WORDS[slots].reshape(-1)
+    sent = np.array([symbols[0], *symbols, code.check_character(symbols)])
+    both = np.stack([first[: len(sent)], second[: len(sent)]])
+    fit = (both * code.SIGNS[sent]).sum() / (np.abs(both).sum() + 1e-9)
+    if fit < LEAST_FIT:
+        return None
+    wrong = ((both > 0) != (code.WORDS[sent] > 0)).sum(axis=2)
+    return Call(
+        tuple(symbols),
+        code.FIRST_SLOT * code.BITS,
+        len(bits),
+        bits,
+        int(wrong.sum()),
+        not wrong.any(),
+    )
