@@ -15,6 +15,7 @@ from earwitness.dsp import fft
 
 COLUMNS = 256  # in which lines are compared
 HARMONICS = 96
+PRIOR_PPM = 250.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,18 +108,21 @@ class Raster:
         return (np.diff(total, axis=1) / (period * share / columns)).astype(np.float32)
 
 
-def refine(raster: Raster, first: float, period: float, *, reach_ppm: float = 400.0) -> float:
+def refine(raster: Raster, first: float, period: float, *, nominal: float, reach_ppm: float = 400.0) -> float:
     """Give the period (samples) that makes the lines' upright structure stand most upright.
 
     Lines are taken at `period`; a period wrong by e shifts each by e more than the last. With X_r(k) the
     harmonics of line r, the strength of the mean line after taking out a shift of s a line is
     sum over k of |sum over r of X_r(k) exp(2 pi i k s r)|^2, largest at the right s. First over 48 lines with a
-    wide reach, then over ever more with what is left of it, so that no side peak is taken.
+    wide reach, then over ever more with what is left of it, so that no side peak is taken. Each harmonic counts
+    with its number: borders are sharp, clouds that drift aslant are not. A period near the nominal one is
+    likelier (standard deviation PRIOR_PPM), which decides where nothing upright was drawn.
     """
     most = int((raster.count - first) / period)
+    reach_ppm += abs(period / nominal - 1) * 1e6
     lines = min(48, most)
     while lines >= 8:
-        period = _refine(raster, first, period, lines, reach_ppm)
+        period = _refine(raster, first, period, lines, reach_ppm, nominal)
         if lines == most:
             break
         reach_ppm = max(1e6 * 2.0 / (COLUMNS * lines), 1.0)
@@ -126,7 +130,7 @@ def refine(raster: Raster, first: float, period: float, *, reach_ppm: float = 40
     return period
 
 
-def _refine(raster: Raster, first: float, period: float, lines: int, reach_ppm: float) -> float:
+def _refine(raster: Raster, first: float, period: float, lines: int, reach_ppm: float, nominal: float) -> float:
     rows = raster.rows(first, period, lines, COLUMNS)
     rows = rows - rows.mean(axis=1, keepdims=True)
     rows = rows / (rows.std(axis=1, keepdims=True) + 1e-6)  # a burst of noise is one line, not the whole
@@ -139,9 +143,12 @@ def _refine(raster: Raster, first: float, period: float, lines: int, reach_ppm: 
     turn = np.exp(2j * np.pi * shifts[:, None] * np.arange(lines)).astype(np.complex64)
     wave = turn.copy()
     for i in range(len(k)):
-        strength += np.abs(wave @ harmonics[:, i]) ** 2
+        strength += k[i] * np.abs(wave @ harmonics[:, i]) ** 2
         wave *= turn
-    at = int(strength.argmax())
+    off_ppm = (period * (1 + shifts) / nominal - 1) * 1e6
+    at = int((strength * np.exp(-0.5 * (off_ppm / PRIOR_PPM) ** 2)).argmax())
+    while 0 < at < len(shifts) - 1 and max(strength[at - 1], strength[at + 1]) > strength[at]:
+        at += 1 if strength[at + 1] > strength[at - 1] else -1  # the peak itself, not where the prior pulls it
     place = shifts[at]
     if 0 < at < len(shifts) - 1:
         place += step * _vertex(strength[at - 1 : at + 2])

@@ -29,7 +29,8 @@ from earwitness.dsp.voice import AlignedFir
 LINES_PER_MINUTE = (240, 120, 90, 60)
 TONES = {300.0: "start, IOC 576", 675.0: "start, IOC 288", 450.0: "stop"}
 IOC_OF_TONE = {300.0: 576, 675.0: 288}
-TONE_SHARE = 0.35  # of the frequency's variance that must lie within 8 Hz of a tone; a square wave has 0.81
+TONE_SHARE = 0.15  # of the frequency's variance that must lie within 8 Hz of a tone; a square wave has 0.81,
+# noise 0.004
 SECOND = round(TRACK_HZ)
 LOOK_S = 10  # what is searched for lines
 HELD_S = 30  # kept before a chart is found
@@ -42,6 +43,7 @@ SLACK = 4  # samples per second a decimated track is searched at: 2 kHz
 LEAST_LINES = 12
 STEP = 0.25  # Hz a unit of the stored track
 SHARPEST_HZ = 1_150.0
+WIDEST_HZ = 950.0  # from black to white
 
 
 @dataclass(slots=True)
@@ -121,7 +123,7 @@ class Demodulator:
         self._wide.append(_decimated(track))
         self._steady.append(unsteadiness(iq))
         tone = tone_of(track)
-        if tone is not None and tone != 450.0 and self._steady[-1] < STEADY:
+        if tone in IOC_OF_TONE and self._steady[-1] < STEADY:
             self._tones = [*self._tones[-30:], (begin, tone)]
         while len(self._held) > HELD_S:
             self._held_at += len(self._held.pop(0))
@@ -157,9 +159,11 @@ class Demodulator:
             FrequencyTrack(), begin,
         )  # fmt: skip
         tones = [(where, tone) for where, tone in self._tones if where >= begin - SECOND]
-        if tones:
-            self._chart.ioc = IOC_OF_TONE[tones[-1][1]]
-            self._chart.start_tone_end = tones[-1][0] + SECOND - begin
+        if len(tones) >= 2 and tones[-1][1] == tones[-2][1]:
+            last, tone = tones[-1]
+            self._chart.ioc = IOC_OF_TONE[tone]
+            near = tracked[max(last - begin - SECOND, 0) : last - begin + 2 * SECOND]
+            self._chart.start_tone_end = max(last - begin - SECOND, 0) + tone_span(near, tone)[1]
         self._tones = []
         self._held, self._wide = [], []
         self._take(iq)
@@ -210,7 +214,10 @@ class Demodulator:
             return []
         self._chart = None
         track = np.concatenate(chart.track).astype(np.float32) * np.float32(STEP)
-        track = track[: max(stop - chart.begin, 0)]
+        track = track[: max(stop - chart.begin + (SECOND if tone else 0), 0)]
+        if tone is not None:
+            edge = max(len(track) - 2 * SECOND, 0)
+            track = track[: edge + tone_span(track[edge:], tone)[0]]
         drawn = draw(track, chart)
         if drawn is None:
             return []
@@ -222,7 +229,7 @@ class Demodulator:
             "ioc": drawn.ioc,
             "ioc_from": "start tone" if chart.ioc else "the speed, assumed",
             "lines_per_minute": round(60 * TRACK_HZ / chart.nominal),
-            "slant_ppm": round((drawn.period / chart.nominal - 1) * 1e6, 1),
+            "slant_ppm": round((float(drawn.period) / chart.nominal - 1) * 1e6, 1),
             "shift_hz": round(drawn.shift_hz),
             "begins": "start tone" if chart.ioc else "phasing" if drawn.phased else "found in the middle",
             "ends": "stop tone" if tone == 450.0 else "start tone" if tone else "longest kept" if continues else "lost",
@@ -256,6 +263,17 @@ def tone_of(track: np.ndarray) -> float | None:
     return None
 
 
+def tone_span(track: np.ndarray, tone_hz: float) -> tuple[int, int]:
+    """Give where a tone begins and ends in a few seconds of track: samples, to about 10 ms."""
+    size = round(0.1 * TRACK_HZ)
+    window = np.full(size, 1 / size)
+    held = np.clip(track - np.median(track), -1_000, 1_000)
+    turn = np.exp(-2j * np.pi * (tone_hz / TRACK_HZ * np.arange(len(held)) % 1.0))
+    strength = np.abs(np.convolve(held * turn, window, "same"))
+    over = np.flatnonzero(strength > 0.5 * np.quantile(strength, 0.9))
+    return (int(over[0]), int(over[-1]) + 1) if len(over) else (0, 0)
+
+
 def look(track: np.ndarray) -> tuple[float, float] | None:
     """Give (nominal, found) line period in samples at 8 kHz of a decimated track of some seconds, or None."""
     spread = np.quantile(track, (0.02, 0.98))
@@ -278,6 +296,9 @@ def levels(track: np.ndarray) -> tuple[float, float, bool]:
     """
     smooth = np.convolve(track, np.full(9, 1 / 9), "valid")
     low, high = (float(level) for level in np.quantile(smooth, (0.01, 0.99)))
+    if high - low > 910.0:  # widened by noise
+        middle = 0.5 * (low + high)
+        return middle - 400.0, middle + 400.0, False
     for shift in (800.0, 300.0):
         if abs((high - low) / shift - 1) < 0.14:
             return low, high, True
@@ -310,13 +331,15 @@ def draw(track: np.ndarray, chart: _Chart) -> Drawn | None:
     count = int((len(track) - skip) / chart.period)
     if count < LEAST_LINES:
         return None
-    period = refine(raster, float(skip), chart.period)
+    period = refine(raster, float(skip), chart.period, nominal=chart.nominal)
     if abs(period / chart.nominal - 1) > 1.5e-3:
         return None
     black, white, _ = levels(track[skip:])
-    if white - black > 950.0:
+    coarse = raster.rows(float(skip), period, count, 200)
+    usual = np.median(coarse, axis=0)
+    if usual.max() - usual.min() > WIDEST_HZ:
         return None  # no chart: slow-scan pictures reach from 1200 to 2300 Hz
-    coarse = (raster.rows(float(skip), period, count, 200) - black) / (white - black)
+    coarse = (coarse - black) / (white - black)
     edge, phasing = phasing_edge(coarse)
     if edge is None:
         left = plainest(coarse) * period
