@@ -21,7 +21,7 @@ from earwitness.detect.follow import Emission, band_looks, bridge_s, carry, grow
 from earwitness.detect.limits import limits
 from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
 from earwitness.detect.segments import Segment, find_segments, same_emission
-from earwitness.detect.slow import SlowScan
+from earwitness.detect.slow import UNIT, Found, SlowScan
 from earwitness.detect.trains import Trains
 from earwitness.spectrum.floor import NoiseFloor
 from earwitness.spectrum.stft import Plan, SpectrumBlock, looks, plan
@@ -71,8 +71,9 @@ class Detector:
         self._widest = min(bins // 8, _WIDEST)
         share = (1 - _SLOW_SHARE) / (2 if self.plan.quick_size else 1)
         self._fast_per_hour = share * false_alarms_per_hour
-        self._scanner = Scanner(
-            limits(self.plan, self._fast_per_hour, self.floor.spread, BATCH, self._widest)
+        self._scanner, self._settled_scanner = (
+            Scanner(limits(self.plan, self._fast_per_hour, spread, BATCH, self._widest, batch_rows=BATCH))
+            for spread in (self.floor.spread, 1.5 * self.floor.settled_spread)
         )
         # A window of history and one batch moves along these, and back to the start when it reaches the end.
         rows = HISTORY + _ROOM * BATCH
@@ -212,15 +213,16 @@ class Detector:
         self._hide(pulses, ratio[:count], mask[:count])
         if strong:
             mask_skirts(self._ratio, self._mask, HISTORY)
-        claims = self._scanner.scan(self._ratio, self._mask, HISTORY)
+        scanner = self._scanner if self._batches <= _EAGER_BATCHES else self._settled_scanner
+        claims = scanner.scan(self._ratio, self._mask, HISTORY)
         known = np.zeros(self.plan.size, bool)
         for emission in self._open:
             known[slice(*self._bins(emission.low, emission.high))] = True
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
-        back = self._slow.feed(ratio, known) if count == BATCH else None
-        if claims or self._open or back is not None:
-            out += self._follow(count, back)
+        weak = self._slow.feed(ratio, known) if count == BATCH else []
+        if claims or self._open or weak:
+            out += self._follow(count, weak)
         return out
 
     def _floor_is_due(self, pieces: list[_Rows]) -> bool:
@@ -256,7 +258,7 @@ class Detector:
             self._pieces = [self._pieces[0]._replace(receiver=joined)]
         return self._pieces[0].receiver
 
-    def _follow(self, count: int, back: np.ndarray | None) -> list[Detection]:
+    def _follow(self, count: int, weak: list[Found]) -> list[Detection]:
         found = find_segments(self._mask, self._power, self.floor.level, HISTORY, self.plan)
         found = self._without_halo(found)
         meets: dict[int, list[Segment]] = {}
@@ -274,18 +276,28 @@ class Detector:
             out += self._advance(emission, meets.get(emission.number, []), count)
         for group in self._groups(fresh):
             out += self._begin(min(s.low for s in group), max(s.high for s in group), count)
-        if back is not None:
-            out += self._begin_slow(back, count)
+        for one in weak:
+            out += self._begin_slow(one, count)
         return out
 
-    def _begin_slow(self, back: np.ndarray, count: int) -> list[Detection]:
-        out: list[Detection] = []
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], (back > 0).view(np.int8), [0]])))
-        for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            if self._owner(low, high) is None:
-                since = self._base - BATCH * (int(back[low:high].max()) - 1)
-                out += self._begin(low, high, count, slow_since=max(0, since))
-        return out
+    def _begin_slow(self, found: Found, count: int) -> list[Detection]:
+        if self._owner(found.low, found.high) is not None or len(self._open) >= _MOST_OPEN:
+            return []
+        end = self._base + count
+        start = max(0, end - found.rows)
+        emission = Emission(self._next_number(), found.low, found.high, start, self.plan.size)
+        emission.slow = emission.reported = True
+        emission.stop = end
+        emission.rows = end - start
+        band = slice(found.low, found.high)
+        level = self.floor.level[band]
+        emission.excess[band] = found.excess.mean(axis=0) * level * emission.rows
+        emission.floor[band] = level * emission.rows
+        emission.recent.extend(
+            found.excess.reshape(-1, BATCH // UNIT, found.high - found.low).mean(axis=(1, 2))
+        )
+        self._open.append(emission)
+        return [self._detection(emission, still_open=True)]
 
     def _of_pulses(self, segment: Segment) -> bool:
         """Tell whether a segment is there only in rows that pulses reach into (their carriers, their edges)."""
@@ -355,13 +367,10 @@ class Detector:
         a = int(np.clip(round(low), 0, self.plan.size - 1))
         return a, int(np.clip(round(high), a + 1, self.plan.size))
 
-    def _begin(self, low: float, high: float, count: int, slow_since: int | None = None) -> list[Detection]:
+    def _begin(self, low: float, high: float, count: int) -> list[Detection]:
         if len(self._open) >= _MOST_OPEN:
             return []
         emission = Emission(self._next_number(), low, high, float("nan"), self.plan.size)
-        if slow_since is not None:
-            emission.slow = True
-            emission.start = emission.run_start = emission.stop = slow_since
         self._open.append(emission)
         return self._advance(emission, [], count)
 

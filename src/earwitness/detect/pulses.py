@@ -40,9 +40,10 @@ class Pulse:
 
 @kernel("void(uint8[:,::1], int64, int64, int64)")
 def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
-    """Clear claims that, gaps up to `close` bridged, run longer than `longest` rows.
+    """Make claims 3 that, gaps up to `close` bridged, run longer than `longest` rows, and those beside them.
 
-    What touches either end may be longer than it looks: there `brief` rows are too long.
+    Beside them, because the window leaks a strong signal into the neighbouring sub-band. What touches either end
+    may be longer than it looks: there `brief` rows are too long.
     """
     rows, bands = mask.shape
     for b in range(bands):
@@ -58,7 +59,9 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
                 cut = start == 0 or last == rows - 1
                 if last - start >= (brief if cut else longest):
                     for k in range(start, last + 1):
-                        mask[k, b] = 0
+                        for c in range(max(0, b - 1), min(bands, b + 2)):
+                            if c == b or mask[k, c] == 1:
+                                mask[k, c] = 3
                 start = -1
 
 
@@ -103,7 +106,7 @@ class PulseFinder:
         coarse = quick_plan(of)
         self._row_s = coarse.row_s
         group, bands = of.quick_group, of.quick_bands
-        most = limits(coarse, per_hour, 0.005, _MOST_ROWS, bands, group, 1)
+        most = limits(coarse, per_hour, 0.005, _MOST_ROWS, bands, batch_rows=4096, bin_cells=group)
         self._scanner = Scanner(most.turned(), shallowest=_BANDS.bit_length() - 1)
         count = looks(coarse, 1, group)
         self._count = count
@@ -182,26 +185,29 @@ class PulseFinder:
 
     def _group(self, mask: np.ndarray, power: np.ndarray) -> list[Pulse]:
         """Give the pulses in a mask, and clear from it what is none."""
-        rows = np.flatnonzero(mask.any(axis=1))
+        rows = np.flatnonzero((mask == 1).any(axis=1))
         if not len(rows):
             return []
         out = []
         for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
             first, last = int(run[0]), int(run[-1]) + 1
             bands = mask[first:last].any(axis=0)
+            counted = (mask[first:last] == 1).any(axis=0)
             edges = np.flatnonzero(np.diff(np.concatenate([[0], bands.view(np.int8), [0]])))
             for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-                excess = power[first:last, low:high].mean(axis=0) - self.steady[low:high]
+                used = counted[low:high]
+                if np.count_nonzero(used) < _BANDS:
+                    mask[first:last, low:high] = 0
+                    continue
+                excess = (power[first:last, low:high].mean(axis=0) - self.steady[low:high]) * used
                 beside = power[first:last].mean(axis=0)
                 beside[low:high] = 0
                 strongest = float(beside[max(0, low - 8) : high + 8].max())
-                rest = np.sort(excess)[: -max(2, (high - low) // 3)]
+                rest = np.sort(excess[used])[: -max(2, np.count_nonzero(used) // 3)]
                 level = float(self.steady[low:high].mean())
                 sure = 4 * level / np.sqrt(self._count * (last - first) * max(1, len(rest)))
-                if (
-                    high - low < _BANDS
-                    or float(rest.mean()) < max(_FLAT * float(excess.mean()), sure)
-                    or strongest > _CLICK * float(excess.sum())
+                if float(rest.mean()) < max(_FLAT * float(excess.mean()), sure) or strongest > _CLICK * float(
+                    excess.sum()
                 ):
                     mask[first:last, low:high] = 0
                 else:

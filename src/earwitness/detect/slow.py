@@ -2,38 +2,73 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from earwitness.detect.limits import limits
-from earwitness.detect.scan import BATCH, Scanner
+from earwitness.detect.scan import Scanner
+from earwitness.dsp.jit import kernel
 from earwitness.spectrum.stft import Plan
 
-_DEEPEST = 16  # batches
+UNIT = 32  # rows averaged to one
+_DEEPEST = 32  # units
+_LEAST = 2  # boxes of 4 units and more: shorter ones are found in the batch itself
+
+
+@dataclass(slots=True)
+class Found:
+    """Bins [low, high) in which something weak has been on for `rows` rows up to now.
+
+    `excess` float32 (units, bins) is its power over noise less 1, unit by unit.
+    """
+
+    low: int
+    high: int
+    rows: int
+    excess: np.ndarray
+
+
+@kernel("float32[:,::1](float32[:,:], int64)", fastmath=True)
+def _means(ratio: np.ndarray, unit: int) -> np.ndarray:
+    units, bins = ratio.shape[0] // unit, ratio.shape[1]
+    out = np.zeros((units, bins), np.float32)
+    for u in range(units):
+        for r in range(u * unit, u * unit + unit):
+            for b in range(bins):
+                out[u, b] += ratio[r, b]
+    return out * np.float32(1 / unit)
 
 
 class SlowScan:
-    """Keeps the mean of each batch's unclaimed cells and looks for boxes 2 to 16 batches long."""
+    """Keeps means over 32 rows of what was not claimed and looks for boxes of 4 to 32 of them."""
 
     def __init__(self, of: Plan, per_hour: float, spread: float, widest: int):
-        found = limits(of, per_hour, spread, _DEEPEST, widest, 1, BATCH * of.frames)
-        self._scanner = Scanner(found, shallowest=1)
-        self._means = np.ones((_DEEPEST, of.size), np.float32)
+        found = limits(
+            of, per_hour, spread, _DEEPEST, widest, batch_rows=_DEEPEST, row_frames=UNIT * of.frames
+        )
+        self._scanner = Scanner(found, shallowest=_LEAST)
+        self._units = np.ones((_DEEPEST, of.size), np.float32)
 
-    def feed(self, ratio: np.ndarray, known: np.ndarray) -> np.ndarray | None:
-        """Take a batch's cells over noise, claimed ones set to 1, float32 (64, bins).
+    def feed(self, ratio: np.ndarray, known: np.ndarray) -> list[Found]:
+        """Take a batch's cells over noise, claimed ones set to 1, float32 (64, bins): whole units.
 
-        `known` tells the bins that lie in open emissions. Gives for each bin how many batches back what was
-        found in it reaches, int (bins,), or None.
+        `known` tells the bins that lie in open emissions: nothing is sought there.
         """
-        self._means[:-1] = self._means[1:]
-        self._means[-1] = _column_means(ratio)
-        self._means[-1, known] = 1
-        mask = np.zeros(self._means.shape, np.uint8)
-        if not self._scanner.scan(self._means, mask, _DEEPEST - 1):
-            return None
-        back = np.where(mask.any(axis=0), _DEEPEST - np.argmax(mask == 1, axis=0), 0)
-        return np.where(mask[-2:].any(axis=0), back, 0)
-
-
-def _column_means(ratio: np.ndarray) -> np.ndarray:
-    return np.add.reduce(ratio, axis=0, dtype=np.float32) / np.float32(len(ratio))
+        new = _means(ratio, UNIT)
+        count = len(new)
+        new[:, known] = 1
+        self._units[:-count] = self._units[count:]
+        self._units[-count:] = new
+        trial = self._units.copy()
+        mask = np.zeros(trial.shape, np.uint8)
+        if not self._scanner.scan(trial, mask, 0):
+            return []
+        recent = mask[-count:].any(axis=0)
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], recent.view(np.int8), [0]])))
+        out = []
+        for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            first = int(np.argmax(mask[:, low:high].any(axis=1))) // count * count
+            excess = self._units[first:, low:high] - 1
+            out.append(Found(low, high, (_DEEPEST - first) * UNIT, excess))
+        return out
