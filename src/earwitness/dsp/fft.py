@@ -18,6 +18,16 @@ def inverse(x: np.ndarray, n: int | None = None, *, overwrite: bool = False) -> 
     return _fft.ifft(x, n, axis=-1, overwrite_x=overwrite)
 
 
+def forward_real(x: np.ndarray, n: int | None = None) -> Any:
+    """Give the first n // 2 + 1 values, complex64, of the FFT of float32 values along the last axis."""
+    return _fft.rfft(x, n, axis=-1)
+
+
+def inverse_real(x: np.ndarray, n: int) -> Any:
+    """Give the n float32 values whose FFT begins with the n // 2 + 1 values along the last axis."""
+    return _fft.irfft(x, n, axis=-1)
+
+
 def good_size(n: int) -> int:
     """Give the smallest size not below n that the back end does fast."""
     return int(_fft.next_fast_len(n))

@@ -11,6 +11,7 @@ import numpy as np
 from earwitness.core.errors import ParameterError
 from earwitness.core.mode import Mode
 from earwitness.core.types import Samples
+from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import AlignedFir, FixedBlocks
 
 
@@ -84,8 +85,20 @@ class FramedReceiver:
         return [item for block in self._filtered.feed(filtered) for item in self.block(block)]
 
 
+@kernel("boolean(float32[:])", fastmath={"reassoc", "nsz"})
+def _tame(values: np.ndarray) -> bool:
+    """Tell whether all values are numbers below 7e8."""
+    wild = 0
+    for i in range(len(values)):
+        wild += 0 if abs(values[i]) < np.float32(7e8) else 1
+    return wild == 0
+
+
 def _finite(iq: np.ndarray) -> np.ndarray:
     """Give the samples with NaN and infinity as silence, and nothing that overflows when squared."""
+    iq = np.ascontiguousarray(iq, np.complex64)
+    if _tame(iq.view(np.float32)):
+        return iq
     good = np.isfinite(iq)
     if not good.all():
         iq = np.where(good, iq, 0)

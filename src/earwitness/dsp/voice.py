@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
 from earwitness.dsp import fft
-from earwitness.dsp.filters import StreamingFir, kaiser_beta, lowpass
+from earwitness.dsp.filters import convolve_valid, kaiser_beta, lowpass
 from earwitness.dsp.jit import kernel
 
 FRAME_S = 0.01
@@ -22,6 +22,7 @@ AUDIO_RATE_HZ = 8000.0
 HANG_S = 0.5
 NEEDLESS_DB = 30.0  # speech over noise from which noise reduction only harms
 QUANTILE_BIAS = 2.6  # mean of white noise over its 2 % quantile as _noise_floor smooths, measured
+_LIFT_TO, _LIFT_STEPS = 16, 256  # from 16 on it is 1 within 1e-8
 LONGEST_S = 300.0  # an over is cut here, which bounds memory to 10 MB a channel
 
 
@@ -53,6 +54,35 @@ class FixedBlocks:
         return left
 
 
+@kernel("void(float32[:], float32[:], int64, float32[:])", fastmath=True)
+def fir(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
+    """Fill out[i] with the sum of taps[k] x[i + k stride]: for short filters faster than any transform.
+
+    With stride 2 the real and imaginary parts of a complex signal are filtered at once. Runs are kept to
+    what the first-level cache holds.
+    """
+    for first in range(0, len(out), 2048):
+        some = out[first : first + 2048]
+        some[:] = 0
+        k = 0
+        while k + 4 <= len(taps):
+            t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
+            at = first + k * stride
+            a = x[at : at + len(some)]
+            b = x[at + stride : at + stride + len(some)]
+            c = x[at + 2 * stride : at + 2 * stride + len(some)]
+            d = x[at + 3 * stride : at + 3 * stride + len(some)]
+            for i in range(len(some)):
+                some[i] += t0 * a[i] + t1 * b[i] + t2 * c[i] + t3 * d[i]
+            k += 4
+        while k < len(taps):
+            t0 = taps[k]
+            a = x[first + k * stride : first + k * stride + len(some)]
+            for i in range(len(some)):
+                some[i] += t0 * a[i]
+            k += 1
+
+
 class AlignedFir:
     """A linear-phase FIR whose output index equals its input index; the last half of the taps lags.
 
@@ -61,15 +91,20 @@ class AlignedFir:
 
     def __init__(self, taps: np.ndarray):
         self.half = len(taps) // 2
-        self._fir = StreamingFir(taps)
-        self._skip = self.half
+        self._taps = np.ascontiguousarray(taps[::-1], np.float32)
+        self._held: np.ndarray | None = None
 
     def feed(self, x: np.ndarray) -> np.ndarray:
         """Filter the next block (n,)."""
-        y = self._fir.feed(x)
-        drop = min(self._skip, len(y))
-        self._skip -= drop
-        return y[drop:]
+        x = x.astype(np.complex64 if np.iscomplexobj(x) else np.float32, copy=False)
+        if self._held is None:
+            self._held = np.zeros(len(self._taps) - 1 - self.half, x.dtype)
+        joined = np.concatenate([self._held, x])
+        count = max(len(joined) - len(self._taps) + 1, 0)
+        out = np.empty(count, x.dtype)
+        fir(joined.view(np.float32), self._taps, 2 if np.iscomplexobj(x) else 1, out.view(np.float32))
+        self._held = joined[count:]
+        return out
 
 
 @kernel("float32[:](float32[:], float32[:,:], float64, float64, int64)", fastmath=True)
@@ -79,12 +114,22 @@ def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, count
     for i in range(count):
         at = first + i * step
         whole = int(np.floor(at))
-        phase = int((at - whole) * phases)
+        row = bank[int((at - whole) * phases)]
+        part = x[whole : whole + taps]
         total = np.float32(0)
         for k in range(taps):
-            total += bank[phase, k] * x[whole + k]
+            total += row[k] * part[k]
         out[i] = total
     return out
+
+
+@lru_cache(maxsize=8)
+def _bank(cutoff: float, half: int) -> np.ndarray:
+    """Give a windowed-sinc low-pass at 512 phases, float32 (512, 2 half), `cutoff` in cycles a sample."""
+    away = np.arange(2 * half) - (half - 1) - np.arange(512)[:, None] / 512
+    window = np.i0(kaiser_beta(55.0) * np.sqrt(np.maximum(1 - (away / half) ** 2, 0)))
+    bank = np.sinc(2 * cutoff * away) * window
+    return (bank / bank.sum(axis=1, keepdims=True)).astype(np.float32)
 
 
 class Resampler:
@@ -95,10 +140,7 @@ class Resampler:
 
     def __init__(self, rate_in_hz: float, rate_out_hz: float, *, cutoff_hz: float, width_hz: float):
         half = int(np.ceil((55.0 - 7.95) / (2.285 * 2 * np.pi * width_hz / rate_in_hz) / 2)) + 1
-        away = np.arange(2 * half) - (half - 1) - np.arange(512)[:, None] / 512
-        window = np.i0(kaiser_beta(55.0) * np.sqrt(np.maximum(1 - (away / half) ** 2, 0)))
-        bank = np.sinc(2 * cutoff_hz / rate_in_hz * away) * window
-        self._bank = (bank / bank.sum(axis=1, keepdims=True)).astype(np.float32)
+        self._bank = _bank(cutoff_hz / rate_in_hz, half)
         self._step = rate_in_hz / rate_out_hz
         self._half = half
         self._held = np.zeros(self._half, np.float32)
@@ -296,9 +338,20 @@ def band_pass(audio: np.ndarray, low_hz: float = 300.0, high_hz: float = 3000.0)
 
     300 to 3000 Hz is the land mobile audio band (TIA-603, from memory); it keeps sub-audible tones out.
     """
-    from scipy.signal import oaconvolve
+    return centred(audio.astype(np.float32), _audio_band(low_hz, high_hz))
 
-    return oaconvolve(audio, _audio_band(low_hz, high_hz), "same")[: len(audio)].astype(np.float32)
+
+def centred(x: np.ndarray, taps: np.ndarray) -> np.ndarray:
+    """Give x (n,) through an odd-length linear-phase FIR with its delay taken out, zeros assumed outside."""
+    return convolve_valid(np.pad(x, len(taps) // 2), taps)
+
+
+@kernel("void(float64, float64, float32[:], float32[:])")
+def _one_pole(gain: float, pole: float, x: np.ndarray, out: np.ndarray) -> None:
+    state = 0.0
+    for i in range(len(x)):
+        state = gain * x[i] + pole * state
+        out[i] = state
 
 
 def de_emphasise(audio: np.ndarray, tau_s: float, rate_hz: float, *, unity_hz: float = 1000.0) -> np.ndarray:
@@ -307,20 +360,23 @@ def de_emphasise(audio: np.ndarray, tau_s: float, rate_hz: float, *, unity_hz: f
     750 us for narrow FM voice (6 dB an octave, TIA-603), 50 or 75 us for broadcasting (ITU-R BS.450).
     The pole is exp(-1 / (rate tau)).
     """
-    from scipy.signal import lfilter
-
     pole = float(np.exp(-1.0 / (rate_hz * tau_s)))
-    gain = abs(1 - pole * np.exp(-2j * np.pi * unity_hz / rate_hz))
-    return lfilter([gain], [1.0, -pole], audio, axis=-1).astype(np.float32)
+    gain = float(abs(1 - pole * np.exp(-2j * np.pi * unity_hz / rate_hz)))
+    rows = np.ascontiguousarray(audio, np.float32).reshape(-1, audio.shape[-1])
+    out = np.empty_like(rows)
+    for row, filtered in zip(rows, out, strict=True):
+        _one_pole(gain, pole, row, filtered)
+    return out.reshape(audio.shape)
 
 
 def pre_emphasise(audio: np.ndarray, tau_s: float, rate_hz: float, *, unity_hz: float = 1000.0) -> np.ndarray:
     """Give audio (n,) with its high notes lifted: the exact inverse of `de_emphasise`."""
-    from scipy.signal import lfilter
-
     pole = float(np.exp(-1.0 / (rate_hz * tau_s)))
-    gain = abs(1 - pole * np.exp(-2j * np.pi * unity_hz / rate_hz))
-    return lfilter([1.0 / gain, -pole / gain], [1.0], audio, axis=-1).astype(np.float32)
+    gain = float(abs(1 - pole * np.exp(-2j * np.pi * unity_hz / rate_hz)))
+    return (
+        np.diff(audio.astype(np.float64), prepend=0.0) / gain
+        + (1 - pole) / gain * np.concatenate([np.zeros(1), audio[:-1]])
+    ).astype(np.float32)
 
 
 def press(audio: np.ndarray, *, over_s: float = 0.05) -> np.ndarray:
@@ -334,8 +390,17 @@ def press(audio: np.ndarray, *, over_s: float = 0.05) -> np.ndarray:
 
 def clip_level(audio: np.ndarray) -> np.ndarray:
     """Give audio (..., n) scaled so that its 99.5 % peak is half of full scale, clipped at full scale."""
-    peak = float(np.quantile(np.abs(audio), 0.995)) if audio.size else 0.0
+    peak = top_quantile(np.abs(audio).ravel(), 0.995) if audio.size else 0.0
     return np.clip(audio * np.float32(0.5 / max(peak, 1e-9)), -1.0, 1.0).astype(np.float32)
+
+
+def top_quantile(values: np.ndarray, share: float) -> float:
+    """Give the quantile of real values (n,), n > 0, interpolated: what np.quantile gives, for half the time."""
+    place = share * (len(values) - 1)
+    low = int(place)
+    high = min(low + 1, len(values) - 1)
+    split = np.partition(values, (low, high) if high > low else low)
+    return float(split[low]) + (place - low) * (float(split[high]) - float(split[low]))
 
 
 def _framed(audio: np.ndarray, size: int, hop: int) -> np.ndarray:
@@ -353,19 +418,39 @@ def exponential_integral(x: float) -> float:
     return np.exp(-x) / x * (x * x + 2.334733 * x + 0.250621) / (x * x + 3.330657 * x + 1.681534)
 
 
-@kernel("float32[:,:](float32[:,:], float64)")
-def _log_spectral_gains(post: np.ndarray, floor: float) -> np.ndarray:
+@kernel("float64[:]()")
+def _fill_lift() -> np.ndarray:
+    lift = np.empty(_LIFT_TO * _LIFT_STEPS + 2)
+    for i in range(len(lift)):
+        v = max(i / _LIFT_STEPS, 1e-9)
+        lift[i] = np.sqrt(v) * np.exp(0.5 * exponential_integral(v))
+    return lift
+
+
+@cache
+def _lift() -> np.ndarray:
+    """Give sqrt(v) exp(E1(v) / 2), which is smooth down to 0, in steps of 1 / _LIFT_STEPS."""
+    return _fill_lift()  # type: ignore[no-any-return]
+
+
+@kernel("float32[:,:](float32[:,:], float64, float64[:])")
+def _log_spectral_gains(post: np.ndarray, floor: float, lift: np.ndarray) -> np.ndarray:
     """Give the gain of each frame and bin for posterior SNR `post`, frames in time order."""
     gains = np.empty_like(post)
     frames, bins = post.shape
-    for k in range(bins):
-        before = 1.0
-        for i in range(frames):
+    before = np.ones(bins)
+    for i in range(frames):
+        for k in range(bins):
             seen = float(post[i, k])
-            prior = max(0.97 * before + 0.03 * max(seen - 1.0, 0.0), 0.003)
+            prior = max(0.97 * before[k] + 0.03 * max(seen - 1.0, 0.0), 0.003)
             share = prior / (1.0 + prior)
-            gain = min(share * np.exp(0.5 * exponential_integral(max(share * seen, 1e-6))), 1.0)
-            before = gain * gain * seen
+            v = max(share * seen, 1e-6)
+            gain = share
+            if v < _LIFT_TO:
+                place = v * _LIFT_STEPS
+                at = int(place)
+                gain = min(share * (lift[at] + (place - at) * (lift[at + 1] - lift[at])) / np.sqrt(v), 1.0)
+            before[k] = gain * gain * seen
             gains[i, k] = max(gain, floor)
     return gains
 
@@ -382,16 +467,15 @@ def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
     size, hop = 256, 128
     window = np.sqrt(np.hanning(size + 1)[:-1]).astype(np.float32)
     padded = np.pad(audio.astype(np.float32), (hop, size + hop - len(audio) % hop))
-    frames = _framed(padded, size, hop) * window
-    spectra = fft.forward(frames.astype(np.complex64))[:, : size // 2 + 1]
+    spectra = fft.forward_real(_framed(padded, size, hop) * window)
     power = spectra.real**2 + spectra.imag**2 + np.float32(1e-20)
     noise = _noise_floor(power)
-    gains = _log_spectral_gains(np.minimum(power / noise, np.float32(1e4)), 10 ** (floor_db / 20))
     ratio_db = 10 * np.log10(float(power.sum()) / float(noise.sum()) + 1e-9)
-    gains = 1 - np.float32(np.clip((NEEDLESS_DB - ratio_db) / 10, 0.0, 1.0)) * (1 - gains)
-    spectra = spectra * gains
-    full = np.concatenate([spectra, np.conj(spectra[:, -2:0:-1])], axis=1)
-    parts = fft.inverse(full.astype(np.complex64)).real * window
+    if ratio_db >= NEEDLESS_DB:
+        return audio.astype(np.float32)
+    gains = _log_spectral_gains(np.minimum(power / noise, np.float32(1e4)), 10 ** (floor_db / 20), _lift())
+    gains = 1 - np.float32(min((NEEDLESS_DB - ratio_db) / 10, 1.0)) * (1 - gains)
+    parts = fft.inverse_real(spectra * gains, size) * window
     out = np.zeros(len(padded) + size, np.float32)
     for half in (0, 1):
         block = parts[half::2].reshape(-1)
@@ -399,16 +483,47 @@ def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
     return out[hop : hop + len(audio)]
 
 
+@kernel("float32[:,:](float32[:,:], int64[:], int64)")
+def _low_quantiles(power: np.ndarray, starts: np.ndarray, length: int) -> np.ndarray:
+    """Give the 2 % quantile of each bin's smoothed power in each stretch of so many frames."""
+    frames, bins = power.shape
+    smooth = np.empty((bins, frames), np.float32)
+    for k in range(bins):
+        smooth[k, 0] = power[0, k]
+    for i in range(1, frames):
+        for k in range(bins):
+            smooth[k, i] = np.float32(0.7) * smooth[k, i - 1] + np.float32(0.3) * power[i, k]
+    out = np.empty((len(starts), bins), np.float32)
+    least = np.empty(length + 2, np.float32)
+    for s in range(len(starts)):
+        first = starts[s]
+        last = min(first + length, frames)
+        place = 0.02 * (last - first - 1)
+        whole = int(place)
+        need = whole + 2  # so many of the least values are kept, in order
+        for k in range(bins):
+            kept = 0
+            for i in range(first, last):
+                value = smooth[k, i]
+                if kept < need or value < least[kept - 1]:
+                    j = kept if kept < need else kept - 1
+                    while j > 0 and least[j - 1] > value:
+                        least[j] = least[j - 1]
+                        j -= 1
+                    least[j] = value
+                    kept = min(kept + 1, need)
+            after = least[min(whole + 1, kept - 1)]
+            out[s, k] = least[whole] + (place - whole) * (after - least[whole])
+    return out
+
+
 def _noise_floor(power: np.ndarray) -> np.ndarray:
     """Give the noise power of each frame and bin: the 2 % quantile of the smoothed power in 3 s, unbiased."""
-    smooth = power.copy()
-    for i in range(1, len(smooth)):
-        smooth[i] = 0.7 * smooth[i - 1] + 0.3 * smooth[i]
     block = 94
-    starts = range(0, max(len(smooth) - block // 2, 1), block)
-    quantiles = np.stack([np.quantile(smooth[at : at + 2 * block], 0.02, axis=0) for at in starts])
-    centres = np.array([min(at + block, len(smooth)) for at in starts], float)
-    at = np.clip(np.interp(np.arange(len(smooth)), centres, np.arange(len(centres))), 0, len(centres) - 1)
+    starts = range(0, max(len(power) - block // 2, 1), block)
+    quantiles = _low_quantiles(power, np.array(starts), 2 * block)
+    centres = np.array([min(at + block, len(power)) for at in starts], float)
+    at = np.clip(np.interp(np.arange(len(power)), centres, np.arange(len(centres))), 0, len(centres) - 1)
     low = at.astype(int)
     high = np.minimum(low + 1, len(centres) - 1)
     part = (at - low)[:, None].astype(np.float32)
@@ -469,8 +584,8 @@ def _facts(audio: np.ndarray) -> SpeechFacts:
     if len(audio) < 256:
         audio = np.pad(audio, (0, 256 - len(audio)))
     size, hop = 256, 160
-    frames = _framed(audio, size, hop)
-    level_db = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-12)
+    frames = _framed(np.ascontiguousarray(audio, np.float32), size, hop)
+    level_db = 10 * np.log10(np.einsum("ij,ij->i", frames, frames) / size + 1e-12)
     loud_db = np.quantile(level_db, 0.95)
     level_db = np.maximum(level_db, loud_db - 40)
     quiet_db = np.quantile(level_db, 0.1)
@@ -483,33 +598,46 @@ def _facts(audio: np.ndarray) -> SpeechFacts:
     power = np.abs(spread) ** 2
     span = power[(freq_hz >= 1) & (freq_hz < 16)].sum()
     syllabic = float(power[(freq_hz >= 2) & (freq_hz < 8)].sum() / span) if span > 0 else 0.0
-    variance = float(np.mean(audio.astype(np.float64) ** 2)) + 1e-20
-    kurtosis = float(np.mean(audio.astype(np.float64) ** 4) / variance**2)
+    squares = audio.astype(np.float64) ** 2
+    kurtosis = float(np.mean(squares**2) / (float(np.mean(squares)) + 1e-20) ** 2)
     voiced = flux_db = two_lines = 0.0
     if active.sum() >= 3:
-        spectra = fft.forward((frames[active] * np.hanning(size)).astype(np.complex64), 512)
-        shape = np.abs(spectra) ** 2
-        correlation = fft.inverse(shape.astype(np.complex64)).real
-        lags = correlation[:, 23:115] / (correlation[:, :1] + 1e-20) / _WINDOW_FADE
-        voiced = float(np.mean(lags.max(axis=1) > 0.6))
+        spectra = fft.forward_real(frames[active] * _HANN, 512)
+        shape = spectra.real**2 + spectra.imag**2
+        correlation = fft.inverse_real(shape, 512)
+        lags = (correlation[:, 23:115] * _WINDOW_LIFT).max(axis=1) / (correlation[:, 0] + 1e-20)
+        voiced = float(np.mean(lags > 0.6))
         bands = shape[:, 16:192].reshape(len(shape), 11, 16).mean(axis=2)
         bands = 10 * np.log10(bands / (bands.mean(axis=1, keepdims=True) + 1e-20) + 1e-3)
         flux_db = float(np.mean(np.abs(bands[3:] - bands[:-3]))) if len(bands) > 3 else 0.0
-        two_lines = float(np.median(_two_lines(shape[:, :257].copy())))
+        two_lines = float(np.median(_two_lines(shape)))
     active_s = float(active.sum() * hop / AUDIO_RATE_HZ)
     return SpeechFacts(0.0, active_s, envelope_db, syllabic, kurtosis, voiced, flux_db, two_lines)
 
 
+@kernel("float64[:](float32[:,:])")
 def _two_lines(power: np.ndarray) -> np.ndarray:
     """Give the share of each spectrum (rows, bins of 15.6 Hz, Hann) that lies in its two strongest lines."""
-    total = power.sum(axis=1) + 1e-20
-    taken = np.zeros(len(power))
-    places = np.arange(power.shape[1])
-    for _ in range(2):
-        near = np.abs(places - power.argmax(axis=1)[:, None]) <= 5
-        taken += (power * near).sum(axis=1)
-        power[near] = 0
-    return taken / total
+    rows, bins = power.shape
+    out = np.empty(rows)
+    for row in range(rows):
+        line = power[row]
+        total = 1e-20
+        first = 0
+        for i in range(bins):
+            total += line[i]
+            if line[i] > line[first]:
+                first = i
+        second = -1
+        for i in range(bins):
+            if abs(i - first) > 5 and (second < 0 or line[i] > line[second]):
+                second = i
+        taken = 0.0
+        for i in range(bins):
+            if abs(i - first) <= 5 or abs(i - second) <= 5:
+                taken += line[i]
+        out[row] = taken / total
+    return out
 
 
 def _fade() -> np.ndarray:
@@ -518,4 +646,7 @@ def _fade() -> np.ndarray:
     return np.maximum(own[23:115] / own[0], 0.2).astype(np.float32)
 
 
-_WINDOW_FADE = _fade()  # what the window alone takes from the autocorrelation at lags of 23 to 114 samples
+_WINDOW_LIFT = (
+    1 / _fade()
+)  # makes good what the window takes from the autocorrelation at lags of 23 to 114 samples
+_HANN = np.hanning(256).astype(np.float32)

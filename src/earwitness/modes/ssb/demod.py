@@ -27,6 +27,7 @@ from earwitness.dsp.voice import (
     OverGate,
     Resampler,
     Segment,
+    centred,
     clip_level,
     de_emphasise,
     reduce_noise,
@@ -132,14 +133,15 @@ class Place:
 
 def to_audio(iq: np.ndarray, carrier_hz: float, *, upper: bool) -> np.ndarray:
     """Give the audio 300 to 3000 Hz from the carrier on its side, float32 (n,), of complex64 (n,) at 8 kHz."""
-    from scipy.signal import oaconvolve
-
     turned = iq * np.exp(-2j * np.pi * carrier_hz / AUDIO_RATE_HZ * np.arange(len(iq)))
     if not upper:
         turned = np.conj(turned)
     taps = lowpass(1_350.0, 250.0, AUDIO_RATE_HZ, stop_db=50.0)
     shifted = taps * np.exp(2j * np.pi * 1_650.0 / AUDIO_RATE_HZ * (np.arange(len(taps)) - len(taps) // 2))
-    return oaconvolve(turned, shifted, "same")[: len(iq)].real.astype(np.float32)
+    # Only the real part is wanted: real and imaginary part each take a real filter.
+    turned = turned.astype(np.complex64)
+    first = centred(turned.real, shifted.real.astype(np.float32))
+    return first - centred(turned.imag, shifted.imag.astype(np.float32))
 
 
 def find_carrier(iq: np.ndarray) -> Place:
