@@ -160,7 +160,10 @@ class EvidenceStore:
                     path.replace(shelf / path.name)
                 _flush(shelf)
             finally:
-                shutil.rmtree(partial, ignore_errors=True)
+                try:
+                    partial.rmdir()  # empty when all went well
+                except OSError:
+                    shutil.rmtree(partial, ignore_errors=True)
         except (OSError, RuntimeError, LogError) as error:  # audio library and SnippetWriter have their own
             self._warn(f"{kind} of {subject} not kept: {error}")
             return None

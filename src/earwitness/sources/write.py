@@ -1,6 +1,6 @@
 """SigMF recordings out: evidence snippets and scenes, one growing dataset with its metadata.
 
-The dataset is written first and forced to the disk, then the metadata replaces its predecessor in one
+The dataset is written first and (while recording) forced to the disk, then the metadata replaces its predecessor in one
 step: at any moment the metadata describes samples that are there. The SHA-512 is carried along, so that
 a flush costs no second reading. Format: SigMF specification 1.2.
 """
@@ -148,29 +148,34 @@ class SigmfAppender:
         except OSError as error:
             raise LogError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
 
-    def flush(self) -> None:
-        """Force the samples to the disk, then replace the metadata in one step."""
+    def flush(self, *, force: bool = True) -> None:
+        """Force the samples to the disk, then replace the metadata in one step.
+
+        Without `force` nothing waits for the disk: a kill loses nothing, a power cut may.
+        """
         self._meta["global"]["core:sha512"] = self._hash.hexdigest()
         self._meta["global"][_LENGTH_KEY] = self.count
         self._meta["annotations"].sort(key=lambda item: item["core:sample_start"])
         text = json.dumps(self._meta, indent=1) + "\n"
         passing = self.meta_path.with_name(self.meta_path.name + ".part")
         try:
-            os.fsync(self._file.fileno())
+            if force:
+                os.fsync(self._file.fileno())
             with open(passing, "w", encoding="utf-8") as file:
                 file.write(text)
                 file.flush()
-                os.fsync(file.fileno())
+                if force:
+                    os.fsync(file.fileno())
             os.replace(passing, self.meta_path)
         except OSError as error:
             passing.unlink(missing_ok=True)
             raise LogError(f"{self.meta_path.name} cannot be written: {error.strerror}") from error
 
-    def close(self) -> None:
+    def close(self, *, force: bool = True) -> None:
         """Flush and close; may be called again."""
         if not self._file.closed:
             try:
-                self.flush()
+                self.flush(force=force)
             finally:
                 self._file.close()
 
@@ -203,7 +208,13 @@ def write_sigmf(
     annotations: Iterable[Note] = (),
     facts: Mapping[str, Any] | None = None,
 ) -> Path:
-    """Write one recording of one capture, replacing what is there; give the path of its metadata."""
-    with SigmfAppender(path_stem, rate_hz=rate_hz, sample_type=sample_type, facts=facts) as out:
+    """Write one recording of one capture, replacing what is there; give the path of its metadata.
+
+    It is not forced to the disk: who needs that forces both files (the evidence store does).
+    """
+    out = SigmfAppender(path_stem, rate_hz=rate_hz, sample_type=sample_type, facts=facts)
+    try:
         out.append(iq, center_hz=center_hz, epoch_ns=epoch_ns, notes=annotations)
+    finally:
+        out.close(force=False)
     return out.meta_path
