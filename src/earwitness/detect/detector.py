@@ -115,6 +115,12 @@ class Detector:
         self._count += 1
         return self._count
 
+    @property
+    def share_per_shape(self) -> float:
+        """Give the false alarms per hour that each shape of box may cause."""
+        shapes = BATCH.bit_length() * self._widest.bit_length()
+        return self._fast_per_hour / shapes
+
     # -- the stream -------------------------------------------------------------------------------
 
     def feed(self, block: SpectrumBlock) -> list[Detection]:

@@ -126,7 +126,7 @@ def limits(
         for w, bins in enumerate(wide):
             values, often = weights(of, rows * frames, bins * bin_cells)
             disjoint = 3600 / (rows * row_s) * across / bins
-            chance = min(0.01, _box_chance(per_hour / (len(tall) * len(wide)) / disjoint))
+            chance = min(0.01, box_chance(per_hour / (len(tall) * len(wide)) / disjoint))
             variance = np.sum(values**2) / (often * np.sum(values) ** 2)
             widened = np.sqrt(1 + spread**2 / variance)
             final[t, w] = (limit(values, often, chance) - 1) * widened
@@ -139,7 +139,7 @@ def limits(
     return Limits(first, np.ascontiguousarray(np.exp(by_rows.T), np.float32))
 
 
-def _box_chance(wanted: float) -> float:
+def box_chance(wanted: float) -> float:
     """Give the false-alarm probability of one box that makes all those that overlap it alarm with `wanted`.
 
     Boxes slide and change size in small steps, so there are more independent tries than disjoint boxes, and the
