@@ -5,14 +5,17 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+import scipy.fft
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from earwitness.core.mode import registry
-from earwitness.core.types import Frame, Over, Samples
+from earwitness.core.types import Frame, Over, Picture, Samples
 
 MODES = list(registry().values())
-DATA = [mode for mode in MODES if not mode.voice]
+PICTURES = [mode for mode in MODES if hasattr(mode.part("synth"), "pictures")]
+DATA = [mode for mode in MODES if not mode.voice and mode not in PICTURES]
+ALIKE = 0.8  # correlation of a received picture with the sent one, 6 dB over the mode's stated least SNR
 CENTER_HZ = 150e6
 
 
@@ -44,6 +47,35 @@ def run(mode, samples, cuts=()):
         )  # fmt: skip
         out += demodulator.feed(piece)
     return out + list(demodulator.close())
+
+
+def likeness(sent, got):
+    """The best correlation of two pictures over all shifts of one against the other (edges may be unknown)."""
+    if sent.shape[1:] != got.shape[1:]:
+        return 0.0
+    high = max(len(sent), len(got))
+    total = 0.0
+    energy = [0.0, 0.0]
+    for colour in range(sent[0, 0].size):
+        padded = []
+        for number, image in enumerate((sent, got)):
+            plane = image.reshape(*image.shape[:2], -1)[:, :, colour].astype(float)
+            plane -= plane.mean()
+            energy[number] += (plane**2).sum()
+            padded.append(np.pad(plane, ((0, high - len(plane)), (0, 0))))
+        spectra = [scipy.fft.fft2(plane) for plane in padded]
+        total = total + scipy.fft.ifft2(spectra[0] * spectra[1].conj()).real
+    return float(np.max(total) / np.sqrt(energy[0] * energy[1] + 1e-9))
+
+
+def same(results):
+    """Results in a form that compares: arrays by their octets."""
+    return [
+        (item.mode, item.start_ns, item.stop_ns, item.pixels.shape, item.pixels.tobytes(), dict(item.extra))
+        if isinstance(item, Picture)
+        else item
+        for item in results
+    ]
 
 
 def messages(mode, results):
@@ -91,15 +123,32 @@ def test_carrier_error_it_claims_to_bear(mode, sign):
     assert [bits for bits in synth.payloads(item) if bits not in heard] == []
 
 
-@pytest.mark.parametrize("mode", DATA, ids=lambda mode: mode.name)
+@pytest.mark.parametrize("mode", PICTURES, ids=lambda mode: mode.name)
+def test_sent_picture_is_received(mode):
+    synth = mode.part("synth")
+    for number, item in enumerate(synth.examples()[:3]):
+        offset_hz = (0, -1, 1)[number] * mode.offset_ok_hz
+        results = run(mode, burst(mode, item, snr_db=mode.snr_floor_db + 6, offset_hz=offset_hz))
+        got = [result for result in results if isinstance(result, Picture)]
+        for sent in synth.pictures(item):
+            alike = [likeness(sent, picture.pixels) for picture in got]
+            assert max(alike, default=0.0) > ALIKE, f"{item}: {alike}"
+        for picture in got:
+            json.dumps(dict(picture.extra), allow_nan=False)
+            assert picture.pixels.dtype == np.uint8
+            assert picture.stop_ns > picture.start_ns
+
+
+@pytest.mark.parametrize("mode", DATA + PICTURES, ids=lambda mode: mode.name)
 def test_where_the_cuts_fall_does_not_matter(mode):
     samples = burst(mode, mode.part("synth").examples()[0], snr_db=mode.snr_floor_db + 6)
-    whole = run(mode, samples)
+    whole = same(run(mode, samples))
+    assert whole or mode not in PICTURES
 
     @settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck))
     @given(st.lists(st.integers(0, len(samples.data)), max_size=6))
     def check(cuts):
-        assert run(mode, samples, cuts) == whole
+        assert same(run(mode, samples, cuts)) == whole
 
     check()
 
@@ -114,8 +163,8 @@ def test_noise_gives_nothing(mode):
     )
     noise_dbfs_hz = 10 * np.log10(2 * 0.02**2 / rate)
     results = run(mode, Samples(data, rate, CENTER_HZ, 0, 0, noise_dbfs_hz))
-    assert [item for item in results if isinstance(item, Over)] == []
-    if not mode.voice:
+    assert [item for item in results if isinstance(item, Over | Picture)] == []
+    if mode in DATA:
         assert messages(mode, results) == []
 
 

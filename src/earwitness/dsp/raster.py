@@ -16,6 +16,7 @@ from earwitness.dsp import fft
 COLUMNS = 256  # in which lines are compared
 HARMONICS = 96
 PRIOR_PPM = 250.0
+LASTING = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +43,11 @@ def line_period(
     """Give which of the nominal periods (samples, ascending) x (n,) repeats with, or None.
 
     The likeness one period later must reach `least` and outdo every lag that is no multiple or part of it:
-    what also repeats at other lags (idle data, tones, time ticks) is no picture.
+    what also repeats at other lags (idle data, tones, time ticks) is no picture. Two periods later it must
+    still be half of that: characters sent twice are alike once, lines go on being alike.
     """
-    longest = int(nominal[-1] * 1.05)
-    if len(x) < 2.2 * longest:
+    longest = int(nominal[-1] * 2.1)
+    if len(x) < 1.4 * longest:
         return None
     r = autocorrelation(x, longest)
     tops = []
@@ -63,6 +65,9 @@ def line_period(
     shape = (lags > max(0.08 * nominal[which], 4)) & (lags < at + 0.5 * nominal[which])
     shape &= np.abs(lags - at) > margin
     if r[shape].max(initial=0.0) > clear * top:
+        return None
+    twice = int(np.ceil(2 * tolerance * nominal[which])) + 2
+    if r[2 * at - twice : 2 * at + twice + 1].max() < LASTING * top:
         return None
     if not r[at - 1] <= r[at] >= r[min(at + 1, longest)]:
         return None
@@ -101,7 +106,9 @@ class Raster:
         low = np.interp(starts, grid, self._total)
         return ((high - low) / np.maximum(stops - starts, 1e-9)).astype(np.float32)
 
-    def rows(self, first: float, period: float, count: int, columns: int, *, share: float = 1.0) -> np.ndarray:
+    def rows(
+        self, first: float, period: float, count: int, columns: int, *, share: float = 1.0
+    ) -> np.ndarray:
         """Give lines as pixels (count, columns): line k takes `share` of a period from first + k period on."""
         edges = first + period * (np.arange(count)[:, None] + share * np.arange(columns + 1) / columns)
         total = np.interp(edges.ravel(), np.arange(self.count + 1), self._total).reshape(edges.shape)
@@ -130,7 +137,9 @@ def refine(raster: Raster, first: float, period: float, *, nominal: float, reach
     return period
 
 
-def _refine(raster: Raster, first: float, period: float, lines: int, reach_ppm: float, nominal: float) -> float:
+def _refine(
+    raster: Raster, first: float, period: float, lines: int, reach_ppm: float, nominal: float
+) -> float:
     rows = raster.rows(first, period, lines, COLUMNS)
     rows = rows - rows.mean(axis=1, keepdims=True)
     rows = rows / (rows.std(axis=1, keepdims=True) + 1e-6)  # a burst of noise is one line, not the whole
@@ -148,7 +157,9 @@ def _refine(raster: Raster, first: float, period: float, lines: int, reach_ppm: 
     off_ppm = (period * (1 + shifts) / nominal - 1) * 1e6
     at = int((strength * np.exp(-0.5 * (off_ppm / PRIOR_PPM) ** 2)).argmax())
     while 0 < at < len(shifts) - 1 and max(strength[at - 1], strength[at + 1]) > strength[at]:
-        at += 1 if strength[at + 1] > strength[at - 1] else -1  # the peak itself, not where the prior pulls it
+        at += (
+            1 if strength[at + 1] > strength[at - 1] else -1
+        )  # the peak itself, not where the prior pulls it
     place = shifts[at]
     if 0 < at < len(shifts) - 1:
         place += step * _vertex(strength[at - 1 : at + 2])

@@ -49,9 +49,11 @@ def over_id(recording: str, start_ns: int, frequency_hz: float, mode: str) -> st
     return make_id("v", recording, start_ns // 1000, round(frequency_hz), mode)
 
 
-def picture_id(recording: str, start_ns: int, frequency_hz: float, mode: str) -> str:
-    """Give the id of a picture sent over the air."""
-    return make_id("p", recording, start_ns // 1000, round(frequency_hz), mode)
+def picture_id(recording: str, start_ns: int, frequency_hz: float, mode: str, rendering: str = "") -> str:
+    """Give the id of a picture sent over the air; `rendering` names a drawing of it other than as received."""
+    return make_id(
+        "p", recording, start_ns // 1000, round(frequency_hz), mode, *([rendering] if rendering else [])
+    )
 
 
 def identity_id(kind: str, key: str) -> str:

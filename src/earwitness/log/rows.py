@@ -127,8 +127,9 @@ def over_row(recording: str, over: Over, **facts: Any) -> dict[str, Any]:
 def picture_row(recording: str, picture: Picture, **facts: Any) -> dict[str, Any]:
     """Give the row of a picture; `facts` may hold emission_id, evidence_id and more."""
     height, width = picture.pixels.shape[:2]
+    rendering = str(picture.extra.get("rendering", ""))
     return {
-        "id": ids.picture_id(recording, picture.start_ns, picture.frequency_hz, picture.mode),
+        "id": ids.picture_id(recording, picture.start_ns, picture.frequency_hz, picture.mode, rendering),
         "recording": recording,
         "start_ns": picture.start_ns,
         "stop_ns": picture.stop_ns,

@@ -80,8 +80,8 @@ def likely_mode(
     for mode in modes_by_class(modes, found, frequency_hz, width_hz, place_known=True):
         if not near_raster(mode, frequency_hz):
             continue
-        if mode.voice or not mode.bands_hz:
-            continue
+        if mode.voice or not mode.bands_hz or not (mode.symbol_rate_hz or mode.raster_hz):
+            continue  # class and band alone point at nothing
         rate, expected = found.symbol_rate_hz, mode.symbol_rate_hz
         if expected and (not rate or abs(rate / expected - 1) > 0.02):
             continue

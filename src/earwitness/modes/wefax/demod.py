@@ -32,6 +32,7 @@ IOC_OF_TONE = {300.0: 576, 675.0: 288}
 TONE_SHARE = 0.15  # of the frequency's variance that must lie within 8 Hz of a tone; a square wave has 0.81,
 # noise 0.004
 SECOND = round(TRACK_HZ)
+TENTH = SECOND // 10
 LOOK_S = 10  # what is searched for lines
 HELD_S = 30  # kept before a chart is found
 LONGEST_S = 1800
@@ -55,7 +56,7 @@ class _Chart:
     period: float
     center_hz: float
     track: list[np.ndarray]
-    levels: list[float]  # mean power of each second
+    steady: list[float]  # unsteadiness of each tenth of a second
     fir: AlignedFir
     follow: FrequencyTrack
     mixed: int
@@ -175,6 +176,7 @@ class Demodulator:
             return np.zeros(0, np.float32)
         at = np.arange(chart.mixed, chart.mixed + len(iq))
         chart.mixed += len(iq)
+        chart.steady += [unsteadiness(iq[k : k + TENTH]) for k in range(0, len(iq), TENTH)]
         mixed = (iq * np.exp(-2j * np.pi * (chart.center_hz / TRACK_HZ * at % 1.0))).astype(np.complex64)
         track = chart.follow.feed(chart.fir.feed(mixed))
         chart.track.append(np.clip(track / STEP, -32000, 32000).astype(np.int16))
@@ -218,6 +220,9 @@ class Demodulator:
         if tone is not None:
             edge = max(len(track) - 2 * SECOND, 0)
             track = track[: edge + tone_span(track[edge:], tone)[0]]
+        begin, end = _alive(chart.steady)
+        track = track[: end * TENTH]
+        chart.start_tone_end = max(chart.start_tone_end or 0, begin * TENTH)
         drawn = draw(track, chart)
         if drawn is None:
             return []
@@ -232,7 +237,13 @@ class Demodulator:
             "slant_ppm": round((float(drawn.period) / chart.nominal - 1) * 1e6, 1),
             "shift_hz": round(drawn.shift_hz),
             "begins": "start tone" if chart.ioc else "phasing" if drawn.phased else "found in the middle",
-            "ends": "stop tone" if tone == 450.0 else "start tone" if tone else "longest kept" if continues else "lost",
+            "ends": "stop tone"
+            if tone == 450.0
+            else "start tone"
+            if tone
+            else "longest kept"
+            if continues
+            else "lost",
             "left_edge": "phasing" if drawn.phased else "plainest strip, assumed",
         }
         picture = Picture(self.mode.name, start, end, drawn.pixels, float(frequency_hz), facts)
@@ -240,6 +251,13 @@ class Demodulator:
         if clean is None:
             return [picture]
         return [picture, replace(picture, pixels=clean, extra=facts | {"rendering": "monochrome"})]
+
+
+def _alive(steady: list[float]) -> tuple[int, int]:
+    """Give the first tenth of a second with a signal, and the one after the last."""
+    smooth = np.convolve(np.pad(steady, 1, mode="edge"), np.full(3, 1 / 3), "valid")
+    there = np.flatnonzero(smooth < STEADY)
+    return (int(there[0]), int(there[-1]) + 1) if len(there) else (0, 0)
 
 
 def _decimated(track: np.ndarray) -> np.ndarray:
@@ -281,7 +299,7 @@ def look(track: np.ndarray) -> tuple[float, float] | None:
         return None  # a bare carrier
     held = np.clip(track, spread[0] - 200, spread[1] + 200)
     nominal = [60.0 / speed * TRACK_HZ / SLACK for speed in LINES_PER_MINUTE]
-    fits = [period for period in nominal if 2.2 * 1.05 * period <= len(held)]
+    fits = [period for period in nominal if 1.4 * 2.1 * period <= len(held)]
     found = line_period(held, fits, least=LIKENESS) if fits else None
     if found is None:
         return None
@@ -359,7 +377,14 @@ def draw(track: np.ndarray, chart: _Chart) -> Drawn | None:
     rows = raster.rows(first, period, lines, round(np.pi * ioc))
     pixels = np.clip((rows - black) * (255 / (white - black)), 0, 255).astype(np.uint8)
     return Drawn(
-        pixels, first, first + lines * period, period, ioc, 0.5 * (black + white), white - black, edge is not None
+        pixels,
+        first,
+        first + lines * period,
+        period,
+        ioc,
+        0.5 * (black + white),
+        white - black,
+        edge is not None,
     )
 
 

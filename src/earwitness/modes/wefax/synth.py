@@ -61,7 +61,15 @@ def examples() -> list[dict[str, Any]]:
     """Give items of every kind."""
     return [
         {"lines": 40, "seed": 1, "phasing_s": 8, "start_s": 3, "stop_s": 3, "clock_ppm": 40},
-        {"lines": 30, "seed": 2, "ioc": 288, "lines_per_minute": 60, "phasing_s": 8, "start_s": 3, "stop_s": 3},
+        {
+            "lines": 30,
+            "seed": 2,
+            "ioc": 288,
+            "lines_per_minute": 60,
+            "phasing_s": 8,
+            "start_s": 3,
+            "stop_s": 3,
+        },
         {"lines": 48, "seed": 3, "phasing_s": 0, "start_s": 0, "stop_s": 0, "photo": True},
     ]
 
@@ -99,9 +107,9 @@ def invent(lines: int, width: int, seed: int, photo: bool) -> np.ndarray:
             out[:, int(at * width) : int(at * width) + 2] = 0
         for _ in range(max(lines * width // 30_000, 1)):  # labels: blocks of strokes
             top, left = rng.integers(0, max(lines - 14, 1)), rng.integers(0, width - 60)
-            out[top : top + 14, left : left + 40] = np.repeat(rng.integers(0, 2, (7, 10)) * 255, 2, 0).repeat(4, 1)[
-                : max(min(14, lines - top), 0)
-            ]
+            out[top : top + 14, left : left + 40] = np.repeat(rng.integers(0, 2, (7, 10)) * 255, 2, 0).repeat(
+                4, 1
+            )[: max(min(14, lines - top), 0)]
     border = max(width // 200, 2)
     out[:, : round(0.045 * width)] = 255  # the sector in which the drum's clamp was
     out[:, round(0.045 * width) : round(0.045 * width) + border] = 0
