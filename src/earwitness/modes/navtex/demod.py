@@ -30,13 +30,14 @@ _SIGNS = np.concatenate([ccir476.SIGNS[ccir476.INDEX[char]] for char in START fo
 START_BITS = int(_PLACES.max()) + 1
 # Share of the soft bits' weight that must speak for ZCZC; a header must follow.
 START_SCORE = 0.55
+ECHO_BITS = ccir476.SPREAD + CHARACTER
 HEADER_CHARACTERS = 12  # in which station, subject and serial must come, shifts included
 SURE = 0.8  # probability from which a character is printed
 SURE_HEADER = 0.999  # and from which a character of the header is taken
 MOST_CHARACTERS = 20_000
 GONE = 60  # characters over which nearly all are lost when the signal has gone
 GONE_SHARE = 0.75
-LEAST_TEXT = 3  # characters read after the header of a message worth keeping
+MOST_LOST = 1 / 3  # share of lost characters above which nothing is kept (IMO, from memory)
 PASS_RATE = 0.04  # share of lost characters below which a message is printed as whole (IMO, from memory)
 
 
@@ -123,7 +124,8 @@ class Demodulator:
         out = []
         for sign in self._signs:
             for at in np.flatnonzero(sign * score[:count] > START_SCORE):
-                near = sign * score[max(at - 6, 0) : at + 7]
+                # half of a start also shows where one copy's place meets the other copy
+                near = sign * score[max(at - ECHO_BITS, 0) : at + ECHO_BITS + 1]
                 first = int(at) + begin + self._dropped
                 if sign * score[at] >= near.max() and self._header(first, sign) is not None:
                     out.append((first, sign))
@@ -189,12 +191,12 @@ class Demodulator:
             return []
         after, designation, confirmed = header
         body = body_text(words[after:], reading.guesses[after:])
-        if lost and len(body.replace(ccir476.LOST, "").split()) < 1:
-            return []
         text = f"{START} {designation}{body}"
         count = len(words)
         missing = words[after:].count(-1)
         rate = missing / max(count - after, 1)
+        if rate > MOST_LOST or not body.strip():
+            return []
         octets = text.encode("ascii")
         first = reading.first - self._dropped
         last = min(first + CHARACTER * (count - 1) + ccir476.SPREAD + 7, len(self._llr)) - 1
