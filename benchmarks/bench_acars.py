@@ -34,7 +34,11 @@ def theory(ebn0_db, bits):
 def item_of(rng):
     letters = np.frombuffer(b"ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 /.", np.uint8)
     text = bytes(rng.choice(letters, 50)).decode()
-    fields = {"registration": f"N{rng.integers(100, 999)}ZZ", "label": "10", "block_id": str(rng.integers(10))}
+    fields = {
+        "registration": f"N{rng.integers(100, 999)}ZZ",
+        "label": "10",
+        "block_id": str(rng.integers(10)),
+    }
     return {"message": {**fields, "msn": "M01A", "flight": "XX0001", "text": text}}
 
 
@@ -103,7 +107,9 @@ def false_repairs(count):
         octets = np.packbits(synth.burst_bits(item_of(rng)), bitorder="little")
         for n, place in enumerate(rng.choice(np.arange(25, len(octets) - 5), 4, replace=False)):
             # two bits leave parity right; one bit in up to two characters invites a repair
-            octets[place] ^= int(rng.choice([3, 5, 9, 17, 33, 65, 129])) if n < 2 else int(rng.choice([0, 1, 8, 64]))
+            octets[place] ^= (
+                int(rng.choice([3, 5, 9, 17, 33, 65, 129])) if n < 2 else int(rng.choice([0, 1, 8, 64]))
+            )
         audio = synth.keyed_audio(np.unpackbits(octets, bitorder="little"), RATE_HZ)
         wave = (1 + DEPTH * audio) / sqrt(1 + DEPTH**2 / 2)
         false += len(listen(channel(rng, wave, 12.0)))
@@ -143,10 +149,14 @@ def others(minutes):
     while start < minutes * 60 * RATE_HZ:
         wave = waves[int(rng.integers(len(waves)))]
         turn = np.exp(2j * np.pi * rng.uniform(-2000, 2000) / RATE_HZ * np.arange(len(wave)))
-        data = (wave * turn * 10 ** rng.uniform(-1, 0) + 0.05 * rng.normal(size=len(wave))).astype(np.complex64)
+        data = (wave * turn * 10 ** rng.uniform(-1, 0) + 0.05 * rng.normal(size=len(wave))).astype(
+            np.complex64
+        )
         false += len(demodulator.feed(Samples(data, RATE_HZ, 131.55e6, start, 0)))
         start += len(data)
-    print(f"false messages in {start / RATE_HZ / 60:.0f} minutes of {len(waves)} other signals: {false} (limit 0)")
+    print(
+        f"false messages in {start / RATE_HZ / 60:.0f} minutes of {len(waves)} other signals: {false} (limit 0)"
+    )
 
 
 if __name__ == "__main__":

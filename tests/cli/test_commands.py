@@ -13,7 +13,9 @@ RUN = [sys.executable, "-c", "from earwitness.cli import main; main()"]
 
 
 def run(*arguments, timeout=120):
-    return subprocess.run([*RUN, *map(str, arguments)], capture_output=True, text=True, timeout=timeout)
+    return subprocess.run(
+        [*RUN, *map(str, arguments)], check=False, capture_output=True, text=True, timeout=timeout
+    )
 
 
 def one_sentence(done, status):
@@ -30,7 +32,9 @@ def station(tmp_path_factory):
     rng = np.random.default_rng(2)
     x = 0.02 * (rng.standard_normal(400_000) + 1j * rng.standard_normal(400_000))
     x += 0.1 * np.exp(2j * np.pi * 0.1 * np.arange(400_000))
-    path = write_sigmf(folder / "tone", x.astype(np.complex64), rate_hz=200_000, center_hz=10e6, epoch_ns=10**18)
+    path = write_sigmf(
+        folder / "tone", x.astype(np.complex64), rate_hz=200_000, center_hz=10e6, epoch_ns=10**18
+    )
     done = run("survey", path, "--station", folder / "s", "--json")
     assert done.returncode == 0, done.stderr
     document = json.loads(done.stdout)

@@ -93,8 +93,8 @@ class Detector:
         self._base = 0  # the row that stands first behind the history
         self._at = 0
         self._power, self._ratio, self._mask = (ring[: HISTORY + BATCH] for ring in self._rings)
-        for ring, idle in zip(self._rings, (1, 1, 0), strict=True):
-            ring[:] = idle
+        power, ratio, mask = self._rings
+        power[:], ratio[:], mask[:] = 1, 1, 0
         self._fresh = True
         self._batches = 0
         self._total = 0.0  # mean power of all in the last batch
@@ -320,7 +320,7 @@ class Detector:
                 if (
                     gap <= max(_HALO_WIDTH * (strong.high - strong.low), _HALO_BINS)
                     and strong.power > _HALO_RATIO * weak.power
-                    and not (weak.on.any(axis=1) & ~_widen(strong.on.any(axis=1))).any()
+                    and not (weak.on.any(axis=1) & ~_widen(np.asarray(strong.on.any(axis=1)))).any()
                 ):
                     break
             else:

@@ -24,10 +24,10 @@ def _eigenvalues(of: Plan, frames: int, bins: int) -> np.ndarray:
     """Give the eigenvalues of the correlation of frames x bins cells of white noise; their mean is 1."""
     window = of.window.astype(float)
     ambiguity = np.zeros((frames, bins), complex)
-    for lag in range(min(frames, -(-of.size // of.hop))):
-        product = window[: of.size - lag * of.hop] * window[lag * of.hop :]
+    for hops in range(min(frames, -(-of.size // of.hop))):
+        product = window[: of.size - hops * of.hop] * window[hops * of.hop :]
         turn = np.exp(-2j * np.pi * np.outer(np.arange(bins), np.arange(len(product))) / of.size)
-        ambiguity[lag] = turn @ product
+        ambiguity[hops] = turn @ product
     ambiguity /= np.sum(window**2)
     f, b = (axis.ravel() for axis in np.meshgrid(np.arange(frames), np.arange(bins), indexing="ij"))
     lag = np.subtract.outer(f, f).T  # how much later the second cell's frame is

@@ -203,7 +203,7 @@ class PulseFinder:
                 beside = power[first:last].mean(axis=0)
                 beside[low:high] = 0
                 strongest = float(beside[max(0, low - 8) : high + 8].max())
-                rest = np.sort(excess[used])[: -max(2, np.count_nonzero(used) // 3)]
+                rest = np.sort(excess[used])[: -max(2, int(np.count_nonzero(used)) // 3)]
                 level = float(self.steady[low:high].mean())
                 sure = 4 * level / np.sqrt(self._count * (last - first) * max(1, len(rest)))
                 if float(rest.mean()) < max(_FLAT * float(excess.mean()), sure) or strongest > _CLICK * float(

@@ -85,7 +85,7 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
 
 
 @kernel("float32(float32[::1], float32[::1], int64, float32, float32[::1])", fastmath=True)
-def _add(one: np.ndarray, two: np.ndarray, count: int, limit: float, out: np.ndarray) -> float:
+def _add(one: np.ndarray, two: np.ndarray, count: int, limit: float, out: np.ndarray) -> np.floating:
     """Fill out[:count] with one + two; gives 0 if no sum is above `limit`.
 
     Summing the excess instead of taking a maximum: the compiler vectorises it, four times faster.

@@ -107,7 +107,7 @@ def same_emission(one: Segment, two: Segment) -> bool:
 
 def judge(one: Segment, two: Segment) -> bool | None:
     """Tell from the time course whether two neighbouring segments are one emission; None if it does not say."""
-    on_one, on_two = one.on.any(axis=1), two.on.any(axis=1)
+    on_one, on_two = np.asarray(one.on.any(axis=1)), np.asarray(two.on.any(axis=1))
     if not on_one.any() or not on_two.any():
         return None
     power_one, power_two = one.excess.sum(axis=1), two.excess.sum(axis=1)

@@ -168,7 +168,7 @@ def _fit(x: np.ndarray, first: np.ndarray, begin: int, end: int, soft: np.ndarra
                 ups += 1
             else:
                 down += first[k]
-        if ups == 0 or ups == n:
+        if ups in (0, n):
             break
         middle = 0.5 * (up / ups + down / (n - ups))
         spread = 0.5 * (up / ups - down / (n - ups))
@@ -264,9 +264,7 @@ class Slicer:
         for h in range(hops):
             low = h * HOP
             part = slice(low, low + 2 * AROUND + HOP)
-            _fit(
-                self._x[part], self._first[part], AROUND, AROUND + HOP, soft[low : low + HOP], facts[h]
-            )
+            _fit(self._x[part], self._first[part], AROUND, AROUND + HOP, soft[low : low + HOP], facts[h])
         done = hops * HOP
         out = self._places[:done]
         self._x, self._first, self._places = self._x[done:], self._first[done:], self._places[done:]
@@ -319,13 +317,15 @@ class ReversalCarrier:
             return np.empty(0, np.complex64), np.empty(0)
         line = np.array(self._found)  # entry h + 1 is hop h; entry 0 the one before
         turns = np.empty(ready * hop)
-        part = (np.arange(hop) + 0.5) / hop
+        place = (np.arange(hop) + 0.5) / hop
         limit = 0.02 * 2 / hop * HOP  # cycles per sample a hop may drift before it is a new carrier
         for h in range(ready):
             before, here, after = line[h], line[h + 1], line[h + 2]
             low = before if abs(here - before) < limit else here
             high = after if abs(here - after) < limit else here
-            bent = np.where(part < 0.5, low + (here - low) * (part + 0.5), here + (high - here) * (part - 0.5))
+            bent = np.where(
+                place < 0.5, low + (here - low) * (place + 0.5), here + (high - here) * (place - 0.5)
+            )
             turns[h * hop : (h + 1) * hop] = bent
         turns *= 2 * np.pi
         fresh = self._z[half : half + ready * hop]

@@ -165,6 +165,8 @@ class NoiseFloor:
         self._refresh()
 
     def _refresh(self) -> None:
+        if self._base is None:
+            return
         base = np.interp(np.arange(self._bins), self._centers, self._base)
         self.level = (base * self.shape).astype(np.float32)
 
