@@ -131,6 +131,33 @@ def evidence(
 
 
 @app.command()
+def identity(
+    entry: Annotated[str, typer.Argument(metavar="ID|KEY", help="Id or key of an identity.")],
+    station: Station = None,
+    json: Json = False,
+    label: Annotated[str | None, typer.Option(metavar="TEXT", help="Put your label on it.")] = None,
+    unlabel: Annotated[str | None, typer.Option(metavar="TEXT", help="Take your label off.")] = None,
+    part: Annotated[
+        str | None, typer.Option(metavar="RELATION", help="Undo what a rule tied; it stays undone.")
+    ] = None,
+    join: Annotated[
+        str | None, typer.Option(metavar="RELATION", help="Tie again what you had parted.")
+    ] = None,
+) -> None:
+    """Show who an identity is and by which rules it is tied to others; label it, part it, join it.
+
+    \b
+    Examples:
+      earwitness identity 299001002
+      earwitness identity 299001002 --label "the pilot boat"
+      earwitness identity B71A01 --part j-3K7Q
+    """
+    from earwitness.cli.identity import run_identity
+
+    run_identity(entry, station, json=json, label=label, unlabel=unlabel, part=part, join=join)
+
+
+@app.command()
 def export(
     what: Annotated[
         str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")

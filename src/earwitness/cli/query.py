@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from earwitness.cli.common import print_json, station_folder
+from earwitness.cli.common import find_identity, print_json, station_folder
 from earwitness.core.errors import ParameterError
 from earwitness.core.times import parse_time
+
+if TYPE_CHECKING:
+    from earwitness.log.queries import Row
+    from earwitness.log.store import Log
 
 KINDS = ("emissions", "messages", "identities", "overs", "pictures", "occupancy")
 
@@ -41,7 +46,9 @@ def run_query(
         filters["low_hz"], filters["high_hz"] = _band(frequency)
     given = {key: value for key, value in filters.items() if value is not None}
     with Log.open(station_folder(station), create=False) as log:
-        rows = list(getattr(log, what)(**given))
+        if identity:
+            given["identity"] = find_identity(log, identity)
+        rows = _people(log, given) if what == "identities" else list(getattr(log, what)(**given))
     if json:
         print_json(rows)
         return
@@ -50,6 +57,16 @@ def run_query(
     from earwitness.view import tables
 
     Console().print(tables.table(what, rows))
+
+
+def _people(log: Log, filters: dict[str, Any]) -> list[Row]:
+    """Give identities, those that a rule ties together as one."""
+    wrong = filters.keys() & {"mode", "low_hz"}
+    if wrong:
+        raise ParameterError("identities cannot be looked up by mode or frequency; look up messages by them")
+    if "identity" in filters:
+        filters["id"] = filters.pop("identity")
+    return list(log.identities(joined=True, **filters))
 
 
 def _band(text: str) -> tuple[float, float]:

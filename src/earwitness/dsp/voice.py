@@ -16,6 +16,7 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.filters import convolve_valid, kaiser_beta, lowpass
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
 
 FRAME_S = 0.01
 AUDIO_RATE_HZ = 8000.0
@@ -390,17 +391,8 @@ def press(audio: np.ndarray, *, over_s: float = 0.05) -> np.ndarray:
 
 def clip_level(audio: np.ndarray) -> np.ndarray:
     """Give audio (..., n) scaled so that its 99.5 % peak is half of full scale, clipped at full scale."""
-    peak = top_quantile(np.abs(audio).ravel(), 0.995) if audio.size else 0.0
+    peak = quantile(np.abs(audio).ravel(), 0.995) if audio.size else 0.0
     return np.clip(audio * np.float32(0.5 / max(peak, 1e-9)), -1.0, 1.0).astype(np.float32)
-
-
-def top_quantile(values: np.ndarray, share: float) -> float:
-    """Give the quantile of real values (n,), n > 0, interpolated: what np.quantile gives, for half the time."""
-    place = share * (len(values) - 1)
-    low = int(place)
-    high = min(low + 1, len(values) - 1)
-    split = np.partition(values, (low, high) if high > low else low)
-    return float(split[low]) + (place - low) * (float(split[high]) - float(split[low]))
 
 
 def _framed(audio: np.ndarray, size: int, hop: int) -> np.ndarray:

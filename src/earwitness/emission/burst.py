@@ -66,6 +66,19 @@ def _box(x: np.ndarray, length: int, out: np.ndarray) -> None:
         out[i] = total / (min(i + ahead, n) - max(i - half, 0))
 
 
+@kernel("void(complex64[:], float32[:])")
+def _squares(x: np.ndarray, out: np.ndarray) -> None:
+    for i in range(len(x)):
+        out[i] = x[i].real * x[i].real + x[i].imag * x[i].imag
+
+
+def squares(x: np.ndarray) -> np.ndarray:
+    """Give the power of each sample of complex64 (n,), float32 (n,)."""
+    out = np.empty(len(x), np.float32)
+    _squares(x, out)
+    return out
+
+
 def moving_mean(x: np.ndarray, length: int) -> np.ndarray:
     """Give the centred moving mean of real or complex x, single precision; shorter windows at the ends."""
     if length <= 1 or len(x) == 0:
@@ -124,7 +137,7 @@ def cut(
     half_stop = min(int(half_pass + taper) + 2, size // 2 - 1)
     oversample = OVERSAMPLE if size * 2 * half_pass * OVERSAMPLE < size * 1.3 * LONGEST else 2.5
     out_size = fft.good_size(max(int(2 * half_pass * oversample), 2 * half_stop + 2, 64))
-    picked = spectrum[np.arange(center_bin - half_stop, center_bin + half_stop + 1) % size]
+    picked = _ring(spectrum, center_bin - half_stop, center_bin + half_stop + 1)
     distance = np.abs(np.arange(-half_stop, half_stop + 1))
     edge = np.clip((half_stop - distance) / max(half_stop - half_pass, 1.0), 0, 1)
     # Bins beyond the channel's own edges would wrap round: they do not exist.
@@ -165,6 +178,16 @@ def cut(
     )
 
 
+def _ring(values: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Give values[first:last] of a ring: places below 0 and beyond the end come round."""
+    n = len(values)
+    if first >= 0 and last <= n:
+        return values[first:last]
+    if -n <= first < 0 < last <= n:
+        return np.concatenate([values[first:], values[:last]])
+    return values[np.arange(first, last) % n]
+
+
 def _grow(
     spectrum: np.ndarray,
     bin_hz: float,
@@ -202,10 +225,10 @@ def _grow(
         before = np.inf
         count = 0
         for count in range(1, limit + 6):
-            at = np.arange(start + sign * (count - 1) * step, start + sign * count * step, sign)
-            if abs(at[-1]) * bin_hz >= edge:
+            near, far = start + sign * (count - 1) * step, start + sign * (count * step - 1)
+            if abs(far) * bin_hz >= edge:
                 break
-            cell = spectrum[at % size]
+            cell = _ring(spectrum, min(near, far), max(near, far) + 1)
             power = float(np.vdot(cell, cell).real) / step
             # Power that rises again is a neighbour's, unless so near that the detector's edge may be short.
             if power > 10 * max(before, need) and count > SURE_STEPS:
@@ -225,14 +248,32 @@ def _grow(
 def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int] | None:
     """Give the first and past-last sample of the stretch with power over the noise."""
     length = max(int(LOOKS * looks_length), 4)
-    power = moving_mean(iq.real**2 + iq.imag**2, min(length, max(len(iq) // 4, 1)))
+    power = moving_mean(squares(iq), min(length, max(len(iq) // 4, 1)))
     peak = float(power.max())
     over = peak - noise
     if over < 3 * noise / np.sqrt(LOOKS):
         return None
-    above = power > noise + max(0.12 * over, min(5 * noise / np.sqrt(LOOKS), 0.5 * over))
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], above.view(np.int8), [0]])))
-    starts, stops = edges[::2], edges[1::2]
-    sums = np.add.reduceat(np.where(above, power, 0), starts) if len(starts) else np.zeros(0)
-    keep = np.flatnonzero(sums > 0.02 * sums.max())
-    return int(starts[keep[0]]), int(stops[keep[-1]])
+    return _outer(power, noise + max(0.12 * over, min(5 * noise / np.sqrt(LOOKS), 0.5 * over)))
+
+
+@kernel("Tuple((int64, int64))(float32[:], float64)")
+def _outer(power: np.ndarray, threshold: float) -> tuple[int, int]:
+    """Give where the first run above the threshold begins and the last ends; runs of little energy left out."""
+    total = most = 0.0
+    for i in range(len(power)):
+        total = total + power[i] if power[i] > threshold else 0.0
+        most = max(most, total)
+    first = -1
+    last = begin = 0
+    total = 0.0
+    for i in range(len(power) + 1):
+        if i < len(power) and power[i] > threshold:
+            if total == 0.0:
+                begin = i
+            total += power[i]
+        elif total > 0.0:
+            if total > 0.02 * most:
+                first = begin if first < 0 else first
+                last = i
+            total = 0.0
+    return first, last

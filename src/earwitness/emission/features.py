@@ -6,17 +6,21 @@ Every figure has the receiver noise taken out, so that thresholds do not move wi
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.dsp.discriminate import discriminate
-from earwitness.emission.burst import Burst, moving_mean
+from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
+from earwitness.emission.burst import Burst, moving_mean, squares
 from earwitness.emission.lines import LineSpectrum
 
 CORE = 49_152  # samples: 12 000 times the inverse of the width
 KEYING_CORE = 20_480  # enough for a symbol clock
+NO_LINE = 0.2  # share of the power below which a line is not looked at closer
+CLEAR_SNR = 1.6  # power ratio below which a line may be all there is to see
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,21 +46,58 @@ class CarrierTest:
     depth: float | None  # peak modulation depth 0..1 along the phase
 
 
+@kernel("Tuple((float64, float64))(Array(float32, 1, 'A'))")
+def _moments(values: np.ndarray) -> tuple[float, float]:
+    """Give the second and fourth central moment."""
+    mean = 0.0
+    for value in values:
+        mean += value
+    mean /= len(values)
+    second = fourth = 0.0
+    for value in values:
+        square = (value - mean) ** 2
+        second += square
+        fourth += square * square
+    return second / len(values), fourth / len(values)
+
+
 def noise_free_peak(values: np.ndarray, sigma: float, tail: float) -> float:
     """Give half the range of `values` (less `tail` at each end) that is not noise of deviation `sigma`.
 
     A tone dwells at its peaks, where noise adds nearly in full; speech hardly, and noise adds as squares.
     """
     values = values[:: max(len(values) // 8192, 1)]
-    low, high = np.quantile(values, [tail, 1 - tail])
-    swing = float(high - low) / 2
-    squares = (values - np.mean(values)) ** 2
-    square = max(float(np.mean(squares)) - sigma**2, 1e-30)
-    peaked = (float(np.mean(squares**2)) - 6 * square * sigma**2 - 3 * sigma**4) / square**2
+    swing = (quantile(values, 1 - tail) - quantile(values, tail)) / 2
+    second, fourth = _moments(values.astype(np.float32, copy=False))
+    square = max(second - sigma**2, 1e-30)
+    peaked = (fourth - 6 * square * sigma**2 - 3 * sigma**4) / square**2
     reach = {0.005: 2.58, 0.001: 3.09}[tail]
     if peaked < 2.0:
         return max(swing - 0.65 * reach * sigma, 0.0)
     return float(np.sqrt(max(swing**2 - (reach * sigma) ** 2, 0.0)))
+
+
+@kernel("Tuple((int64, float64, float64, float64))(float32[:], float32[:], boolean[:], float64)")
+def _variation(
+    power: np.ndarray, local: np.ndarray, good: np.ndarray, noise: float
+) -> tuple[int, float, float, float]:
+    """Give (samples that are good, mean square of power about local, mean of signal, mean of its square)."""
+    count = 0
+    spread = signal = square = 0.0
+    for i in range(len(power)):
+        if good[i]:
+            count += 1
+            spread += (power[i] - local[i]) ** 2
+            s = max(local[i] - noise, 0.0)
+            signal += s
+            square += s * s
+    most = max(count, 1)
+    return count, spread / most, signal / most, square / most
+
+
+@cache
+def _periodic_hann(size: int) -> np.ndarray:
+    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)).astype(np.float32)
 
 
 class Features:
@@ -69,6 +110,7 @@ class Features:
         self.duration_s = len(burst.iq) / burst.rate_hz
         # Samples per 1/width, the time after which noise is new.
         self.look = burst.rate_hz / burst.width_hz
+        self._middles: dict[int, Features] = {}
 
     @cached_property
     def core(self) -> Features:
@@ -80,14 +122,15 @@ class Features:
         extra = len(self.iq) - length
         if extra <= 0:
             return self
-        return Features(
-            replace(self.burst, iq=np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + length]))
-        )
+        if length not in self._middles:
+            part = np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + length])
+            self._middles[length] = Features(replace(self.burst, iq=part))
+        return self._middles[length]
 
     @cached_property
     def power(self) -> np.ndarray:
         """Instantaneous power, float32 shape (n,)."""
-        return self.iq.real**2 + self.iq.imag**2
+        return squares(self.iq)
 
     @cached_property
     def local(self) -> np.ndarray:
@@ -97,26 +140,24 @@ class Features:
     @cached_property
     def good(self) -> np.ndarray:
         """Bool shape (n,): where the emission is on and not faded away."""
-        high = float(np.quantile(self.local[:: max(len(self.local) // 2048, 1)], 0.9))
+        high = quantile(self.local[:: max(len(self.local) // 2048, 1)], 0.9)
         good = self.local > max(0.2 * high, min(2.5 * self.burst.noise, 0.6 * high))
         # The average reaches half its height where the burst really begins and ends.
-        sure = np.flatnonzero(self.local > 0.5 * high)
-        good[: sure[0]] = False
-        good[sure[-1] + 1 :] = False
+        sure = self.local > 0.5 * high
+        good[: int(sure.argmax())] = False
+        good[len(sure) - int(sure[::-1].argmax()) :] = False
         return good
 
     @cached_property
     def envelope_variation(self) -> float:
         """Relative variance of the power within 16 looks: 0 constant envelope, 1 complex Gaussian noise."""
         noise = self.burst.noise
-        mean = self.local[self.good]
-        if len(mean) == 0:
+        count, spread, signal, square = _variation(self.power, self.local, self.good, noise)
+        if count == 0:
             return 1.0
-        spread = (self.power[self.good] - mean) ** 2
-        signal = np.maximum(mean - noise, 0)
         # E (p - E p)^2 = var(s) + 2 P noise + noise^2; averaging over 16 looks takes 1/16 of it away.
-        excess = float(np.mean(spread)) * 16 / 15 - float(np.mean(2 * signal * noise)) - noise**2
-        return excess / max(float(np.mean(signal**2)), 1e-30)
+        excess = spread * 16 / 15 - 2 * signal * noise - noise**2
+        return excess / max(square, 1e-30)
 
     @cached_property
     def power_variation(self) -> float:
@@ -132,7 +173,7 @@ class Features:
         while size < 4096 and size * 2 <= n // 8 and (size < 256 or size * 16 <= n // 8):
             size *= 2
         size = min(size, max(n, 16))
-        window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(size) / size)).astype(np.float32)
+        window = _periodic_hann(size)
         step = max(size // 2, 1)
         count = (n - size) // step + 1
         frames = np.lib.stride_tricks.as_strided(
@@ -155,6 +196,11 @@ class Features:
         return LineSpectrum(self.iq, self.rate_hz)
 
     @cached_property
+    def squared_lines(self) -> LineSpectrum:
+        """The line spectrum of the squared signal, faded and silent parts left out."""
+        return LineSpectrum(self.iq * self.iq * self.good, self.rate_hz)
+
+    @cached_property
     def carrier(self) -> CarrierTest:
         """Look from the strongest line: what lies along its phase (AM) and across it (FM, noise, all else)."""
         burst = self.burst
@@ -162,11 +208,17 @@ class Features:
         # A coarse search (about 60 Hz or a 300th of the width) so that fading and drift stay in one cell.
         cell = max(3 / self.duration_s, min(40.0, burst.width_hz / 40), burst.width_hz / 300)
         per = max(round(cell / self.lines.bin_hz), 1)
-        smooth = moving_mean(np.fft.fftshift(self.lines.power), per)
+        half = (self.lines.size + 1) // 2
+        shifted = np.concatenate([self.lines.power[half:], self.lines.power[:half]])
+        smooth = moving_mean(shifted, per)
         peak = int(np.argmax(smooth))
         around = np.arange(max(peak - per, 0), min(peak + per + 1, self.lines.size))
-        weight = np.fft.fftshift(self.lines.power)[around]
+        weight = shifted[around]
         line_hz = (float(np.sum(around * weight) / np.sum(weight)) - self.lines.size // 2) * self.lines.bin_hz
+        # The main lobe of the line filter below holds at most this share: no question begins below a quarter.
+        share = float(np.sum(weight)) / self.lines.total * (1 + burst.noise / burst.power)
+        if share < NO_LINE and burst.snr > CLEAR_SNR:
+            return CarrierTest(line_hz, share, 1.0, 1.0, 1.0, 0.0, None)
         turn = np.exp(-2j * np.pi * line_hz / self.rate_hz * np.arange(n)).astype(np.complex64)
         z = self.iq * turn
         length = min(max(int(self.rate_hz / cell), 3), n)
@@ -210,9 +262,9 @@ class Features:
         """Instantaneous frequency in Hz relative to the burst's centre, float32 shape (n,), noise included."""
         steps = discriminate(self.iq, rate_hz=self.rate_hz, before=complex(self.iq[0]))
         limit = np.float32(self.burst.width_hz * 0.6)
-        return np.clip(steps, -limit, limit)
+        return np.clip(steps, -limit, limit, out=steps)
 
     @cached_property
     def smooth_track(self) -> np.ndarray:
         """The frequency track averaged over one look."""
-        return moving_mean(self.track, max(round(self.look), 1)).astype(np.float32)
+        return moving_mean(self.track, max(round(self.look), 1)).astype(np.float32, copy=False)

@@ -17,7 +17,7 @@ from earwitness.core.types import Detection, Identification, Measurement, Sample
 from earwitness.dsp import fft
 from earwitness.emission.burst import cut, moving_mean
 from earwitness.emission.designator import designator
-from earwitness.emission.features import KEYING_CORE, Features
+from earwitness.emission.features import CLEAR_SNR, KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
 from earwitness.emission.measure import from_detection, is_am, measure_burst
 from earwitness.emission.phase_keying import phase_keying
@@ -102,7 +102,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
     line = features.carrier
     if looks < 40:
         return unknown(f"too short: {looks:.0f} independent samples")
-    if burst.snr < 1.6 and line.carrier_snr < 30:
+    if burst.snr < CLEAR_SNR and line.carrier_snr < 30:
         return unknown(f"too weak: {10 * np.log10(burst.snr):.1f} dB in its band")
     # Only what comes and goes can be switched.
     keyed = switching(features) if width < MORSE_WIDTH_HZ or features.envelope_variation > 0.2 else None

@@ -43,6 +43,7 @@ USUAL_RATES = (
 FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
+QUARTILES = (0.1, 0.25, 0.75, 0.9)
 PHASES = np.arange(0.05, 1, 0.1)
 
 
@@ -215,7 +216,7 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     good = features.good
     if len(features.track) < 96 or good.sum() < 64:
         return None
-    low, quarter, upper, high = np.quantile(features.smooth_track[good], [0.1, 0.25, 0.75, 0.9])
+    low, quarter, upper, high = np.quantile(features.smooth_track[good], QUARTILES)
     middle, half = (low + high) / 2, (high - low) / 2
     if half <= 0:
         return None
@@ -286,7 +287,7 @@ def _candidates(
                 return
         found.append((rate, over))
 
-    centred = np.where(features.good, features.smooth_track - middle, 0).astype(np.float32)
+    centred = (features.smooth_track - middle) * features.good
     train = crossing_train(centred, np.float32(0), np.float32(0.3) * half)
     spectra = []
     if train.sum() >= 8:
@@ -341,7 +342,7 @@ def squared_pair(features: Features) -> tuple[float, float, float] | None:
     With a modulation index of 1/2 the squared signal has index 1 and so lines at twice the two
     frequencies: their distance is the bit rate, their middle twice the carrier.
     """
-    spectrum = squared_lines(features)
+    spectrum = features.squared_lines
     width = features.burst.width_hz
     lines = spectrum.strongest(-1.3 * width, 1.3 * width, 2, guard=6)
     if len(lines) < 2 or lines[1].over_db < 12:
@@ -350,11 +351,6 @@ def squared_pair(features: Features) -> tuple[float, float, float] | None:
     if not 0.3 * width < distance < 1.4 * width or abs(lines[0].over_db - lines[1].over_db) > 8:
         return None
     return distance, (lines[0].frequency_hz + lines[1].frequency_hz) / 4, lines[1].over_db
-
-
-def squared_lines(features: Features) -> LineSpectrum:
-    """Give the line spectrum of the squared signal, faded and silent parts left out."""
-    return LineSpectrum(np.where(features.good, features.iq**2, 0).astype(np.complex64), features.rate_hz)
 
 
 def _judge(
@@ -484,9 +480,17 @@ def _divisor(runs: np.ndarray) -> int:
     """Give the largest number up to 24 that divides nearly all run lengths."""
     if len(runs) < 12 or np.mean(runs == 1) > 0.2:
         return 1
+    return int(_common(runs))
+
+
+@kernel("int64(int64[:])")
+def _common(runs: np.ndarray) -> int:
     for k in range(24, 1, -1):
+        count = 0
+        for run in runs:
+            count += run % k == 0
         # Noise splits runs of many samples; few are never wrong.
-        if np.mean(runs % k == 0) > (0.95 if k < 5 else 0.8):
+        if count > (0.95 if k < 5 else 0.8) * len(runs):
             return k
     return 1
 
@@ -495,7 +499,15 @@ def _repeats(signs: np.ndarray) -> int:
     """Give the least distance up to 16 at which a sequence agrees with itself, 0 when there is none."""
     if len(signs) < 48:
         return 0
+    return int(_period(signs))
+
+
+@kernel("int64(boolean[:])")
+def _period(signs: np.ndarray) -> int:
     for lag in range(1, 17):
-        if np.mean(signs[lag:] == signs[:-lag]) > 0.95:
+        same = 0
+        for i in range(len(signs) - lag):
+            same += signs[i] == signs[i + lag]
+        if same > 0.95 * (len(signs) - lag):
             return lag
     return 0

@@ -136,6 +136,11 @@ def _name(kind: str, key: str) -> tuple[str, str, str]:
     return ids.identity_id(kind, key), kind, key
 
 
+def id_of(ref: IdentityRef) -> str:
+    """Give the id under which the log keeps whom a pointer names."""
+    return _name(ref.kind, ref.key)[0]
+
+
 def _see(ref: IdentityRef, at_ns: int, seen: dict[str, Seen], flags: Iterable[str] = ()) -> str:
     who, kind, key = _name(ref.kind, ref.key)
     item = seen.get(who)

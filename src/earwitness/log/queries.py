@@ -30,6 +30,14 @@ _SHOWN = (  # an identity that superseded rows alone had named is not shown
     "(t.message_count > 0 OR EXISTS (SELECT 1 FROM mention m WHERE m.identity = t.id)"
     " OR EXISTS (SELECT 1 FROM label l WHERE l.target = t.id))"
 )
+_RELATION = (
+    "id", "a", "b", "relation", "rule", "first_seen", "last_seen", "message_id", "undone", "a_kind", "a_key", "b_kind",
+    "b_key",
+)  # fmt: skip
+_IDENTITY = (
+    "SELECT t.id, t.kind, t.key, t.first_seen_ns, t.last_seen_ns, t.message_count, t.latitude_deg,"
+    " t.longitude_deg, t.position_ns, (SELECT COUNT(*) FROM mention m WHERE m.identity = t.id) FROM identity t"
+)
 
 Row = dict[str, Any]
 
@@ -117,11 +125,7 @@ class Queries:
             )
             values += [_like(text)] * 2
         order = "t.last_seen_ns DESC, t.id" if newest else "t.first_seen_ns, t.id"
-        sql = (
-            "SELECT t.id, t.kind, t.key, t.first_seen_ns, t.last_seen_ns, t.message_count, t.latitude_deg,"  # noqa: S608
-            " t.longitude_deg, t.position_ns, (SELECT COUNT(*) FROM mention m WHERE m.identity = t.id)"
-            f" FROM identity t WHERE {' AND '.join(where)} ORDER BY {order}"
-        )
+        sql = f"{_IDENTITY} WHERE {' AND '.join(where)} ORDER BY {order}"
         rows = self._identity_rows(sql, values)
         return islice(self._joined(rows) if joined else rows, limit)
 
@@ -136,16 +140,39 @@ class Queries:
             yield {"time": format_time(at_ns), "latitude_deg": latitude, "longitude_deg": longitude}
 
     def relations(self, identity: str | None = None) -> Iterator[Row]:
-        """Give relations between identities with the rule that made each; undone ones too, marked."""
-        sql = "SELECT id, a, b, relation, rule, first_ns, last_ns, message_id, undone FROM relation"
+        """Give relations between identities with the rule that made each; undone ones too, marked.
+
+        a and b are ids; a_kind, a_key, b_kind, b_key say who they are.
+        """
+        sql = (
+            "SELECT r.id, r.a, r.b, r.relation, r.rule, r.first_ns, r.last_ns, r.message_id, r.undone,"
+            " x.kind, x.key, y.kind, y.key FROM relation r JOIN identity x ON x.id = r.a"
+            " JOIN identity y ON y.id = r.b"
+        )
         values: tuple[str, ...] = ()
         if identity is not None:
-            sql, values = f"{sql} WHERE a = ? OR b = ?", (identity, identity)
-        for row in self._database.stream(f"{sql} ORDER BY first_ns, id", values):
-            names = ("id", "a", "b", "relation", "rule", "first_seen", "last_seen", "message_id", "undone")
-            out = dict(zip(names, row, strict=True))
+            sql, values = f"{sql} WHERE r.a = ? OR r.b = ?", (identity, identity)
+        for row in self._database.stream(f"{sql} ORDER BY r.first_ns, r.id", values):
+            out = dict(zip(_RELATION, row, strict=True))
             out.update(first_seen=format_time(row[5]), last_seen=format_time(row[6]), undone=bool(row[8]))
             yield out
+
+    def names(
+        self, kind: str, *, since_ns: int | None = None, until_ns: int | None = None, limit: int = 20_000
+    ) -> Iterator[tuple[str, str | None, int, int]]:
+        """Give (key, name, first and last time it was said) of a kind of identity, the newest first.
+
+        An identity without a name comes with None and the times it was heard.
+        """
+        sql = (
+            "SELECT * FROM (SELECT t.key, n.name, COALESCE(n.first_seen_ns, t.first_seen_ns) AS first_ns,"
+            " COALESCE(n.last_seen_ns, t.last_seen_ns) AS last_ns FROM identity t"
+            " LEFT JOIN identity_name n ON n.identity = t.id WHERE t.kind = ?) x"
+            " WHERE last_ns >= ? AND first_ns < ? ORDER BY last_ns DESC, key, name LIMIT ?"
+        )
+        values = (kind, since_ns or -(1 << 63), until_ns or (1 << 63) - 1, limit)
+        for row in self._database.stream(sql, values):
+            yield row[0], row[1], row[2], row[3]
 
     def hourly(self, *, since_ns: int | None = None, until_ns: int | None = None) -> Iterator[Row]:
         """Give messages per hour and mode, from the roll-up."""
@@ -370,17 +397,20 @@ class Queries:
         return out
 
     def _joined(self, rows: Iterable[Row]) -> Iterator[Row]:
-        """Merge rows tied by "same": the first to come leads, the others' figures are added to it."""
+        """Give rows tied by "same" as one, at the place of the first that comes, whatever filter found it."""
         pairs = self._database.execute("SELECT a, b FROM relation WHERE relation = 'same' AND undone = 0")
         leader = _components(pairs)
-        waiting: dict[str, list[Row]] = {}
+        groups: dict[str, list[str]] = {}
+        for member, lead in leader.items():
+            groups.setdefault(lead, []).append(member)
         for row in rows:
-            if row["id"] in leader:
-                waiting.setdefault(leader[row["id"]], []).append(row)
-            else:
+            if row["id"] not in leader:
                 yield {**row, "joined_ids": []}
-        for group in waiting.values():
-            yield _merge(group)
+                continue
+            members = groups.pop(leader[row["id"]], [])[:AT_ONCE]
+            if members:
+                sql = f"{_IDENTITY} WHERE {_SHOWN} AND t.id IN ({marks(members)}) ORDER BY t.first_seen_ns, t.id"
+                yield _merge(list(self._identity_rows(sql, members)))
 
 
 def marks(values: Sequence[Any]) -> str:
@@ -468,13 +498,18 @@ def _components(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
 
 
 def _merge(group: list[Row]) -> Row:
-    """Give one row for several identities that are the same: the one with the most messages names it."""
+    """Give one row for several identities that are the same: the one with the most messages gives its key.
+
+    The keys of the others are among its names.
+    """
     lead = max(group, key=lambda row: (row["message_count"], row["id"]))
     placed = [row for row in group if row["position_time"]]
     latest = max(placed, key=lambda row: row["position_time"], default=lead)
+    others = [row for row in group if row is not lead]
+    names = [*lead["names"], *(name for row in others for name in (row["key"], *row["names"]))]
     return {
         **lead,
-        "names": list(dict.fromkeys(name for row in [lead, *group] for name in row["names"])),
+        "names": [name for name in dict.fromkeys(names) if name != lead["key"]],
         "labels": sorted({text for row in group for text in row["labels"]}),
         "flags": sorted({text for row in group for text in row["flags"]}),
         "first_seen": min(row["first_seen"] for row in group),
@@ -482,5 +517,5 @@ def _merge(group: list[Row]) -> Row:
         "message_count": sum(row["message_count"] for row in group),
         "mention_count": sum(row["mention_count"] for row in group),
         **{key: latest[key] for key in ("latitude_deg", "longitude_deg", "position_time")},
-        "joined_ids": [row["id"] for row in group if row is not lead],
+        "joined_ids": [row["id"] for row in others],
     }

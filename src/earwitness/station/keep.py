@@ -15,6 +15,7 @@ from earwitness.log import ids, rows
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Batch, Log
 from earwitness.sources.write import SigmfAppender, write_sigmf
+from earwitness.station.joins import recall
 from earwitness.station.trains import EmissionRecord
 
 COMMIT_S = 0.5  # wall time between transactions while much is going on
@@ -50,6 +51,7 @@ class LogKeeper:
         self._flagged: set[str] = set()
         self._on: dict[int, list[tuple[int, int, int]]] = {}  # channel -> (start, stop, on) of its emissions
         self._channels: list[tuple[float, float, str | None]] = []
+        self._joins = recall(log, recording)
 
     def begin_stretch(self) -> None:
         """Forget the record numbers of the stretch before."""
@@ -70,6 +72,7 @@ class LogKeeper:
         row = rows.message_row(self.recording, message, emission_id=emission)
         row["frequency_hz"] = row["frequency_hz"] or record.center_hz
         self._batch.messages.append(row)
+        self._batch.relations += self._joins.message(message, row["id"])
         if evidence is None or len(evidence.data) == 0:
             return
         frame = message.frame
@@ -110,6 +113,7 @@ class LogKeeper:
         )
         self._refer(row, stored)
         self._batch.overs.append(row)
+        self._joins.over(row)
 
     def picture(self, picture: Picture, record: EmissionRecord) -> None:
         """Take an image that was sent over the air."""
@@ -168,6 +172,7 @@ class LogKeeper:
             return
         self._close_pack()
         self._batch.emissions = list(self._emissions.values())
+        self._batch.overs += self._joins.settle(position_ns, final=now)
         if len(self._batch):
             self.log.write(self._batch)
             self.evidence.settle()

@@ -69,7 +69,8 @@ class ReportData:
     recordings: Sequence[Recording] = ()
     emissions: Sequence[Row] = ()
     occupancy: Sequence[Row] = ()
-    identities: Sequence[Row] = ()
+    identities: Sequence[Row] = ()  # those that a rule ties together as one row, with `joined_ids`
+    relations: Sequence[Row] = ()
     messages: Iterable[Row] = ()
     overs: Sequence[Row] = ()
     pictures: Sequence[Row] = ()

@@ -179,6 +179,19 @@ def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
     return term.replace("_", " "), plain(value)
 
 
+def _tied(tie: Mapping[str, Any], row: Mapping[str, Any]) -> str:
+    """Give a relation of an identity in words: what, with whom, why, and how it is called."""
+    here = "a" if tie.get("a") == row.get("id") else "b"
+    there = "b" if here == "a" else "a"
+    said = plain(tie.get("relation"), limit=40)
+    if said == "mentioned" and here == "b":
+        said = "mentioned by"
+    other = f"{plain(tie.get(f'{there}_kind'), limit=40)} {plain(tie.get(f'{there}_key'), limit=60)} ({tie.get(there)})"
+    why = f"{plain(tie.get('rule'))}; message {plain(tie.get('message_id'), limit=40)}"
+    parted = " PARTED BY HAND" if tie.get("undone") else ""
+    return f"{said} {other}{parted}: {why} [{tie.get('id')}]"
+
+
 def describe(entry: Mapping[str, Any]) -> RenderableType:
     """Give an entry for the terminal: its facts, then what hangs on it."""
     from rich.console import Group
@@ -199,6 +212,7 @@ def describe(entry: Mapping[str, Any]) -> RenderableType:
         Text(f"{entry['what']} {plain(row.get('id'), limit=60)}", style="bold"),
         facts,
     ]
+    parts += [Text(_tied(tie, row), overflow="fold") for tie in entry.get("relations", ())[:40]]
     for piece in entry.get("evidence", ())[:20]:
         if piece is not row:
             gone = f", {plain(piece.get('removed_reason'))}" if piece.get("removed") else ""

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 MOST_EMISSIONS = 20_000
 MOST_IDENTITIES = 5_000
+MOST_RELATIONS = 1_000
 MOST_OVERS = 1_000
 MOST_PICTURES = 100
 MOST_EXHIBITS = 10  # emissions whose pictures are drawn
@@ -56,7 +57,8 @@ def gather(log: Log, station_dir: Path, *, beside: Path | None = None) -> Report
         recordings=[_recording(row, overviews.get(row["id"], [])) for row in recordings],
         emissions=emissions[::-1],
         occupancy=list(_by_channel(log.occupancy())),
-        identities=list(log.identities(newest=True, limit=MOST_IDENTITIES)),
+        identities=list(log.identities(newest=True, limit=MOST_IDENTITIES, joined=True)),
+        relations=list(islice(log.relations(), MOST_RELATIONS)),
         messages=log.messages(),
         overs=overs,
         pictures=pictures,

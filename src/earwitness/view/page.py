@@ -48,14 +48,21 @@ class Page:
         self.false = [row for row in ordered if row.get("artefact")]
         missing = max(0, total(data, "emissions") - len(ordered))
         self.emission_count = len(self.real) + missing
-        self.identity_count = max(total(data, "identities"), len(data.identities))
+        self.alias = {
+            str(other): str(row.get("id")) for row in data.identities for other in row.get("joined_ids") or ()
+        }
+        self.identity_count = max(total(data, "identities") - len(self.alias), len(data.identities))
         self.over_count = max(total(data, "overs"), len(data.overs))
         self.number = {str(row.get("id")): n for n, row in enumerate(self.real, 1)}
         self.names = {str(row.get("id")): identity_name(row) for row in data.identities}
+        self.names |= {other: self.names[lead] for other, lead in self.alias.items()}
         kinds = data.totals.get("identity_kinds")
         self.kinds = Counter(
             kinds if isinstance(kinds, dict) else [plain(r.get("kind"), limit=30) for r in data.identities]
         )
+        if isinstance(kinds, dict):
+            for row in data.identities:
+                self.kinds[row.get("kind")] -= len(row.get("joined_ids") or ())
         self.overs_of = Counter(str(row.get("emission_id")) for row in data.overs)
         self.plates_of: dict[str, list[Plate]] = {}
         for plate in data.plates[:MOST_PLATES]:
@@ -76,11 +83,16 @@ class Page:
         n = self.number.get(str(ident))
         return to(f"em-{ident}", f"emission {n}") if n else Markup()
 
+    def identity_link(self, ident: str, words: str | None = None) -> Markup:
+        """Give a link to an identity by its name, or that of the one it is tied to."""
+        shown = self.alias.get(ident, ident)
+        return to(f"id-{shown}", words or self.names.get(shown, plain(ident, limit=60)))
+
     def who(self, row: Row) -> Markup:
         """Give a link to a message's sender, or its frequency."""
         ident = row.get("identity")
         if isinstance(ident, str):
-            return to(f"id-{ident}", self.names.get(ident, plain(ident, limit=60)))
+            return self.identity_link(ident)
         return text(frequency(row.get("frequency_hz")))
 
 

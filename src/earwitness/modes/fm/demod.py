@@ -22,6 +22,7 @@ from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
 from earwitness.dsp.tones import find_ctcss, find_dcs, sub_audible
 from earwitness.dsp.voice import (
     AUDIO_RATE_HZ,
@@ -33,7 +34,6 @@ from earwitness.dsp.voice import (
     de_emphasise,
     reduce_noise,
     speech_facts,
-    top_quantile,
 )
 
 OPEN_BELOW = 1.5
@@ -125,7 +125,7 @@ class Demodulator(FramedReceiver):
             extra={
                 "voice": True,
                 "speech_likelihood": round(facts.likelihood, 3),
-                "peak_deviation_hz": round(top_quantile(np.abs(audio), 0.999)),
+                "peak_deviation_hz": round(quantile(np.abs(audio), 0.999)),
                 "noise_reduced": True,
                 "continues": segment.cut,
                 **below,

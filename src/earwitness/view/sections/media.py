@@ -44,6 +44,7 @@ def overs(page: Page) -> Section | None:
         facts = [plain(row.get("class"), limit=30), _tone(row.get("tone"))]
         facts += [f"talkgroup {plain(row['talkgroup'], limit=40)}"] if row.get("talkgroup") else []
         facts += ["encrypted: not heard, never deciphered"] if row.get("encrypted") else []
+        hint = row.get("perhaps_identity")
         items.append(
             tag(
                 "li",
@@ -62,6 +63,15 @@ def overs(page: Page) -> Section | None:
                         class_="quiet",
                     ),
                 ),
+                tag(
+                    "p",
+                    "Perhaps ",
+                    page.identity_link(hint),
+                    f": {plain(row.get('perhaps_rule'))}.",
+                    class_="quiet",
+                )
+                if isinstance(hint, str)
+                else None,
                 player,
                 id=slug(f"over-{row.get('id')}"),
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from earwitness.view.chart import Place, draw
@@ -27,6 +28,7 @@ from earwitness.view.words import (
 )
 
 MOST_IDENTITIES = 500
+MOST_TIES = 200
 
 
 def identities(page: Page) -> Section | None:
@@ -49,7 +51,7 @@ def identities(page: Page) -> Section | None:
                 plain(row.get("kind"), limit=30),
                 lat,
                 lon,
-                page.digest.tracks.get(ident, ()),
+                _track(page, row),
                 any(urgency(f) < 4 for f in flags_of(row)),
             )
         )
@@ -84,6 +86,7 @@ def identities(page: Page) -> Section | None:
             )
         )
     rows = [_identity_row(page, row) for row in shown]
+    ties = [_tie_row(page, row) for row in page.data.relations[:MOST_TIES]]
     if page.identity_count > len(shown):
         parts.append(
             tag(
@@ -101,7 +104,37 @@ def identities(page: Page) -> Section | None:
             sortable=True,
         )
     )
+    if ties:
+        parts.append(
+            tag(
+                "p",
+                "Rules tied some of them together. Where it says same, they are one row above; the rest are hints. "
+                "Part what a rule got wrong with earwitness identity.",
+            )
+        )
+        parts.append(table("What ties them", ("Who", "Is", "Whom", "By which rule", "Id"), ties))
     return "identities", "Who was heard", join(parts)
+
+
+def _track(page: Page, row: Row) -> Sequence[tuple[float, float]]:
+    """Give the longest track of those a row stands for: two modes' positions in turn would zigzag."""
+    ids = [str(row.get("id")), *map(str, row.get("joined_ids") or ())]
+    return max((page.digest.tracks.get(ident, ()) for ident in ids), key=len)
+
+
+def _tie_row(page: Page, row: Row) -> Markup:
+    told = plain(row.get("relation"), limit=40)
+    ends = [
+        page.identity_link(str(row.get(end)), plain(row.get(f"{end}_key"), limit=60)) for end in ("a", "b")
+    ]
+    return tag(
+        "tr",
+        tag("th", ends[0], scope="row"),
+        tag("td", f"{told}, parted by hand" if row.get("undone") else told, data_label="Is"),
+        tag("td", ends[1], data_label="Whom"),
+        tag("td", plain(row.get("rule")), data_label="Rule"),
+        tag("td", plain(row.get("id"), limit=40), data_label="Id"),
+    )
 
 
 def _identity_row(page: Page, row: Row) -> Markup:
