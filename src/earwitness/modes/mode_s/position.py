@@ -45,10 +45,11 @@ def decode_near(
     span = 90.0 if surface else 360.0
     y = yz / SCALE
     x = xz / SCALE
+    # the published floor(a / d) + floor(1/2 + mod(a, d) / d - y) in one step: no rounding between the two
     dlat = span / (60 - odd)
-    lat = dlat * (math.floor(latitude_deg / dlat) + math.floor(0.5 + (latitude_deg % dlat) / dlat - y) + y)
+    lat = dlat * (math.floor(0.5 + latitude_deg / dlat - y) + y)
     dlon = span / max(zones(lat) - odd, 1)
-    lon = dlon * (math.floor(longitude_deg / dlon) + math.floor(0.5 + (longitude_deg % dlon) / dlon - x) + x)
+    lon = dlon * (math.floor(0.5 + longitude_deg / dlon - x) + x)
     return lat, _wrap(lon)
 
 
