@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import tempfile
+from importlib.util import find_spec
 from pathlib import Path
 
 _SCENE = """
@@ -26,7 +27,7 @@ def run_prepare() -> None:
     for mode in registry().values():
         mode.part("demod")
         mode.part("synth")
-        if not mode.voice:
+        if find_spec(f"{mode.package}.messages"):  # modes of voice and pictures have none
             mode.part("messages")
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "prepare.toml"
