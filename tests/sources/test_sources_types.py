@@ -51,7 +51,7 @@ def test_conversion_against_numpy(name: str) -> None:
     with np.errstate(over="ignore", invalid="ignore"):
         plain = plain.astype(np.float32)
     plain = plain.reshape(-1, 2)
-    plain[~np.isfinite(plain).all(axis=1)] = 0
+    plain[~(np.abs(plain) <= 2.0**24).all(axis=1)] = 0  # beyond it is no sample: our own bound
     got, bad = kind.convert(kind.native(octets))
     assert got.dtype == np.complex64
     np.testing.assert_allclose(got.real, plain[:, 0], atol=2e-7, rtol=2e-7)

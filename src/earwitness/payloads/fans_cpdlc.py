@@ -17,6 +17,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from earwitness.core.text import inert
+
 
 class NotDecodedError(ValueError):
     """Bits end early, or a value is not one of the grammar's."""
@@ -44,8 +46,8 @@ class _Reader:
         return value
 
     def text(self, low: int, high: int) -> str:
-        """Give an IA5 string of low..high characters."""
-        return "".join(chr(self.bits(7)) for _ in range(self.number(low, high)))
+        """Give an IA5 string of low..high characters, made inert."""
+        return inert("".join(chr(self.bits(7)) for _ in range(self.number(low, high))))
 
     def rest(self) -> str:
         """Give the bits not taken, in hexadecimal with zeros to fill."""

@@ -7,7 +7,7 @@ Zero of unsigned types is half-way between the two middle codes (127.5 for 8 bit
 open and a receiver's converter is symmetric about it: codes 0 and 255 are then -1.0 and +1.0. The mean
 of the open recordings agrees with their stated offset to 0.002 codes that way, and would be 0.5 off
 with 128. An 8-bit WAVE file is the exception: its own specification puts zero at 128. Signed integers
-are divided by 2^(bits-1). Not-a-number and infinite values become zero and are counted.
+are divided by 2^(bits-1). Not-a-number, infinite and absurd values become zero and are counted.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import numpy as np
 from earwitness.core.errors import ParameterError, SourceError
 from earwitness.dsp.jit import kernel
 
+TOP = 2.0**24  # times full scale: what 24-bit codes written as floating point reach
 _NAME = re.compile(r"([cr])([uisf])(8|16|24|32|64)(?:_(le|be))?")
 ACCEPTED = "cu8 cs8 cu16 cs16 cs24 cu32 cs32 cf32 cf64 (SigMF names too; _be for big-endian; r… for real)"
 
@@ -65,14 +66,19 @@ class SampleType:
         return flat.reshape(-1, self.components)
 
     def convert(self, native: np.ndarray) -> tuple[np.ndarray, int]:
-        """Give (samples, bad): complex64 or float32 shape (n,), and how many were not finite."""
+        """Give (samples, bad): complex64 or float32 shape (n,), and how many were no sample.
+
+        A sample is finite and at most 2^24 times full scale: above that powers of powers overflow, and
+        nothing but a wrong sample type gives such numbers.
+        """
         flat = np.ascontiguousarray(native).reshape(-1)
         bad = 0
         if flat.dtype.kind == "f":
             with np.errstate(over="ignore", invalid="ignore"):
                 out = flat.astype(np.float32)
             if _count_unusable(out.view(np.uint32)):
-                unusable = ~np.isfinite(out.reshape(-1, self.components)).all(axis=1)
+                usable = np.abs(out.reshape(-1, self.components)) <= TOP  # not-a-number is not
+                unusable = ~usable.all(axis=1)
                 out.reshape(-1, self.components)[unusable] = 0.0
                 bad = int(unusable.sum())
         else:
@@ -130,10 +136,10 @@ def _scale(codes: np.ndarray, out: np.ndarray, zero: float, gain: float) -> None
 
 @kernel("uint32(uint32[::1])")
 def _count_unusable(words: np.ndarray) -> np.uint32:
-    """Count float32 words whose exponent is all ones: infinite or not a number."""
+    """Count float32 words beyond TOP, infinite or not a number: their bits compare like integers."""
     count = np.uint32(0)
     for i in range(len(words)):
-        count += np.uint32((words[i] & np.uint32(0x7F800000)) == np.uint32(0x7F800000))
+        count += np.uint32((words[i] & np.uint32(0x7FFFFFFF)) > np.uint32(0x4B800000))
     return count
 
 

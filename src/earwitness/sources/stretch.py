@@ -247,7 +247,7 @@ def look_over(source: Source) -> None:
             if not finite.all():
                 part = 100 * (1 - finite.mean())
                 source.warnings.append(
-                    f"{where}{part:.2g} % of the samples looked at are not numbers; taken as 0"
+                    f"{where}{part:.3g} % of the samples looked at are not numbers; taken as 0"
                 )
             top = float(np.max(np.abs(native[finite]), initial=0.0))
             if top > 16:

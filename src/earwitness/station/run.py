@@ -145,7 +145,7 @@ def survey_source(
     warnings = [*source.warnings, *evidence.warnings, *faults]
     bad = sum(stretch.bad_samples for stretch in stretches)
     if bad:
-        warnings.append(f"{bad} samples were not finite numbers and were taken as zero")
+        warnings.append(f"{bad} samples were no sound numbers and were taken as zero")
     return Outcome(
         recording=recording,
         name=source.name,
