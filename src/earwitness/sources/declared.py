@@ -14,7 +14,7 @@ _FREQUENCY = re.compile(r"(?<![0-9.])(\d{1,12}(?:\.\d{1,9})?) ?([kMG]?)Hz(?![a-z
 _MOMENT = re.compile(r"(?<!\d)(\d{4})(\d\d)(\d\d)[T_-](\d\d)(\d\d)(\d\d)Z")
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 LOWEST_RATE_HZ = 100.0
-HIGHEST_RATE_HZ = 1e10
+HIGHEST_RATE_HZ = 2.5e8  # above, setting the detector up takes minutes and gigabytes
 HIGHEST_CENTRE_HZ = 1e12
 LATEST_NS = 2**63 - 1  # the year 2262
 
@@ -49,12 +49,12 @@ def declared(
 
 
 def checked_rate(rate_hz: object, whose: str) -> float:
-    """Give the rate as a float; SourceError outside 100 Hz to 10 GHz."""
+    """Give the rate as a float; SourceError outside 100 Hz to 250 MHz."""
     if isinstance(rate_hz, bool) or not isinstance(rate_hz, int | float):
         raise SourceError(f"{whose} is no number; give --rate in samples per second")
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise SourceError(
-            f"{whose} is {_short(rate_hz)} samples per second; it must lie between 100 and 1e10: give --rate"
+            f"{whose} is {_short(rate_hz)} samples per second; it must lie between 100 and 2.5e8: give --rate"
         )
     return float(rate_hz)
 
