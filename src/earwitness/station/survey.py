@@ -34,6 +34,7 @@ LAG_S = 0.4  # channels run this far behind the detector
 RAW_WIDEBAND_HZ = 12e6  # a wideband mode is fed the stretch itself up to this rate
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
 PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
+LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
@@ -116,7 +117,7 @@ class StretchSurvey:
         self.keeper = keeper
         self.overview = Overview()
         self.detector = Detector(stream.rate_hz, stream.center_hz)
-        self.faults: set[str] = set()  # modes that stopped on a bug of theirs: told, never hidden
+        self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
         self._spectrum = Spectrum(stream.rate_hz, stream.center_hz)
         self._bank = ChannelBank(
@@ -135,9 +136,11 @@ class StretchSurvey:
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
-        self._listeners = [
-            Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio and self._audio
-        ]
+        self._listeners: list[Lane] = []
+        if self._audio is not None and self._audio.rate_hz >= LEAST_AUDIO_HZ:
+            self._listeners = [Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio]
+        elif self._audio is not None:
+            self.faults.add(f"audio of {self._audio.rate_hz:g} Hz is too narrow to decode: 8000 Hz are needed")
 
     # -- the loop -------------------------------------------------------------------------------------
 
