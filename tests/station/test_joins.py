@@ -18,6 +18,7 @@ from earwitness.log.evidence import EvidenceStore
 from earwitness.log.ids import identity_id
 from earwitness.log.store import Log
 from earwitness.modes.acars.synth import block_of
+from earwitness.modes.ais.tables import KINDS
 from earwitness.station import joins
 from earwitness.station.joins import Joins, both_named, flight_of, named_in
 from earwitness.station.keep import LogKeeper
@@ -64,10 +65,10 @@ def vdl2(address="B71A01", registration="QZ-MAB", direction="downlink", second=2
     return Message(frame("vdl2", second), "position report", fields, "pass", who, related)
 
 
-def ship(mmsi="299001002", names=("CALDER STAR", "QCS2"), second=0.0):
-    return Message(
-        frame("ais", second), "static", {"mmsi": mmsi}, "pass", IdentityRef("vessel", mmsi, tuple(names))
-    )
+def ship(mmsi="299001002", names=("CALDER STAR",), second=0.0, callsign="QCS2"):
+    fields = {"mmsi": mmsi, "callsign": callsign}
+    who = IdentityRef("vessel", mmsi, tuple(names))
+    return Message(frame("ais", second), joins.CALL_SIGN_KINDS[0], fields, "pass", who)
 
 
 def navtex(text, second=5.0, station="navtex M 518 kHz"):
@@ -235,6 +236,18 @@ def test_a_name_of_two_ships_mentions_nobody():
     rules.message(ship("299001009"), "m-2")
     assert rules.message(navtex("M/V CALDER STAR ADRIFT"), "m-3") == []
     assert tied(rules.message(navtex("MMSI 299001009"), "m-4")) == [("mentioned", joins.NAMED_BY["MMSI"])]
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_call_sign_over_recordings(tmp_path, order):
+    for content, message in [("one", ship()), ("two", navtex("A SHIP SINKING, CALL SIGN QCS2."))][::order]:
+        relations, _ = keep(tmp_path, [message], content)
+    assert tied(relations) == [("mentioned", joins.NAMED_BY["call sign"])]
+    assert [(row["a_key"], row["b_key"]) for row in relations] == [("navtex M 518 kHz", "299001002")]
+
+
+def test_call_sign_kinds_are_those_of_the_mode():
+    assert set(joins.CALL_SIGN_KINDS) <= set(KINDS.values())
 
 
 def test_common_words_are_no_ships():

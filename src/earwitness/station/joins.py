@@ -58,6 +58,8 @@ LATE_NS = 15 * 1_000_000_000  # messages may come so long after they were on the
 LONGEST_OVER_NS = 300 * 1_000_000_000  # a stuck microphone is not somebody's voice
 AIR_VOICE_HZ = (117.975e6, 137.0e6)  # the VHF band of the aeronautical mobile service, ICAO Annex 10 volume V
 MOST = 20_000  # flights, names, ties remembered
+TEXTS_BELOW_HZ = 5e6  # broadcasts of warnings: 490, 518 and 4209.5 kHz
+CALL_SIGN_KINDS = ("static and voyage related data", "static data report")  # of AIS messages
 MOST_TEXTS = 50  # of each station, taken from the log
 TEXT_LIMIT = 20_000
 
@@ -212,7 +214,7 @@ class Joins:
         self._flights: OrderedDict[str, dict[str, _Named]] = OrderedDict()
         self._vessels: OrderedDict[tuple[str, str], set[str]] = OrderedDict()  # what names it -> MMSIs
         self._texts: OrderedDict[tuple[str, str], list[_Text]] = OrderedDict()
-        self._known: set[tuple[str, str]] = set()  # vessels with a name that were looked at
+        self._known: set[tuple[str, str, str]] = set()  # vessels with name and call sign that were looked at
         self._heard: dict[int, set[str]] = {}  # second -> aircraft
         self._overs: list[Row] = []
 
@@ -231,10 +233,10 @@ class Joins:
         if flight and _is_aircraft(key):
             self._note_flight(flight, key, first_ns, last_ns)
 
-    def remember_vessel(self, key: str, name: str | None) -> None:
-        """Take a vessel from the log."""
+    def remember_vessel(self, key: str, name: str | None, call_sign: object = None) -> None:
+        """Take a vessel from the log, with a name or a call sign of it."""
         if _MMSI.fullmatch(key):
-            self._note_vessel(key, name)
+            self._note_vessel(key, name or "", call_sign)
 
     def remember_text(self, station: str, message_id: str, time_ns: int, text: str) -> None:
         """Take a broadcast text from the log; `station` is the identity's id."""
@@ -251,7 +253,7 @@ class Joins:
         if who.kind == "aircraft":
             return self._aircraft(who, message, message_id)
         if who.kind == "vessel" and _MMSI.fullmatch(who.key):
-            return self._vessel(who, message.frame.time_ns, message_id)
+            return self._vessel(who, message.fields.get("callsign"))
         text = message.fields.get("text")
         if mode == "navtex" and isinstance(text, str):
             heard = _Text(who, message_id, message.frame.time_ns)
@@ -328,12 +330,11 @@ class Joins:
             who, id_of(IdentityRef("aircraft", others[0])), "perhaps", SAME_FLIGHT, at_ns, message_id
         )
 
-    def _vessel(self, who: IdentityRef, at_ns: int, message_id: str) -> list[Row]:
+    def _vessel(self, who: IdentityRef, call_sign: object) -> list[Row]:
         out: list[Row] = []
         for name in who.names or ("",):
-            if (who.key, name) not in self._known:
-                for what in self._note_vessel(who.key, name):
-                    out += self._mention(what, self._texts.get(what, []))
+            for what in self._note_vessel(who.key, name, call_sign):
+                out += self._mention(what, self._texts.get(what, []))
         return out
 
     def _mention(self, what: tuple[str, str], texts: Iterable[_Text]) -> list[Row]:
@@ -387,13 +388,17 @@ class Joins:
             known.first_ns, known.last_ns = min(known.first_ns, first_ns), max(known.last_ns, last_ns)
         _bound(self._flights)
 
-    def _note_vessel(self, key: str, name: str | None) -> list[tuple[str, str]]:
+    def _note_vessel(self, key: str, name: str, call_sign: object) -> list[tuple[str, str]]:
+        """Note by what a vessel may be named in texts; give the ways that are new."""
+        sign = call_sign if isinstance(call_sign, str) else ""
+        if (key, name, sign) in self._known:
+            return []
         if len(self._known) >= 4 * MOST:
             self._known.clear()
-        self._known.add((key, name or ""))
+        self._known.add((key, name, sign))
         ways = [("MMSI", key)]
-        if name:
-            ways += [("name", " ".join(name.upper().split())), ("call sign", name.upper().strip())]
+        ways += [("name", " ".join(name.upper().split()))] if name else []
+        ways += [("call sign", sign.upper().strip())] if sign else []
         for what in ways:
             keys = self._vessels.setdefault(what, set())
             if len(keys) < 2:  # two are as good as many: the name tells nobody apart
@@ -445,6 +450,11 @@ def recall(log: Queries, recording: str) -> Joins:
         joins.remember_aircraft(key, name, first_ns, last_ns)
     for key, name, _, _ in log.names("vessel", limit=MOST):
         joins.remember_vessel(key, name)
+    if (span["center_hz"] or 0) < TEXTS_BELOW_HZ:  # only there texts may come that give a call sign
+        for kind in CALL_SIGN_KINDS:
+            for row in log.messages(mode="ais", kind=kind, newest=True, limit=MOST):
+                fields = row["fields"]
+                joins.remember_vessel(str(fields.get("mmsi")), None, fields.get("callsign"))
     for station in log.identities(kind="station", text="navtex ", newest=True, limit=MOST_TEXTS):
         for at_ns, _, row in log.timed("messages", identity=station["id"], newest=True, limit=MOST_TEXTS):
             joins.remember_text(station["id"], row["id"], at_ns, str(row["fields"].get("text") or ""))
