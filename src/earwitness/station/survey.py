@@ -140,7 +140,9 @@ class StretchSurvey:
         if self._audio is not None and self._audio.rate_hz >= LEAST_AUDIO_HZ:
             self._listeners = [Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio]
         elif self._audio is not None:
-            self.faults.add(f"audio of {self._audio.rate_hz:g} Hz is too narrow to decode: 8000 Hz are needed")
+            self.faults.add(
+                f"audio of {self._audio.rate_hz:g} Hz is too narrow to decode: 8000 Hz are needed"
+            )
 
     # -- the loop -------------------------------------------------------------------------------------
 
