@@ -7,7 +7,7 @@ import numpy as np
 from earwitness.dsp.jit import kernel
 
 
-@kernel("float32[:](complex64[:], complex64)", fastmath=True)
+@kernel("float32[::1](complex64[::1], complex64)", fastmath=True)
 def phase_steps(iq: np.ndarray, before: complex) -> np.ndarray:
     """Give the phase step in radians from each sample's predecessor, float32 shape (n,).
 

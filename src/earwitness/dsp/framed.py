@@ -85,7 +85,7 @@ class FramedReceiver:
         return [item for block in self._filtered.feed(filtered) for item in self.block(block)]
 
 
-@kernel("boolean(float32[:])", fastmath={"reassoc", "nsz"})
+@kernel("boolean(float32[::1])", fastmath={"reassoc", "nsz"})
 def _tame(values: np.ndarray) -> bool:
     """Tell whether all values are numbers below 7e8."""
     wild = 0

@@ -38,15 +38,15 @@ def sub_audible(audio: np.ndarray, rate_hz: float = 8000.0) -> np.ndarray:
     return _decimate(np.pad(audio.astype(np.float32), len(taps) // 2, mode="edge"), taps, down)
 
 
-@kernel("float32[:](float32[:], float32[:], int64)", fastmath=True)
+@kernel("float32[::1](float32[::1], float32[::1], int64)", fastmath=True)
 def _decimate(x: np.ndarray, taps: np.ndarray, down: int) -> np.ndarray:
     """Give every `down`-th value of x (n,) through a symmetrical FIR, where the two overlap fully."""
     out = np.empty((len(x) - len(taps)) // down + 1, np.float32)
     for i in range(len(out)):
-        part = x[i * down : i * down + len(taps)]
+        first = np.uint64(i * down)
         total = np.float32(0)
-        for k in range(len(taps)):
-            total += taps[k] * part[k]
+        for k in range(np.uint64(len(taps))):
+            total += taps[k] * x[first + k]
         out[i] = total
     return out
 

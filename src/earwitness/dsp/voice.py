@@ -55,7 +55,7 @@ class FixedBlocks:
         return left
 
 
-@kernel("void(float32[:], float32[:], int64, float32[:])", fastmath=True)
+@kernel("void(float32[::1], float32[::1], int64, float32[::1])", fastmath=True)
 def fir(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
     """Fill out[i] with the sum of taps[k] x[i + k stride]: for short filters faster than any transform.
 
@@ -108,18 +108,18 @@ class AlignedFir:
         return out
 
 
-@kernel("float32[:](float32[:], float32[:,:], float64, float64, int64)", fastmath=True)
+@kernel("float32[::1](float32[::1], float32[:, ::1], float64, float64, int64)", fastmath=True)
 def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, count: int) -> np.ndarray:
+    # Unsigned places need no look whether they count from the end: only so does the sum use whole vectors.
     phases, taps = bank.shape
     out = np.empty(count, np.float32)
     for i in range(count):
         at = first + i * step
-        whole = int(np.floor(at))
-        row = bank[int((at - whole) * phases)]
-        part = x[whole : whole + taps]
+        whole = np.uint64(at)
+        phase = np.uint64((at - whole) * phases)
         total = np.float32(0)
-        for k in range(taps):
-            total += row[k] * part[k]
+        for k in range(np.uint64(taps)):
+            total += bank[phase, k] * x[whole + k]
         out[i] = total
     return out
 
@@ -347,7 +347,7 @@ def centred(x: np.ndarray, taps: np.ndarray) -> np.ndarray:
     return convolve_valid(np.pad(x, len(taps) // 2), taps)
 
 
-@kernel("void(float64, float64, float32[:], float32[:])")
+@kernel("void(float64, float64, float32[::1], float32[::1])")
 def _one_pole(gain: float, pole: float, x: np.ndarray, out: np.ndarray) -> None:
     state = 0.0
     for i in range(len(x)):
@@ -410,7 +410,7 @@ def exponential_integral(x: float) -> float:
     return np.exp(-x) / x * (x * x + 2.334733 * x + 0.250621) / (x * x + 3.330657 * x + 1.681534)
 
 
-@kernel("float64[:]()")
+@kernel("float64[::1]()")
 def _fill_lift() -> np.ndarray:
     lift = np.empty(_LIFT_TO * _LIFT_STEPS + 2)
     for i in range(len(lift)):
@@ -425,7 +425,7 @@ def _lift() -> np.ndarray:
     return _fill_lift()  # type: ignore[no-any-return]
 
 
-@kernel("float32[:,:](float32[:,:], float64, float64[:])")
+@kernel("float32[:, ::1](float32[:, ::1], float64, float64[::1])")
 def _log_spectral_gains(post: np.ndarray, floor: float, lift: np.ndarray) -> np.ndarray:
     """Give the gain of each frame and bin for posterior SNR `post`, frames in time order."""
     gains = np.empty_like(post)
@@ -475,7 +475,7 @@ def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
     return out[hop : hop + len(audio)]
 
 
-@kernel("float32[:,:](float32[:,:], int64[:], int64)")
+@kernel("float32[:, ::1](float32[:, ::1], int64[::1], int64)")
 def _low_quantiles(power: np.ndarray, starts: np.ndarray, length: int) -> np.ndarray:
     """Give the 2 % quantile of each bin's smoothed power in each stretch of so many frames."""
     frames, bins = power.shape
@@ -607,7 +607,7 @@ def _facts(audio: np.ndarray) -> SpeechFacts:
     return SpeechFacts(0.0, active_s, envelope_db, syllabic, kurtosis, voiced, flux_db, two_lines)
 
 
-@kernel("float64[:](float32[:,:])")
+@kernel("float64[::1](float32[:, ::1])")
 def _two_lines(power: np.ndarray) -> np.ndarray:
     """Give the share of each spectrum (rows, bins of 15.6 Hz, Hann) that lies in its two strongest lines."""
     rows, bins = power.shape

@@ -49,7 +49,7 @@ class Burst:
         return self.power / self.noise
 
 
-@kernel("void(float32[:], int64, float32[:])", "void(float64[:], int64, float32[:])")
+@kernel("void(float32[::1], int64, float32[::1])", "void(float64[::1], int64, float32[::1])")
 def _box(x: np.ndarray, length: int, out: np.ndarray) -> None:
     """Fill out with the moving sum over i - length // 2 ... of x, divided by how many there are."""
     n = len(x)
@@ -66,7 +66,7 @@ def _box(x: np.ndarray, length: int, out: np.ndarray) -> None:
         out[i] = total / (min(i + ahead, n) - max(i - half, 0))
 
 
-@kernel("void(complex64[:], float32[:])")
+@kernel("void(complex64[::1], float32[::1])")
 def _squares(x: np.ndarray, out: np.ndarray) -> None:
     for i in range(len(x)):
         out[i] = x[i].real * x[i].real + x[i].imag * x[i].imag
@@ -256,7 +256,7 @@ def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int
     return _outer(power, noise + max(0.12 * over, min(5 * noise / np.sqrt(LOOKS), 0.5 * over)))
 
 
-@kernel("Tuple((int64, int64))(float32[:], float64)")
+@kernel("Tuple((int64, int64))(float32[::1], float64)")
 def _outer(power: np.ndarray, threshold: float) -> tuple[int, int]:
     """Give where the first run above the threshold begins and the last ends; runs of little energy left out."""
     total = most = 0.0

@@ -77,7 +77,7 @@ def noise_free_peak(values: np.ndarray, sigma: float, tail: float) -> float:
     return float(np.sqrt(max(swing**2 - (reach * sigma) ** 2, 0.0)))
 
 
-@kernel("Tuple((int64, float64, float64, float64))(float32[:], float32[:], boolean[:], float64)")
+@kernel("Tuple((int64, float64, float64, float64))(float32[::1], float32[::1], boolean[::1], float64)")
 def _variation(
     power: np.ndarray, local: np.ndarray, good: np.ndarray, noise: float
 ) -> tuple[int, float, float, float]:

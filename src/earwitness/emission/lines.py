@@ -18,7 +18,7 @@ def hann(n: int) -> np.ndarray:
     return np.hanning(n).astype(np.float32)
 
 
-@kernel("void(float32[:], float32[:], float32[:])")
+@kernel("void(float32[::1], float32[::1], float32[::1])")
 def _over_background(power: np.ndarray, medians: np.ndarray, out: np.ndarray) -> None:
     """Fill out with the background: straight lines between the medians, each at the middle of its block."""
     blocks = len(medians)
@@ -81,7 +81,7 @@ class LineSpectrum:
         """Power around each bin, lines left out, float32."""
         blocks = max(len(self.power) // self._block, 1)
         used = blocks * (len(self.power) // blocks)
-        medians = _row_medians(self.power[:used].reshape(blocks, -1)[:, :: self._stride])
+        medians = _row_medians(self.power[:used].reshape(blocks, -1)[:, :: self._stride]).copy()
         out = np.empty(len(self.power), np.float32)
         _over_background(self.power, medians, out)
         return out

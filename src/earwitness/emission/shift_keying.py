@@ -68,7 +68,7 @@ class Keying:
     symbols: int
 
 
-@kernel("float32[:](float32[:], float32, float32)")
+@kernel("float32[::1](float32[::1], float32, float32)")
 def crossing_train(track: np.ndarray, middle: float, hysteresis: float) -> np.ndarray:
     """Give float32 shape (n,): unit impulses, split over two samples, where the track crosses the middle.
 
@@ -94,7 +94,7 @@ def crossing_train(track: np.ndarray, middle: float, hysteresis: float) -> np.nd
     return out
 
 
-@kernel("void(float64[:], boolean[:], float64, int64, float64, float32[:])")
+@kernel("void(float64[::1], boolean[::1], float64, int64, float64, float32[::1])")
 def gather(
     total: np.ndarray, good: np.ndarray, period: float, length: int, phase: float, out: np.ndarray
 ) -> None:
@@ -115,7 +115,7 @@ def gather(
         out[k] = (here + part * (after - here)) / length
 
 
-@kernel("Tuple((float64, float64, float64, int64))(float32[:], float64)")
+@kernel("Tuple((float64, float64, float64, int64))(float32[::1], float64)")
 def two_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, int]:
     """Give (scatter over half distance, half distance, middle, count) of two clusters; NaN are left out.
 
@@ -150,7 +150,7 @@ def two_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, 
     return np.sqrt(max(square / count - mean * mean, 0.0)) / half, half, middle, count
 
 
-@kernel("Tuple((float64, float64, float64, float64))(float32[:], float64)")
+@kernel("Tuple((float64, float64, float64, float64))(float32[::1], float64)")
 def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float, float]:
     """Give (scatter over half a step, outermost level, least share of a level, middle) of four even levels.
 
@@ -191,7 +191,7 @@ def four_levels(values: np.ndarray, middle: float) -> tuple[float, float, float,
     return np.sqrt(error / count) / step, 3 * step, filled.min() / count, middle
 
 
-@kernel("float64(float32[:], boolean[:], float32[:], float64, float64)")
+@kernel("float64(float32[::1], boolean[::1], float32[::1], float64, float64)")
 def held_error(
     track: np.ndarray, good: np.ndarray, decided: np.ndarray, period: float, phase: float
 ) -> float:
@@ -483,7 +483,7 @@ def _divisor(runs: np.ndarray) -> int:
     return int(_common(runs))
 
 
-@kernel("int64(int64[:])")
+@kernel("int64(int64[::1])")
 def _common(runs: np.ndarray) -> int:
     for k in range(24, 1, -1):
         count = 0
@@ -502,7 +502,7 @@ def _repeats(signs: np.ndarray) -> int:
     return int(_period(signs))
 
 
-@kernel("int64(boolean[:])")
+@kernel("int64(boolean[::1])")
 def _period(signs: np.ndarray) -> int:
     for lag in range(1, 17):
         same = 0

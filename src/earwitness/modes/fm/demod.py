@@ -133,7 +133,7 @@ class Demodulator(FramedReceiver):
         )
 
 
-@kernel("float64[:,:](complex64[:], int64)")
+@kernel("float64[:, ::1](complex64[::1], int64)")
 def _moments(iq: np.ndarray, frame: int) -> np.ndarray:
     """Give the means of power and of its square over each frame, float64 (frames, 2)."""
     out = np.zeros((len(iq) // frame, 2))
