@@ -22,7 +22,7 @@ from earwitness.modes.dsc.code import WORDS
 GAP_LIMIT_DB = 2.0
 KINDS = {  # rate, centre, bit rate, carrier error
     "vhf": (21_400.0, 156.525e6, 1200.0, 1500.0),
-    "hf": (21_400.0, 8_414_500.0, 100.0, 60.0),
+    "hf": (2_000.0, 8_414_500.0, 100.0, 60.0),
 }
 
 
@@ -105,6 +105,6 @@ def noise(minutes):
 
 if __name__ == "__main__":
     calls = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    sensitivity("vhf", calls, np.arange(5.0, 13.1, 0.5))
-    sensitivity("hf", max(calls // 2, 5), np.arange(5.0, 11.1, 0.5))
+    sensitivity("vhf", calls, np.arange(5.5, 10.1, 0.5))
+    sensitivity("hf", max(calls // 4, 5), np.arange(5.5, 8.6, 0.5))
     noise(10)
