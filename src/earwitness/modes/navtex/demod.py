@@ -171,8 +171,6 @@ class Demodulator:
                 return self._finish(lost=False)
             tail = reading.words[-GONE:]
             if len(tail) == GONE and tail.count(-1) > GONE_SHARE * GONE:
-                for name in ("words", "guesses", "chances", "agreed"):
-                    del getattr(reading, name)[-GONE:]
                 return self._finish(lost=True)
             if len(reading.words) >= MOST_CHARACTERS:
                 return self._finish(lost=True)
@@ -184,8 +182,7 @@ class Demodulator:
             return []
         words = list(reading.words)
         if lost:
-            while words and words[-1] in (-1, ccir476.INDEX[ccir476.ALPHA]):
-                words.pop()
+            words = words[: heard_until(words)]
         header = read_header(reading.guesses[: len(words)], reading.chances, reading.agreed)
         if header is None:
             return []
@@ -247,6 +244,12 @@ class Demodulator:
             self._starts = self._starts[drop:].copy()
             self._figures = self._figures[drop:].copy()
             self._dropped += drop
+
+
+def heard_until(words: list[int]) -> int:
+    """Give how many words to keep of a message that broke off: beyond, over a third is lost."""
+    worth = np.cumsum([1.0 if word >= 0 else 1.0 - 1.0 / MOST_LOST for word in words])
+    return int(worth.argmax()) + 1 if len(words) else 0
 
 
 def _ended(words: list[int]) -> bool:
