@@ -24,11 +24,15 @@ from earwitness.dsp.jit import kernel
 OS = 4  # samples per symbol
 HOP = 64  # symbols worked on at a time
 HOP_SAMPLES = OS * HOP
-REACH = 2  # hops either side of one that its clock is estimated from
+REACH = 6  # hops either side of one that its clock is estimated from
+DRIFT = 0.007  # clock error that is followed, relative
+DRIFTS = 24  # steps tried each way
+UNLIKELY = 0.3  # how much less the largest is believed than none
+BLOCK = 16  # symbols whose spread is compared, to tell a burst from the noise beside it
 AROUND = 96  # symbols either side of a hop that its filter is fitted to
 
 
-@kernel("void(float32[:,:], float64[:,:])")
+@kernel("void(float32[:,::1], float64[:,::1])")
 def _clock_sums(y: np.ndarray, out: np.ndarray) -> None:
     """Sum the size of the change over half a symbol by sample position modulo OS, for each hop of y (F, n).
 
@@ -46,35 +50,63 @@ def _clock_sums(y: np.ndarray, out: np.ndarray) -> None:
             out[h, n & 3] += np.sqrt(total)
 
 
-@kernel("int64(float64[:], int64, int64, float64, float64[:])")
-def _instants(phase: np.ndarray, first: int, count: int, start: float, out: np.ndarray) -> int:
-    """Place symbols in `count` hops from hop `first` on; phase[h] is hop first - 1 + h's clock phase (samples).
+TURN = 2 * np.pi * HOP * DRIFT / DRIFTS
+TURNS = np.exp(-1j * TURN * np.arange(-DRIFTS, DRIFTS + 1)[:, None] * np.arange(-REACH, REACH + 1)[None, :])
+
+
+@kernel("void(float64[:,::1], complex128[:,::1], float64[:,::1])")
+def _clock_lines(sums: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
+    """Give clock phase (samples) and drift (samples a hop) of hops: rows of sums from REACH on, REACH around each.
+
+    The line's phase turns from hop to hop by the clock's error. A hop is read with those before it, after it or on
+    both sides: that window and that turn which add up best, so that noise beside a burst has no say in its ends.
+    """
+    line = np.empty(2 * REACH + 1, np.complex128)
+    for h in range(len(out)):
+        for i in range(2 * REACH + 1):
+            row = h + i
+            whole = sums[row, 0] + sums[row, 1] + sums[row, 2] + sums[row, 3]
+            # by shares, for noise may be far louder than the burst (after a discriminator)
+            share = complex(sums[row, 0] - sums[row, 2], sums[row, 1] - sums[row, 3]) / (whole + 1e-30)
+            line[i] = share * abs(share)
+        best = -1.0
+        for begin in (0, REACH // 2, REACH):
+            most = 1e-30
+            for i in range(begin, begin + REACH + 1):
+                most += abs(line[i])
+            for k in range(-DRIFTS, DRIFTS + 1):
+                total = 0j
+                for i in range(begin, begin + REACH + 1):
+                    total += line[i] * turns[k + DRIFTS, i]
+                size = abs(total) / most * (1 - UNLIKELY * (k / DRIFTS) ** 2)
+                if size > best:
+                    best = size
+                    out[h, 0] = np.arctan2(total.imag, total.real) * OS / (2 * np.pi) + OS / 2
+                    out[h, 1] = k * TURN * OS / (2 * np.pi)
+
+
+@kernel("int64(float64[:,::1], int64, float64, float64[::1])")
+def _instants(lines: np.ndarray, first: int, start: float, out: np.ndarray) -> int:
+    """Place symbols in the hops from `first` on by their lines (phase, drift); `start` is the first symbol's place.
 
     Gives how many; the last entry written is the place of the next one.
     """
     made = 0
     p = start
-    stop = (first + count) * HOP_SAMPLES
+    stop = (first + len(lines)) * HOP_SAMPLES
     while p < stop:
         out[made] = p
         made += 1
         p += OS
-        place = p / HOP_SAMPLES - 0.5 - (first - 1)  # in hops, whole at the middle of one
-        low = min(max(int(np.floor(place)), 0), len(phase) - 2)
-        step = phase[low + 1] - phase[low]
-        step -= OS * np.floor(step / OS + 0.5)
-        part = place - low
-        if abs(step) > 0.8:
-            part = 0.0 if part < 0.5 else 1.0
-        want = phase[low] + part * step
-        miss = want - p
-        miss -= OS * np.floor(miss / OS + 0.5)
-        p += miss
+        place = p / HOP_SAMPLES - first
+        h = min(max(int(np.floor(place)), 0), len(lines) - 1)
+        miss = lines[h, 0] + lines[h, 1] * (place - h - 0.5) - p
+        p += miss - OS * np.floor(miss / OS + 0.5)
     out[made] = p
     return made
 
 
-@kernel("void(float32[:], float64[:], float64, float64, float32[:])")
+@kernel("void(float32[::1], float64[::1], float64, float64, float32[::1])")
 def _interpolate(y: np.ndarray, places: np.ndarray, base: float, shift: float, out: np.ndarray) -> None:
     """Give y at places - base + shift by cubic interpolation."""
     for k in range(len(places)):
@@ -101,11 +133,10 @@ class Clock:
         self._margin = max(*offsets, 4) + 4
         self._y = np.zeros((lanes, self._margin), np.float32)
         self._at = -self._margin  # of _y[:, 0]
-        self._sums = np.zeros((REACH + 1, OS))  # of hops; the first REACH + 1 stand for silence before
+        self._sums = np.zeros((REACH, OS))  # of hops, REACH of them before the next to be placed
         self._summed = 0  # hops
         self._placed = 0  # hops
         self._next = 0.0
-        self._phase = [0.0]  # of hop _placed - 1
 
     def feed(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples, float32 (lanes, n)."""
@@ -117,18 +148,13 @@ class Clock:
             _clock_sums(np.ascontiguousarray(self._y[:, low : low + hops * HOP_SAMPLES + 2]), sums)
             self._sums = np.concatenate([self._sums, sums])
             self._summed += hops
-        # hop h is row h + REACH + 1 - (what was dropped); its phase needs REACH more, the next hop's as well
-        ready = self._summed - self._placed - REACH - 1
+        ready = self._summed - self._placed - REACH
         if ready <= 0:
             return np.empty(0), np.empty((self._lanes, len(self._offsets), 0), np.float32)
-        first_row = REACH + 1  # of hop _placed
-        for h in range(len(self._phase), ready + 2):
-            row = first_row + h - 1
-            total = self._sums[row - REACH : row + REACH + 1].sum(axis=0)
-            angle = np.arctan2(total[1] - total[3], total[0] - total[2])
-            self._phase.append(float(angle) * OS / (2 * np.pi) + OS / 2)
+        lines = np.empty((ready, 2))
+        _clock_lines(self._sums, TURNS, lines)
         places = np.empty(ready * HOP * 2 + 2)
-        made = _instants(np.array(self._phase), self._placed, ready, self._next, places)
+        made = _instants(lines, self._placed, self._next, places)
         self._next = float(places[made])
         places = places[:made].copy()
         out = np.empty((self._lanes, len(self._offsets), made), np.float32)
@@ -137,7 +163,6 @@ class Clock:
             for i, shift in enumerate(self._offsets):
                 _interpolate(lane, places, float(self._at), float(shift), out[f, i])
         self._placed += ready
-        self._phase = self._phase[ready : ready + 2]
         self._sums = self._sums[ready:]
         keep = self._placed * HOP_SAMPLES - self._margin - self._at
         if keep > 0:
@@ -145,137 +170,220 @@ class Clock:
         return places, out
 
 
-@kernel("void(float32[:,:], float32[:], int64, int64, float32[:], float64[:])")
-def _fit(x: np.ndarray, first: np.ndarray, begin: int, end: int, soft: np.ndarray, info: np.ndarray) -> None:
+@kernel("void(float32[::1], int64, int64, float64, float32[::1])")
+def _quiet(first: np.ndarray, begin: int, end: int, louder: float, weight: np.ndarray) -> None:
+    """Weigh by blocks of BLOCK symbols: nearly nothing where the spread is `louder` times the least in [begin, end)."""
+    blocks = len(first) // BLOCK
+    spread = np.empty(blocks)
+    least = np.inf
+    for b in range(blocks):
+        mean = 0.0
+        for k in range(b * BLOCK, (b + 1) * BLOCK):
+            mean += first[k]
+        mean /= BLOCK
+        total = 0.0
+        for k in range(b * BLOCK, (b + 1) * BLOCK):
+            total += abs(first[k] - mean)
+        spread[b] = total
+        if begin <= b * BLOCK < end and total < least:
+            least = total
+    for b in range(blocks):
+        w = 1.0 if spread[b] <= louder * least else 1e-3
+        for k in range(b * BLOCK, (b + 1) * BLOCK):
+            weight[k] = w
+
+
+@kernel("float32(float32[::1], float32[::1])", fastmath=True)
+def _dot(a: np.ndarray, b: np.ndarray) -> np.float32:
+    total = np.float32(0)
+    for k in range(len(a)):
+        total += a[k] * b[k]
+    return total
+
+
+@kernel(
+    "float32(float32[:,::1], float32[:,::1], float64[::1], float32[::1], float32[::1], float32[::1])",
+    fastmath=True,
+)
+def _apply(
+    x: np.ndarray,
+    weighted: np.ndarray,
+    taps: np.ndarray,
+    weight: np.ndarray,
+    target: np.ndarray,
+    out: np.ndarray,
+) -> np.float32:
+    """Give the filter's output for each symbol; returns the weighted squared distance from the target."""
+    d, n = weighted.shape
+    for k in range(n):
+        out[k] = np.float32(taps[d])
+    for i in range(d):
+        tap = np.float32(taps[i])
+        for k in range(n):
+            out[k] += tap * x[i, k]
+    rest = np.float32(0)
+    for k in range(n):
+        miss = out[k] - target[k]
+        rest += weight[k] * miss * miss
+    return rest
+
+
+@kernel("void(float32[:,::1], float32[::1], float32[::1], int64, int64, float32[::1], float64[::1])")
+def _fit(
+    x: np.ndarray,
+    first: np.ndarray,
+    weight: np.ndarray,
+    begin: int,
+    end: int,
+    soft: np.ndarray,
+    info: np.ndarray,
+) -> None:
     """Fit a linear filter to decisions and give soft symbols [begin, end) over the residual's deviation.
 
-    x: (n, d) samples around each symbol, `first`: a first look at each. The first look's middle is taken
+    x: (d, n) samples around each symbol, `first`: a first look at each. The first look's middle is taken
     between its upper and lower cluster; then two rounds of least squares. info: [residual share, middle, half distance].
     """
-    n, d = x.shape
+    d, n = x.shape
     mean = 0.0
+    whole = 0.0
     for k in range(n):
-        mean += first[k]
-    middle = mean / n
+        mean += weight[k] * first[k]
+        whole += weight[k]
+    middle = mean / whole
     spread = 0.0
     for _ in range(4):
         up = 0.0
         down = 0.0
-        ups = 0
+        ups = 0.0
         for k in range(n):
             if first[k] > middle:
-                up += first[k]
-                ups += 1
+                up += weight[k] * first[k]
+                ups += weight[k]
             else:
-                down += first[k]
-        if ups in (0, n):
+                down += weight[k] * first[k]
+        if ups < 1e-2 or whole - ups < 1e-2:
             break
-        middle = 0.5 * (up / ups + down / (n - ups))
-        spread = 0.5 * (up / ups - down / (n - ups))
+        middle = 0.5 * (up / ups + down / (whole - ups))
+        spread = 0.5 * (up / ups - down / (whole - ups))
+    info[1] = middle
+    info[2] = spread
     target = np.empty(n, np.float32)
     for k in range(n):
         target[k] = 1.0 if first[k] > middle else -1.0
-    info[1] = middle
-    info[2] = spread
+    weighted = np.empty((d, n), np.float32)
+    for i in range(d):
+        for k in range(n):
+            weighted[i, k] = weight[k] * x[i, k]
+    # the equations' matrix is the same for both rounds: Cholesky once, the constant as last unknown
     gram = np.empty((d + 1, d + 1))
-    right = np.empty(d + 1)
-    for turn in range(2):
-        for i in range(d + 1):
-            right[i] = 0.0
-            for j in range(i + 1):
-                gram[i, j] = 0.0
+    trace = 0.0
+    for i in range(d):
+        for j in range(i + 1):
+            gram[i, j] = _dot(weighted[i], x[j])
+        total = np.float32(0)
         for k in range(n):
-            t = target[k]
-            for i in range(d):
-                v = x[k, i]
-                for j in range(i + 1):
-                    gram[i, j] += v * x[k, j]
-                gram[d, i] += v
-                right[i] += v * t
-            right[d] += t
-        gram[d, d] = n
-        trace = 0.0
-        for i in range(d):
-            trace += gram[i, i]
-        ridge = 1e-3 * trace / d + 1e-20
-        for i in range(d):
-            gram[i, i] += ridge
-        # Cholesky in place, then forward and back substitution
-        for i in range(d + 1):
-            for j in range(i + 1):
-                s = gram[i, j]
-                for m in range(j):
-                    s -= gram[i, m] * gram[j, m]
-                if i == j:
-                    gram[i, i] = np.sqrt(max(s, 1e-20))
-                else:
-                    gram[i, j] = s / gram[j, j]
-        for i in range(d + 1):
-            s = right[i]
-            for m in range(i):
-                s -= gram[i, m] * right[m]
-            right[i] = s / gram[i, i]
-        for i in range(d, -1, -1):
-            s = right[i]
-            for m in range(i + 1, d + 1):
-                s -= gram[m, i] * right[m]
-            right[i] = s / gram[i, i]
-        rest = 0.0
-        last = turn == 1
-        for k in range(n):
-            v = right[d]
-            for i in range(d):
-                v += right[i] * x[k, i]
-            e = v - target[k]
-            rest += e * e
-            if last:
-                if begin <= k < end:
-                    soft[k - begin] = v
+            total += weighted[i, k]
+        gram[d, i] = total
+        trace += gram[i, i]
+    gram[d, d] = whole
+    ridge = 1e-3 * trace / d + 1e-20
+    for i in range(d):
+        gram[i, i] += ridge
+    for i in range(d + 1):
+        for j in range(i + 1):
+            left = gram[i, j]
+            for m in range(j):
+                left -= gram[i, m] * gram[j, m]
+            if i == j:
+                gram[i, i] = np.sqrt(max(left, 1e-20))
             else:
-                target[k] = 1.0 if v > 0 else -1.0
-        info[0] = rest / n
+                gram[i, j] = left / gram[j, j]
+    right = np.empty(d + 1)
+    out = np.empty(n, np.float32)
+    for turn in range(2):
+        if turn:
+            for k in range(n):
+                target[k] = 1.0 if out[k] > 0 else -1.0
+        for i in range(d):
+            right[i] = _dot(weighted[i], target)
+        right[d] = _dot(weight, target)
+        for i in range(d + 1):
+            left = right[i]
+            for m in range(i):
+                left -= gram[i, m] * right[m]
+            right[i] = left / gram[i, i]
+        for i in range(d, -1, -1):
+            left = right[i]
+            for m in range(i + 1, d + 1):
+                left -= gram[m, i] * right[m]
+            right[i] = left / gram[i, i]
+        info[0] = _apply(x, weighted, right, weight, target, out) / whole
     scale = 1.0 / np.sqrt(max(info[0], 1e-4))
-    for k in range(end - begin):
-        soft[k] *= scale
+    for k in range(begin, end):
+        soft[k - begin] = scale * out[k]
 
 
 class Slicer:
     """Gives soft symbols (positive means one) from samples around them, by hops of HOP symbols."""
 
-    def __init__(self, width: int):
-        self._x = np.zeros((AROUND, width), np.float32)
+    def __init__(self, width: int, *, louder: float = np.inf):
+        self._louder = louder  # after a discriminator: spread beyond this many times a burst's own is noise
+        self._weight = np.empty(2 * AROUND + HOP, np.float32)
+        self._x = np.zeros((width, AROUND), np.float32)
         self._first = np.zeros(AROUND, np.float32)
         self._places = np.zeros(0)
 
     def feed(
         self, places: np.ndarray, x: np.ndarray, first: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Take instants (n,), samples float32 (n, width) and a first look (n,).
+        """Take instants (n,), samples float32 (width, n) and a first look (n,).
 
         Gives (instants, soft float32 (m,), facts float64 (m // HOP, 3)) for the symbols that have enough after
         them; facts of a hop: share of power the fit left, middle and half distance of the first look's clusters.
         """
-        self._x = np.concatenate([self._x, x])
+        self._x = np.concatenate([self._x, x], axis=1)
         self._first = np.concatenate([self._first, first])
         self._places = np.concatenate([self._places, places])
-        hops = max((len(self._x) - 2 * AROUND) // HOP, 0)
+        hops = max((len(self._first) - 2 * AROUND) // HOP, 0)
         soft = np.empty(hops * HOP, np.float32)
         facts = np.zeros((hops, 3))
         for h in range(hops):
             low = h * HOP
             part = slice(low, low + 2 * AROUND + HOP)
-            _fit(self._x[part], self._first[part], AROUND, AROUND + HOP, soft[low : low + HOP], facts[h])
+            _quiet(self._first[part], AROUND, AROUND + HOP, self._louder, self._weight)
+            _fit(
+                np.ascontiguousarray(self._x[:, part]),
+                self._first[part],
+                self._weight,
+                AROUND,
+                AROUND + HOP,
+                soft[low : low + HOP],
+                facts[h],
+            )
         done = hops * HOP
         out = self._places[:done]
-        self._x, self._first, self._places = self._x[done:], self._first[done:], self._places[done:]
+        self._x, self._first, self._places = self._x[:, done:], self._first[done:], self._places[done:]
         return out, soft, facts
 
 
-@kernel("void(complex64[:], float64, float64[:], complex64[:])")
-def _turn(z: np.ndarray, angle: float, turns: np.ndarray, out: np.ndarray) -> None:
-    for n in range(len(z)):
-        angle -= turns[n]
-        out[n] = z[n] * complex(np.cos(angle), np.sin(angle))
+@kernel("float64(complex64[::1], float64, float64[::1], float64, complex64[::1])")
+def _turn(z: np.ndarray, angle: float, line: np.ndarray, limit: float, out: np.ndarray) -> float:
+    """Turn the carrier out of hops of z; line[h + 1] is hop h's frequency in cycles per sample. Gives the last angle.
+
+    Between the middles of hops the frequency runs straight, unless it jumps by more than `limit`.
+    """
+    hops = len(line) - 2
+    hop = len(z) // hops
+    for h in range(hops):
+        here = line[h + 1]
+        before = line[h] if abs(here - line[h]) < limit else here
+        after = line[h + 2] if abs(here - line[h + 2]) < limit else here
+        for n in range(hop):
+            place = (n + 0.5) / hop - 0.5
+            turn = here + place * (here - before if place < 0 else after - here)
+            angle -= 2 * np.pi * turn
+            out[h * hop + n] = z[h * hop + n] * complex(np.cos(angle), np.sin(angle))
+    return angle % (2 * np.pi)
 
 
 class ReversalCarrier:
@@ -316,22 +424,9 @@ class ReversalCarrier:
         if ready <= 0:
             return np.empty(0, np.complex64), np.empty(0)
         line = np.array(self._found)  # entry h + 1 is hop h; entry 0 the one before
-        turns = np.empty(ready * hop)
-        place = (np.arange(hop) + 0.5) / hop
-        limit = 0.02 * 2 / hop * HOP  # cycles per sample a hop may drift before it is a new carrier
-        for h in range(ready):
-            before, here, after = line[h], line[h + 1], line[h + 2]
-            low = before if abs(here - before) < limit else here
-            high = after if abs(here - after) < limit else here
-            bent = np.where(
-                place < 0.5, low + (here - low) * (place + 0.5), here + (high - here) * (place - 0.5)
-            )
-            turns[h * hop : (h + 1) * hop] = bent
-        turns *= 2 * np.pi
-        fresh = self._z[half : half + ready * hop]
+        limit = 0.04 / hop * HOP  # cycles per sample a hop may drift before it is a new carrier
         out = np.empty(ready * hop, np.complex64)
-        _turn(fresh, self._angle, turns, out)
-        self._angle = float((self._angle - turns.sum()) % (2 * np.pi))
+        self._angle = float(_turn(self._z[half : half + ready * hop], self._angle, line, limit, out))
         self._z = self._z[ready * hop :].copy()
         self._powers = self._powers[ready:]
         self._found = self._found[ready:]
@@ -349,16 +444,16 @@ class ReversalCarrier:
         return (top - reach + fine) / self._bins / 2
 
 
-@kernel("float64(complex64[:], int64, int64, float64, complex64[:])")
+@kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])")
 def _upright(z: np.ndarray, reach: int, count: int, angle: float, out: np.ndarray) -> float:
     """Give the unit rotors that turn symbols `reach` .. `reach + count` of z upright; `angle` went before."""
+    square = np.empty(count + 2 * reach, np.complex64)
+    for k in range(len(square)):
+        square[k] = z[k] * z[k] / (abs(z[k]) + np.float32(1e-30))
     for k in range(count):
         total = 0j
         for i in range(-reach, reach + 1):
-            v = z[k + reach + i]
-            size = abs(v)
-            if size > 0:
-                total += v * v / size * (reach + 1 - abs(i))
+            total += square[k + reach + i] * (reach + 1 - abs(i))
         want = 0.5 * np.arctan2(total.imag, total.real)
         step = want - angle
         step -= np.pi * np.floor(step / np.pi + 0.5)

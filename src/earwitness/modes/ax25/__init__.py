@@ -1,0 +1,1 @@
+"""AX.25: amateur packet radio, on the ground and from satellites."""

@@ -1,0 +1,131 @@
+"""AX.25: published frame, plausible addresses, real recordings, repair, fuzz."""
+
+import csv
+import json
+import wave
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from earwitness.coding.hdlc import encode, nrzi_encode
+from earwitness.coding.scramble import scramble
+from earwitness.core.errors import LayoutError
+from earwitness.core.mode import get_mode
+from earwitness.core.types import Bits, Frame, Samples
+from earwitness.modes.ax25.frame import build, parse
+from earwitness.modes.ax25.hunt import FrameHunter
+from earwitness.modes.ax25.messages import Assembler
+
+SHARED = Path(__file__).parents[5] / ".." / "shared" / "recordings"
+# The frame the project's sheet of checked values gives for N0CALL-7 via WIDE1-1, WIDE2-1
+SHEET = bytes.fromhex(
+    "82A0A4A64040E09C60868298986EAE92888A624062AE92888A64406303F021343930332E35304E2F30373230312E3735572D"
+    "5465737420303031323334"
+)
+SHEET_NRZI = (
+    "FED4AC931356A95084AEEB2B44BB0EF324B4CB2EA92EF324B4CB6EA9D1D55FA94EDEAEEE86CEAE84F9510E91512E86F1310C"
+    "C6B33710B0A951512E91114EF7EDBF80"
+)
+
+
+def soft(levels, noise=0.0):
+    rng = np.random.default_rng(5)
+    line = (2.0 * np.asarray(levels) - 1 + noise * rng.standard_normal(len(levels))).astype(np.float32)
+    return line, np.arange(len(line), dtype=float)
+
+
+def test_frame_of_the_sheet():
+    assert build("N0CALL-7", "APRS", SHEET[30:], path=("WIDE1-1", "WIDE2-1")) == SHEET
+    parsed = parse(SHEET)
+    assert [str(row) for row in (parsed.source, parsed.destination, *parsed.path)] == [
+        "N0CALL-7", "APRS", "WIDE1-1", "WIDE2-1",
+    ]  # fmt: skip
+    assert (parsed.frame_type, parsed.pid, parsed.info) == ("UI", 0xF0, b"!4903.50N/07201.75W-Test 001234")
+
+
+def test_line_of_the_sheet():
+    levels = np.unpackbits(np.frombuffer(bytes.fromhex(SHEET_NRZI), np.uint8))
+    lead = np.array([1, 0, 1, 0], np.uint8)  # the sheet starts from level 0
+    (hit,) = FrameHunter(scrambled=False).feed(*soft(np.concatenate([lead, levels])))
+    assert (hit.octets, hit.flips) == (SHEET, 0)
+
+
+@pytest.mark.parametrize("scrambled", [False, True])
+@pytest.mark.parametrize("wrong", [1, 2])
+def test_weak_symbols_are_repaired(scrambled, wrong):
+    levels = nrzi_encode(encode(SHEET, flags_before=20, flags_after=3))
+    levels = scramble(levels) if scrambled else levels
+    line, places = soft(levels, 0.05)
+    for at in (300, 505)[:wrong]:
+        line[at] *= -0.1
+    (hit,) = FrameHunter(scrambled=scrambled).feed(line, places)
+    assert (hit.octets, hit.flips) == (SHEET, wrong)
+
+
+def test_addresses_that_are_none():
+    assert parse(SHEET[:14]) is None
+    assert parse(bytes(len(SHEET))) is None
+    assert parse(bytes([0x83, 0xA1]) + SHEET[2:]) is None  # two characters with the extension bit set
+    assert parse(SHEET[:28] + bytes([0x13]) + SHEET[29:]).frame_type == "UI"  # with poll
+    assert parse(SHEET[:28] + bytes([0xBB]) + SHEET[29:]) is None  # no such control octet
+    with pytest.raises(LayoutError):
+        build("too long", "TEST", b"")
+
+
+def frame_of(octets):
+    return Frame("ax25", 0, 1, Bits(int.from_bytes(octets, "big"), 8 * len(octets)), "pass")
+
+
+def test_message():
+    (message,) = Assembler().feed(frame_of(SHEET))
+    assert message.kind == "position"
+    assert message.identity.key == "N0CALL-7"
+    assert message.identity.latitude_deg == pytest.approx(49.058333, abs=1e-6)
+    assert message.fields["text"] == "!4903.50N/07201.75W-Test 001234"
+
+
+@given(st.binary(max_size=80), st.integers(0, 40))
+def test_hostile_frames_are_borne(octets, kept):
+    for message in Assembler().feed(frame_of(SHEET[:kept] + octets)):
+        json.dumps(message.fields, allow_nan=False)
+
+
+def listen(path):
+    with wave.open(str(path)) as file:
+        rate = float(file.getframerate())
+        sound = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(np.float32) / 32768
+    demodulator = get_mode("ax25").demodulator()
+    return [*demodulator.feed(Samples(sound, rate, 0.0, 0, 0)), *demodulator.close()]
+
+
+def listed():
+    path = SHARED / "satellite-audio" / "ax25_frames.csv"
+    if not path.exists():
+        return {}
+    rows = {}
+    with path.open() as file:
+        for row in csv.DictReader(file):
+            rows.setdefault(row["file"], set()).add(row["frame_hex_without_fcs"].upper())
+    return rows
+
+
+@pytest.mark.parametrize("name", ["kr01.wav", "quetzal1.wav", "se01.wav", "tigrisat.wav", "upmsat_2.wav", "us01.wav"])  # fmt: skip
+def test_recordings_from_satellites(name):
+    # benchmarks/bench_ax25.py runs all 27; here one of each kind
+    wanted = listed().get(name)
+    if wanted is None:
+        pytest.skip("the folder of shared recordings is not beside the project")
+    assert wanted <= {frame.bits.hex() for frame in listen(SHARED / "satellite-audio" / name)}
+
+
+def test_packet_made_by_others():
+    path = SHARED / "generated" / "aprs.wav"
+    if not path.exists():
+        pytest.skip("the folder of shared recordings is not beside the project")
+    (frame,) = listen(path)
+    (message,) = Assembler().feed(frame)
+    assert (message.fields["source"], message.fields["destination"]) == ("VE3IRR", "WORLD")
+    assert "1200_b4uD_sh0ulD_b3_en0ugH" in message.fields["text"]
