@@ -197,7 +197,7 @@ def _missing(text: str) -> int:
 
 def _message(kept: _Kept) -> Message:
     frame, extra = kept.frame, kept.frame.extra
-    station, subject, serial = kept.text[5], kept.text[6], kept.text[7:9]
+    station, subject, serial = (inert(part) for part in (kept.text[5], kept.text[6], kept.text[7:9]))
     complete = bool(extra.get("complete"))
     body = re.sub(r"\r*\n\r*", "\n", kept.text[9:]).replace("\r", "\n")
     if complete:
