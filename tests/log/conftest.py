@@ -68,9 +68,9 @@ def open_log(request, tmp_path):
             return opened[-1]
 
     else:
+        server = request.getfixturevalue("postgres_server")  # skips where there is no server or no psycopg
         import psycopg
 
-        server = request.getfixturevalue("postgres_server")
         schema = f"t{abs(hash(request.node.nodeid))}"
         with psycopg.connect(server, autocommit=True) as connection:
             connection.execute(f"CREATE SCHEMA {schema}")

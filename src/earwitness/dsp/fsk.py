@@ -35,7 +35,7 @@ MOST = 20.0  # no bit is surer than this
 AUDIO_HZ = (500.0, 2500.0)
 
 
-@kernel("complex128[:](complex64[:], float64)")
+@kernel("complex128[::1](complex64[::1], float64)")
 def running_tone(iq: np.ndarray, turn: float) -> np.ndarray:
     """Give the running sum of iq (n,) times exp(-1j * turn * sample), shape (n + 1,), starting with 0."""
     out = np.empty(len(iq) + 1, np.complex128)
@@ -50,7 +50,7 @@ def running_tone(iq: np.ndarray, turn: float) -> np.ndarray:
     return out
 
 
-@kernel("complex128[:](complex128[:], float64, float64, float64, int64)")
+@kernel("complex128[::1](complex128[::1], float64, float64, float64, int64)")
 def symbol_sums(total: np.ndarray, first: float, period: float, length: float, count: int) -> np.ndarray:
     """Give sums over `length` samples from first + k * period on, shape (count,), from a running sum.
 

@@ -204,7 +204,7 @@ class DirectWay:
             return []
         out: list[Frame] = []
         done = 0
-        scores = phasing_scores(self._llr[: count + PHASING_BITS - 1])
+        scores, _ = phasing_scores(self._llr[: count + PHASING_BITS - 1])
         for at in np.flatnonzero(np.abs(scores) > PHASING_SCORE).tolist():
             sign = 1 if scores[at] > 0 else -1
             if at < done or sign not in self._signs:

@@ -15,6 +15,8 @@ from earwitness.modes.dsc.messages import legal
 
 PLACES, EXPECTED = code.phasing()
 PHASING_BITS = int(PLACES.max()) + 1
+_PATTERN = np.zeros(PHASING_BITS, np.float32)
+_PATTERN[PLACES] = EXPECTED
 PHASING_SCORE = (
     0.45  # share of the soft bits' weight that must speak for the phasing; noise reaches it rarely
 )
@@ -39,12 +41,16 @@ class Call:
     both_right: bool  # each copy of each character was its word
 
 
-def phasing_scores(llr: np.ndarray) -> np.ndarray:
-    """Give -1..1 for each place (n - 159,) of soft bits (n,): how much they speak for phasing from there."""
+def phasing_scores(llr: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give for each place (n - 159,) of soft bits (n,) how much they speak for phasing from there.
+
+    First as a share of their weight, -1..1, then as it is: of two clocks or carriers the better has more.
+    """
     if len(llr) < PHASING_BITS:
-        return np.zeros(0)
-    windows = np.lib.stride_tricks.sliding_window_view(llr, PHASING_BITS)[:, PLACES]
-    return np.asarray((windows @ EXPECTED) / (np.abs(windows).sum(axis=1) + 1e-9))
+        return np.zeros(0), np.zeros(0)
+    speaking = np.correlate(llr, _PATTERN, "valid")
+    weight = np.correlate(np.abs(llr), np.abs(_PATTERN), "valid")
+    return speaking / (weight + 1e-9), speaking
 
 
 def read_call(llr: np.ndarray) -> Call | None:

@@ -4,8 +4,8 @@ A discriminator breaks down ten decibels before the call does. So a symbol is co
 phase-modulated by a tone is a comb of lines n tones apart with Bessel's J_n as their sizes, and the match at one
 phase of the sub-carrier is their sum, each line turned by n times that phase. The carrier's own phase is not used
 (the magnitude is taken); the sub-carrier's is, since it runs on from symbol to symbol: soft bits come from the best
-path through its phases, forwards and backwards. That is worth three decibels. Neither is the index known well, but the match falls only as J_0 of its error: 0.8 dB for 2.6
-instead of 2. In demodulated audio the comb is one line, and all else is the same.
+path through its phases, forwards and backwards. That is worth three decibels. The index is not known well, but the
+match falls only as J_0 of its error: 0.8 dB for 2.6 instead of 2. In demodulated audio the comb is one line, and all else is the same.
 
 Carrier offset, clock and place of a call are found by the phasing sequence, on a grid of all three.
 """
@@ -38,15 +38,19 @@ PHASES = 24  # of the sub-carrier; both tones come a whole number of them furthe
 STEPS = tuple(round(PHASES * tone / BAUD) % PHASES for tone in TONES_HZ)
 SLIP_COST = 0.3  # of a symbol's usual match, for a step more or less: tones may be 10 Hz off
 OFFSET_STEP_HZ = 250.0  # a symbol bears half of it with a loss of 0.2 dB
-CLOCKS = 4  # places a symbol in the search
+CLOCKS = 3  # places a symbol in the search
 CANDIDATES = 3
 APART_S = 0.1
 
 
-@kernel("complex64[:,:,:](complex128[:,:,:], float64[:,:], float64[:], float64, float64, int64, int64)")
+@kernel(
+    "complex64[:,:,::1](complex128[:,:,::1], float64[::1], int64, float64[::1], float64, float64, int64, int64)",
+    fastmath=True,
+)
 def matches(
     sums: np.ndarray,
     turns: np.ndarray,
+    lowest: int,
     sizes: np.ndarray,
     first: float,
     period: float,
@@ -55,17 +59,15 @@ def matches(
 ) -> np.ndarray:
     """Give the match of symbols with each tone at each phase, complex64 (count, tones, phases).
 
-    `sums` are running sums of each tone's lines (tones, lines, n + 1), `turns` the lines' distance from the
-    carrier in radians a sample, `sizes` their sizes. Phases are those of the sub-carrier at the symbol's start.
+    `sums` are running sums of each tone's lines (tones, lines, n + 1), from order `lowest` on, `sizes` the lines'
+    sizes, `turns` the tones in radians a sample. Phases are those of the sub-carrier at the symbol's start.
     """
-    tones, lines = turns.shape
+    tones, lines, _ = sums.shape
     out = np.empty((count, tones, phases), np.complex64)
     steps = np.empty((phases, lines), np.complex128)
-    base = turns[0, lines - 1]
     for p in range(phases):
         for n in range(lines):
-            order = turns[0, n] / base * (lines // 2 if lines > 1 else 1)
-            angle = -2 * np.pi * p / phases * order
+            angle = -2 * np.pi * p / phases * (lowest + n)
             steps[p, n] = sizes[n] * complex(np.cos(angle), np.sin(angle))
     found = np.empty(lines, np.complex128)
     last = sums.shape[2] - 1
@@ -78,11 +80,14 @@ def matches(
         fa = a - ia
         fb = b - ib
         for tone in range(tones):
+            angle = turns[tone] * begin
+            step = complex(np.cos(angle), np.sin(angle))
+            turned = complex(np.cos(angle * lowest), np.sin(angle * lowest))
             for n in range(lines):
                 row = sums[tone, n]
                 part = row[ib] + fb * (row[ib + 1] - row[ib]) - row[ia] - fa * (row[ia + 1] - row[ia])
-                angle = turns[tone, n] * begin
-                found[n] = part * complex(np.cos(angle), np.sin(angle))
+                found[n] = part * turned
+                turned *= step
             for p in range(phases):
                 total = complex(0.0, 0.0)
                 for n in range(lines):
@@ -91,7 +96,7 @@ def matches(
     return out
 
 
-@kernel("float32[:](float32[:,:,:], int64, int64, float64)")
+@kernel("float32[::1](float32[:,:,::1], int64, int64, float64)")
 def along_phases(found: np.ndarray, zero_step: int, one_step: int, slip_cost: float) -> np.ndarray:
     """Give soft bits (count,) of matches (count, 2, phases): best path with a one less best path with a zero.
 
@@ -146,12 +151,17 @@ class Comb:
     def __init__(self, iq: np.ndarray, rate_hz: float, offset_hz: float, *, sound: bool):
         orders, self.sizes = (AUDIO_LINES, AUDIO_SIZES) if sound else (LINES, INDEX_TWO)
         self.period = rate_hz / BAUD
-        self.turns = 2 * np.pi / rate_hz * np.array(TONES_HZ)[:, None] * orders
+        self.turns = 2 * np.pi / rate_hz * np.array(TONES_HZ)
+        self.lowest = int(orders[0])
         carrier = 2 * np.pi / rate_hz * offset_hz
-        self.sums = np.array([[running_tone(iq, carrier + turn) for turn in row] for row in self.turns])
+        self.sums = np.array(
+            [[running_tone(iq, carrier + order * turn) for order in orders] for turn in self.turns]
+        )
 
     def _matches(self, first: float, count: int, phases: int) -> np.ndarray:
-        return np.asarray(matches(self.sums, self.turns, self.sizes, first, self.period, count, phases))
+        return np.asarray(
+            matches(self.sums, self.turns, self.lowest, self.sizes, first, self.period, count, phases)
+        )
 
     def quick(self, first: float, count: int) -> np.ndarray:
         """Give soft bits (count,), positive for Y, of symbols from a sample on, each by itself."""
@@ -182,9 +192,9 @@ def find_calls(iq: np.ndarray, rate_hz: float, *, reach_hz: float, span: int, so
         comb = Comb(iq[: int((count + 2) * period)], rate_hz, offset_hz, sound=sound)
         for clock in range(CLOCKS):
             begin = clock / CLOCKS * period
-            scores = phasing_scores(comb.quick(begin, count))
+            scores, speaking = phasing_scores(comb.quick(begin, count))
             for at in np.flatnonzero(scores > PHASING_SCORE):
-                peaks.append((float(scores[at]), begin + at * period, float(offset_hz)))
+                peaks.append((float(speaking[at]), begin + at * period, float(offset_hz)))
     out: list[Found] = []
     tried: list[float] = []
     for _, start, offset_hz in sorted(peaks, reverse=True):
@@ -209,7 +219,7 @@ def _read(iq: np.ndarray, rate_hz: float, start: float, offset_hz: float, *, sou
         comb = Comb(part, rate_hz, offset_hz + shift_hz, sound=sound)
         for clock in np.arange(-2, 3) / 8:
             begin = start - origin + clock * period
-            score = float(phasing_scores(comb.quick(begin, PHASING_BITS))[0])
+            score = float(phasing_scores(comb.quick(begin, PHASING_BITS))[1][0])
             if best is None or score > best[0]:
                 best = score, begin, offset_hz + shift_hz, comb
     if best is None:
