@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from earwitness.core.types import IdentityRef
+from earwitness.log.ids import identity_id
 from earwitness.log.store import Batch, Log
 
 RUN = [sys.executable, "-c", "from earwitness.cli import main; main()"]
@@ -29,7 +30,8 @@ def station(tmp_path):
             {**row, "mode": "mode-s", "payload_hex": "AA", "identity": ADDRESS},
             {**row, "mode": "acars", "payload_hex": "BB", "identity": TAIL},
         ]
-        log.write(Batch(messages=messages, relations=[tie]))
+        again = {**tie, "rule": "another rule that says the same", "message_id": None}
+        log.write(Batch(messages=messages, relations=[tie, again]))
         log.finish_recording(recording)
     return tmp_path
 
@@ -51,15 +53,26 @@ def test_tied_rows_are_one_until_parted(station):
     assert {row["key"], *row["names"]} >= {"B71A01", "QZ-MAB", "QMA214", "QM0214"}
     assert people(station, "--identity", "QZ-MAB") == people(station, "--text", "qm0214") == [row]
     shown = json.loads(run(station, "identity", "QZ-MAB", "--json").stdout)
-    (tie,) = shown["relations"]
-    text = run(station, "identity", "B71A01").stdout.replace("\n", "")
-    assert tie["id"] in text
-    assert "a rule in <b>words</b>" in text
-    assert "QZ-MAB" in text
-    done = run(station, "identity", "B71A01", "--part", tie["id"])
-    assert "PARTED BY HAND" in done.stdout.replace("\n", " ")
+    assert len(shown["relations"]) == 2
+    text = " ".join(run(station, "identity", "B71A01").stdout.split())
+    for tie in shown["relations"]:
+        assert tie["id"] in text
+        assert tie["rule"] in text
+    assert "One with aircraft QZ-MAB" in text
+    assert f"--part {identity_id('aircraft', 'QZ-MAB')} --station" in text
+
+
+@pytest.mark.parametrize("how", ["key", "id", "tie"])
+def test_two_rules_are_parted_in_one_go(station, how):
+    (tie, _) = json.loads(run(station, "identity", "QZ-MAB", "--json").stdout)["relations"]
+    whom = {"key": "QZ-MAB", "id": identity_id("aircraft", "QZ-MAB"), "tie": tie["id"]}[how]
+    done = " ".join(run(station, "identity", "B71A01", "--part", whom).stdout.split())
+    assert "PARTED BY HAND" in done
+    assert "a rule in <b>words</b>" in done
+    assert "another rule that says the same" in done
+    assert "join them again" in done
     assert len(people(station)) == 2
-    run(station, "identity", "QZ-MAB", "--join", tie["id"])
+    run(station, "identity", "QZ-MAB", "--join", "B71A01")
     assert len(people(station)) == 1
 
 
@@ -85,6 +98,7 @@ def test_labels(station):
         ["identity", "i-none"],
         ["identity", "B71A01", "--part", "j-none"],
         ["identity", "B71A01", "--join", "e-1"],
+        ["identity", "B71A01", "--part", "B71A01"],
         ["identity", "B71A01", "--label", "  "],
         ["identity", "B71A01", "--unlabel", "nothing like it"],
         ["query", "identities", "--mode", "ais"],

@@ -350,6 +350,29 @@ def test_what_was_parted_stays_parted(tmp_path):
         assert len(list(log.identities(joined=True))) == 1
 
 
+def test_two_rules_parted_stay_parted(tmp_path):
+    messages = [squitter(), logon(), vdl2()]
+    ties, people = keep(tmp_path, messages)
+    assert {row["rule"] for row in ties} == {joins.SAME_LINK, joins.SAME_NOTIFIED}
+    assert len(people) == 1
+    with Log.open(tmp_path) as log:
+        for tie in ties:
+            log.undo_relation(tie["id"])
+    # neither when surveyed again, nor by what another recording brings: a third rule, a flight named alike
+    again, _ = keep(tmp_path, messages)
+    base = acars(flight="QMA214", second=4)
+    fields = {
+        **base.fields,
+        "application_check": "pass",
+        "application_registration": "QZ-MAB",
+        "surveillance_groups": [{"group": "airframe", "icao_address": "B71A01"}],
+    }
+    after, people = keep(tmp_path, [*messages, replace(base, fields=fields)], "two")
+    assert [(row["id"], row["undone"]) for row in again] == [(row["id"], True) for row in ties]
+    assert [row["id"] for row in after] == [row["id"] for row in ties]
+    assert {row["key"] for row in people} == {"B71A01", "QZ-MAB"}
+
+
 @pytest.mark.parametrize("order", [1, -1])
 def test_flight_and_mention_meet_over_recordings(tmp_path, order):
     parts = [

@@ -138,11 +138,10 @@ def identity(
     label: Annotated[str | None, typer.Option(metavar="TEXT", help="Put your label on it.")] = None,
     unlabel: Annotated[str | None, typer.Option(metavar="TEXT", help="Take your label off.")] = None,
     part: Annotated[
-        str | None, typer.Option(metavar="RELATION", help="Undo what a rule tied; it stays undone.")
+        str | None,
+        typer.Option(metavar="WHOM", help="Undo what rules tied to this id or key; it stays undone."),
     ] = None,
-    join: Annotated[
-        str | None, typer.Option(metavar="RELATION", help="Tie again what you had parted.")
-    ] = None,
+    join: Annotated[str | None, typer.Option(metavar="WHOM", help="Tie again what you had parted.")] = None,
 ) -> None:
     """Show who an identity is and by which rules it is tied to others; label it, part it, join it.
 
@@ -150,7 +149,7 @@ def identity(
     Examples:
       earwitness identity 299001002
       earwitness identity 299001002 --label "the pilot boat"
-      earwitness identity B71A01 --part j-3K7Q
+      earwitness identity B71A01 --part QZ-MAB
     """
     from earwitness.cli.identity import run_identity
 

@@ -5,7 +5,7 @@
 - "mentioned": a broadcast text names a vessel that the log knows.
 - A voice over may carry the only aircraft whose data were heard around it, as a hint in its own row.
 
-What the user has parted stays parted. A tie's id is made of both ends and the words of its rule (`log.ids`), so the
+Two whom the user has parted stay parted, whatever rule would tie them again. A tie's id is made of both ends and the words of its rule (`log.ids`), so the
 words are constant. Messages come in any order and recordings too: what is asked of the present is asked of what the
 log remembers as well (`recall`). Everything here is bounded, and text from the air can at worst name somebody.
 """
@@ -207,7 +207,7 @@ class Joins:
     """Looks at every message and over of a recording as it is logged; gives relations for the same batch."""
 
     def __init__(self) -> None:
-        self._parted: set[tuple[str, str, str]] = set()
+        self._parted: set[tuple[str, str]] = set()
         self._told: OrderedDict[tuple[str, str, str], int] = OrderedDict()
         self._address: dict[str, str] = {}  # of a registration
         self._registration: dict[str, str] = {}  # of an address
@@ -223,7 +223,7 @@ class Joins:
     def remember_relation(self, row: Mapping[str, Any]) -> None:
         """Take a relation that the log holds, as `Queries.relations` gives it."""
         if row["undone"]:
-            self._parted.add(_pair(row["relation"], row["a"], row["b"]))
+            self._parted.add(_pair(row["a"], row["b"]))
         elif row["relation"] == "same" and _ADDRESS.fullmatch(row["a_key"]):
             self._tie(row["a_key"], row["b_key"])
 
@@ -297,7 +297,7 @@ class Joins:
         if both is not None:
             address, registration, rule = both
             a, b = IdentityRef("aircraft", address), IdentityRef("aircraft", registration)
-            parted = _pair("same", id_of(a), id_of(b)) in self._parted
+            parted = _pair(id_of(a), id_of(b)) in self._parted
             other = self._address.get(registration, address) != address
             other = other or self._registration.get(address, registration) != registration
             if other and not parted:
@@ -359,11 +359,11 @@ class Joins:
         message_id: str,
     ) -> list[Row]:
         ends = [id_of(end) if isinstance(end, IdentityRef) else end for end in (a, b)]
-        if _pair(relation, *ends) in self._parted:
+        if _pair(*ends) in self._parted:
             return []
         if relation == "perhaps" and ends[0] > ends[1]:
             a, b = b, a  # a hint is one row whichever of the two was heard last
-        key = (*_pair(relation, *ends)[1:], rule)
+        key = (*_pair(*ends), rule)
         last = self._told.get(key)
         if last is not None and abs(at_ns - last) < AGAIN_NS:
             return []
@@ -427,8 +427,8 @@ def _is_aircraft(key: str) -> bool:
     return bool(_ADDRESS.fullmatch(key) or _REGISTRATION.fullmatch(key))
 
 
-def _pair(relation: str, a: str, b: str) -> tuple[str, str, str]:
-    return (relation, *sorted((a, b)))  # type: ignore[return-value]
+def _pair(a: str, b: str) -> tuple[str, str]:
+    return (a, b) if a < b else (b, a)
 
 
 def _bound(known: OrderedDict[Any, Any]) -> None:
