@@ -26,17 +26,25 @@ TEMPLATE = """\
 # latitude_deg = 50.0          # north positive; leave both out if you do not want them stored
 # longitude_deg = 4.0          # east positive
 # height_m = 30.0              # of the antenna, above sea level
+# horizon = "0:5 90:12 200:2"  # azimuth:elevation of hills and houses in degrees, for passes of satellites
 
 [antenna]
 # name = "Discone on the roof"
 # bearing_deg = 120.0          # of a directional antenna, from true north
 # polarisation = "vertical"
+# low_hz = 25_000_000          # the range it is good for
+# high_hz = 1_300_000_000
+# beamwidth_deg = 60.0         # of a directional antenna that stays where it points (needs bearing_deg)
+# tilt_deg = 30.0              # how high that points above the horizon
 
 # One block for each receiver. `match` is a word in the hardware description of a recording.
 # [[receiver]]
 # name = "first"
 # match = "8-bit stick"
 # error_ppm = 12.5             # its frequency error: positive when it shows signals too high
+# low_hz = 24_000_000          # the range it tunes
+# high_hz = 1_700_000_000
+# rate_hz = 2_400_000          # its widest sound sample rate; passes are planned with it
 
 # Frequencies you know. They appear as labels on emissions found within `width_hz`.
 # [[frequency]]
@@ -44,6 +52,16 @@ TEMPLATE = """\
 # label = "Channel 16, calling and distress"
 # mode = "fm"                  # optional: what is expected there
 # width_hz = 12_500
+
+# Satellites whose passes you want to hear, one block for each frequency. Their elements are read from files you give
+# to `earwitness passes --elements FILE`.
+# [[satellite]]
+# name = "LANTERN 2"             # as the elements call it, or its catalogue number
+# frequency_hz = 137_912_500
+# width_hz = 40_000            # of the transmission
+# mode = "fm"                  # optional
+# minimum_deg = 10.0           # passes that stay lower are left out
+# weight = 2.0                 # of two passes at once the one with more weight x elevation is taken
 
 [retention]
 evidence_mb = 2000             # room for snippets, audio and pictures; when full, the least telling go first
@@ -61,6 +79,7 @@ class Place:
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     height_m: float | None = None
+    horizon: str | None = None  # "azimuth:elevation ..." in degrees
 
 
 @dataclass(frozen=True)
@@ -70,6 +89,10 @@ class Antenna:
     name: str | None = None
     bearing_deg: float | None = None
     polarisation: str | None = None
+    low_hz: float | None = None
+    high_hz: float | None = None
+    beamwidth_deg: float | None = None
+    tilt_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -79,6 +102,9 @@ class Receiver:
     name: str
     match: str | None = None
     error_ppm: float = 0.0
+    low_hz: float | None = None
+    high_hz: float | None = None
+    rate_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -89,6 +115,18 @@ class Frequency:
     label: str
     mode: str | None = None
     width_hz: float = 12_500.0
+
+
+@dataclass(frozen=True)
+class Satellite:
+    """A satellite to be heard, on one of its frequencies."""
+
+    name: str
+    frequency_hz: float
+    width_hz: float = 25_000.0
+    mode: str | None = None
+    minimum_deg: float = 5.0
+    weight: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -114,6 +152,7 @@ class Station:
     antenna: Antenna = field(default_factory=Antenna)
     receiver: tuple[Receiver, ...] = ()
     frequency: tuple[Frequency, ...] = ()
+    satellite: tuple[Satellite, ...] = ()
     retention: Retention = field(default_factory=Retention)
     log: LogPlace = field(default_factory=LogPlace)
 
@@ -139,7 +178,7 @@ class Station:
 
 
 _TABLES: dict[str, type] = {"place": Place, "antenna": Antenna, "retention": Retention, "log": LogPlace}
-_LISTS: dict[str, type] = {"receiver": Receiver, "frequency": Frequency}
+_LISTS: dict[str, type] = {"receiver": Receiver, "frequency": Frequency, "satellite": Satellite}
 _RANGES = {
     "latitude_deg": (-90.0, 90.0),
     "longitude_deg": (-180.0, 180.0),
@@ -147,7 +186,15 @@ _RANGES = {
     "bearing_deg": (0.0, 360.0),
     "error_ppm": (-500.0, 500.0),
     "hz": (1.0, 3e11),
+    "frequency_hz": (1.0, 3e11),
+    "low_hz": (0.0, 3e11),
+    "high_hz": (1.0, 3e11),
     "width_hz": (1.0, 1e9),
+    "rate_hz": (1.0, 1e9),
+    "beamwidth_deg": (1.0, 360.0),
+    "tilt_deg": (0.0, 90.0),
+    "minimum_deg": (0.0, 90.0),
+    "weight": (0.01, 1000.0),
     "evidence_mb": (0.0, 1e9),
 }
 _TEXT_LIMIT = 200

@@ -1,0 +1,1 @@
+"""Where satellites are: elements read and checked, looked at from a place, their passes, their scan lines."""
