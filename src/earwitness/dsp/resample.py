@@ -17,7 +17,7 @@ _PHASES = 128  # sub-sample positions
 _STOP_DB = 60.0
 
 
-@kernel("void(complex64[:], int64, int64, float64, float32[:,:], complex64[:])", fastmath=True)
+@kernel("void(complex64[::1], int64, int64, float64, float32[:,::1], complex64[::1])", fastmath=True)
 def _interpolate(
     x: np.ndarray, x_at: int, first: int, step: float, table: np.ndarray, out: np.ndarray
 ) -> Any:

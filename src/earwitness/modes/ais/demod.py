@@ -29,12 +29,14 @@ from earwitness.coding.hdlc import FLAG, HdlcFrame, frame_at, hard_bits, nrzi_en
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.resample import Resampler
 from earwitness.modes.ais.gmsk import SPAN, SYMBOL_RATE_HZ, main_pulse, modulate, phase_pulse
 from earwitness.modes.ais.messages import legal, plausible
 
 OS = 4  # samples per symbol
 RATE_HZ = OS * SYMBOL_RATE_HZ
 HOP = 4096  # resampled samples worked on at a time
+PASS_HZ, STOP_HZ = 8_000.0, 15_000.0  # of the channel filter
 TRAINING = 32  # known bits: 24 of training, 8 of flag
 MOST_BITS = 1290  # start of training to end flag of five slots, stuffing included
 TAIL = (MOST_BITS + 16) * OS  # samples wanted after a burst's start before it is decoded
@@ -44,7 +46,6 @@ FIT = 0.28  # squared coherent correlation; noise alone passes less than once a 
 FIT_BENEATH = 0.42  # the same in what is left of a decoded burst, which has traces of its own training
 REACH_HZ = 3700.0  # carrier offsets looked at
 SKIP = 2  # first training bits left out of the fit: ramps of real transmitters reach into them
-PHASES = 128  # sub-sample positions of the resampler
 SUB_PULSE = 16  # matched-filter positions per resampled sample
 PULSE_REACH = (SPAN + 1) * OS // 2  # samples either side of its middle
 REPAIR_TRIALS = 12
@@ -92,40 +93,7 @@ def _templates() -> np.ndarray:
 TEMPLATES = _templates()
 
 
-@kernel("void(complex64[:], float64, float64, float32[:,:], complex64[:])", fastmath=True)
-def _resample(x: np.ndarray, first: float, step: float, table: np.ndarray, out: np.ndarray) -> None:
-    """Interpolate: out[m] is x, filtered, at first + m * step; row p of `table` delays by p / rows."""
-    rows, taps = table.shape
-    half = taps // 2
-    res = x.real.copy()  # apart, so that the sums below run on whole vectors
-    ims = x.imag.copy()
-    for m in range(len(out)):
-        at = first + m * step
-        whole = int(np.floor(at))
-        p = int((at - whole) * rows + 0.5)
-        if p == rows:
-            p = 0
-            whole += 1
-        re = np.float32(0)
-        im = np.float32(0)
-        base = whole - half + 1
-        for k in range(taps):
-            re += res[base + k] * table[p, k]
-            im += ims[base + k] * table[p, k]
-        out[m] = complex(re, im)
-
-
-def _resample_table(rate_hz: float) -> np.ndarray:
-    """Give low-pass taps (rows: sub-sample positions): flat to 8 kHz, 60 dB down from 15 kHz."""
-    half = int(np.ceil(rate_hz / 48_000 * 16))
-    k = np.arange(2 * half) - half + 1
-    t = k[None, :] - np.arange(PHASES)[:, None] / PHASES
-    window = np.i0(5.6 * np.sqrt(np.clip(1 - (t / half) ** 2, 0, None))) / np.i0(5.6)
-    taps = 2 * 11_500 / rate_hz * np.sinc(2 * 11_500 / rate_hz * t) * window
-    return (taps / taps.sum(axis=1, keepdims=True)).astype(np.float32)
-
-
-@kernel("void(complex64[:], float32[:], float32[:])", fastmath=True)
+@kernel("void(complex64[::1], float32[::1], float32[::1])", fastmath=True)
 def _gate(y: np.ndarray, signs: np.ndarray, out: np.ndarray) -> None:
     """Score every start: |sum of signed one-symbol products| over their mean power, 0..1.
 
@@ -153,7 +121,7 @@ def _gate(y: np.ndarray, signs: np.ndarray, out: np.ndarray) -> None:
         out[n] = np.sqrt(re * re + im * im) / p
 
 
-@kernel("void(complex64[:], int64, complex64[:,:], float64, float64, float64[:])")
+@kernel("void(complex64[::1], int64, complex64[:,::1], float64, float64, float64[::1])")
 def _fit(
     y: np.ndarray, start: int, templates: np.ndarray, carrier: float, sign: float, best: np.ndarray
 ) -> None:
@@ -218,7 +186,7 @@ def _fit(
     best[2] = carrier + step * (bin_ - tries // 2 + fine_f)
 
 
-@kernel("void(complex64[:], int64, float32[:], complex64[:,:], float64, float64[:,:])")
+@kernel("void(complex64[::1], int64, float32[::1], complex64[:,::1], float64, float64[:,::1])")
 def _fit_both(
     y: np.ndarray, start: int, signs: np.ndarray, templates: np.ndarray, reach: float, best: np.ndarray
 ) -> None:
@@ -251,7 +219,7 @@ def _pulse_table() -> np.ndarray:
 PULSE = _pulse_table()
 
 
-@kernel("void(complex64[:], float64, float32[:], float32[:])")
+@kernel("void(complex64[::1], float64, float32[::1], float32[::1])")
 def _derotate(y: np.ndarray, carrier: float, re: np.ndarray, im: np.ndarray) -> None:
     """Turn the carrier (rad/sample) out of y, into real and imaginary parts."""
     now = 1.0 + 0j
@@ -263,7 +231,7 @@ def _derotate(y: np.ndarray, carrier: float, re: np.ndarray, im: np.ndarray) -> 
         now *= rotor
 
 
-@kernel("void(float32[:], float32[:], float64, float64, float32[:,:], complex64[:])", fastmath=True)
+@kernel("void(float32[::1], float32[::1], float64, float64, float32[:,::1], complex64[::1])", fastmath=True)
 def _matched(
     res: np.ndarray, ims: np.ndarray, start: float, drift: float, table: np.ndarray, z: np.ndarray
 ) -> None:
@@ -301,7 +269,7 @@ STEP_GRID = 64
 STEP = phase_pulse(STEP_GRID)
 
 
-@kernel("void(complex64[:], float64, float64, float64, float64[:], float32[:], complex64[:])")
+@kernel("void(complex64[::1], float64, float64, float64, float64[::1], float32[::1], complex64[::1])")
 def _subtract(
     y: np.ndarray,
     start: float,
@@ -333,7 +301,7 @@ def _subtract(
         y[m] -= signs[done] * a * complex(np.cos(angle), np.sin(angle))
 
 
-@kernel("int64(complex64[:], float32[:], float32, float32[:], complex64[:])")
+@kernel("int64(complex64[::1], float32[::1], float32, float32[::1], complex64[::1])")
 def _loop(z: np.ndarray, known: np.ndarray, near: float, decided: np.ndarray, track: np.ndarray) -> int:
     """First pass: decide symbols under a second-order loop started on the known ones.
 
@@ -382,7 +350,7 @@ def _loop(z: np.ndarray, known: np.ndarray, near: float, decided: np.ndarray, tr
     return count
 
 
-@kernel("float64(complex64[:], float32, float32, float32[:], complex64[:], float32[:], float32[:])")
+@kernel("float64(complex64[::1], float32, float32, float32[::1], complex64[::1], float32[::1], float32[::1])")
 def _smooth(
     z: np.ndarray,
     near: float,
@@ -448,7 +416,7 @@ def _smooth(
     return turn
 
 
-@kernel("float64(complex64[:], float32[:], complex64[:])", fastmath=True)
+@kernel("float64(complex64[::1], float32[::1], complex64[::1])", fastmath=True)
 def _agreement(z: np.ndarray, decided: np.ndarray, track: np.ndarray) -> float:
     total = np.float32(0)
     for k in range(len(z)):
@@ -456,7 +424,7 @@ def _agreement(z: np.ndarray, decided: np.ndarray, track: np.ndarray) -> float:
     return float(total)
 
 
-@kernel("void(float32[:], float32[:], float64, float32[:])")
+@kernel("void(float32[::1], float32[::1], float64, float32[::1])")
 def _discriminate(res: np.ndarray, ims: np.ndarray, start: float, out: np.ndarray) -> None:
     """Give the phase step over each symbol in units of pi/2, positive for the upper frequency.
 
@@ -515,9 +483,7 @@ class Demodulator:
         self._mode = mode
         self._first: Samples | None = None  # the first block without its data, for times
         self._noise: float | None = None
-        self._pieces: list[np.ndarray] = []
-        self._held = 0  # samples in the pieces
-        self._raw_at = 0  # index of the first held sample, counted from the first block
+        self._resampler: Resampler | None = None
         self._y = np.zeros(LEAD, np.complex64)
         self._y_at = -LEAD  # resampled index of _y[0]
         self._made = 0  # resampled samples made
@@ -528,55 +494,29 @@ class Demodulator:
 
     def feed(self, samples: Samples) -> list[Frame]:
         """Take the next samples; gives frames some 0.25 s after their burst began."""
-        if self._first is None:
+        if self._first is None or self._resampler is None:
             self._first = replace(samples, data=samples.data[:0])
-            self._table = _resample_table(samples.rate_hz)
             self._step = samples.rate_hz / RATE_HZ
-            self._half = self._table.shape[1] // 2
-            self._pieces = [np.zeros(self._half, np.complex64)]
-            self._held, self._raw_at = self._half, -self._half
+            self._resampler = Resampler(samples.rate_hz, RATE_HZ, HOP, pass_hz=PASS_HZ, stop_hz=STOP_HZ)
         if samples.noise_dbfs_hz is not None:
             self._noise = samples.noise_dbfs_hz
-        data = np.asarray(samples.data, np.complex64)
-        if not np.isfinite(data).all():
-            data = np.where(np.isfinite(data), data, 0).astype(np.complex64)
-        self._pieces.append(data)
-        self._held += len(data)
-        out: list[Frame] = []
-        while self._raw_at + self._held >= self._needed():
-            out += self._hop()
-        return out
+        return [frame for hop in self._resampler.feed(samples.data) for frame in self._hop(hop)]
 
     def close(self) -> list[Frame]:
         """Decode what is still waiting."""
-        if self._first is None:
+        if self._first is None or self._resampler is None:
             return []
-        last = int((self._raw_at + self._held) / self._step)
-        out: list[Frame] = []
-        while self._made < last:
-            lack = max(self._needed() - (self._raw_at + self._held), 0)
-            self._pieces.append(np.zeros(lack, np.complex64))
-            self._held += lack
-            out += self._hop()
+        out = [frame for hop in self._resampler.rest() for frame in self._hop(hop)]
         self._made += TAIL + SPAN_SAMPLES + 2 * PEAK
         self._y = np.concatenate([self._y, np.zeros(self._made - self._y_at - len(self._y), np.complex64)])
         self._score()
         out += self._work()
-        self._first = None
+        self._first = self._resampler = None
         return out
 
-    def _needed(self) -> int:
-        """Give how many input samples the next hop wants."""
-        return int((self._made + HOP) * self._step) + self._half + 2
-
-    def _hop(self) -> list[Frame]:
-        """Resample HOP more samples, score starts, decode the candidates that are whole."""
-        raw = np.concatenate(self._pieces)
-        fresh = np.empty(HOP, np.complex64)
-        _resample(raw, self._made * self._step - self._raw_at, self._step, self._table, fresh)
-        self._made += HOP
-        drop = max(int(self._made * self._step) - self._half - self._raw_at, 0)
-        self._pieces, self._held, self._raw_at = [raw[drop:]], len(raw) - drop, self._raw_at + drop
+    def _hop(self, fresh: np.ndarray) -> list[Frame]:
+        """Take resampled samples, score starts, decode the candidates that are whole."""
+        self._made += len(fresh)
         self._y = np.concatenate([self._y, fresh])
         self._score()
         frames = self._work()
@@ -724,7 +664,7 @@ def _steady(burst: _Coherent, carrier: float) -> np.ndarray:
     return ((blend * out + (1 - blend) * np.polyval(line, k)) * turn).astype(np.complex64)
 
 
-@kernel("int64(float32[:], float32, int64, int64[:])")
+@kernel("int64(float32[::1], float32, int64, int64[::1])")
 def _peaks(scores: np.ndarray, gate: float, near: int, out: np.ndarray) -> int:
     """Find where scores pass the gate and none within `near` is higher; the outer `near` are context.
 
