@@ -26,7 +26,18 @@ import earwitness
 
 sys.setrecursionlimit(400)  # a parser that recurses as deep as its input says so here
 PARSERS = ["earwitness.payloads", "earwitness.core.bits", "earwitness.core.text"]
-MODE_PARTS = ("messages", "tables", "registers", "layouts", "codes", "position", "avlc", "network", "xid")
+MODE_PARTS = (
+    "messages",
+    "tables",
+    "registers",
+    "layouts",
+    "codes",
+    "position",
+    "avlc",
+    "network",
+    "connections",
+    "xid",
+)
 MOST_OCTETS = 1200
 MOST_JSON = 400_000
 FIXED_BITS = {"mode-s": (56, 112)}
@@ -120,7 +131,17 @@ def plain_targets() -> dict[str, Callable[[bytes], None]]:
     """Give the parsers below the modes, each with the errors it documents."""
     from earwitness.core.errors import ParameterError
     from earwitness.core.types import Bits
-    from earwitness.payloads import acars_block, acars_text, ads_c, arinc622, fans_cpdlc, iec61162
+    from earwitness.payloads import (
+        acars_block,
+        acars_text,
+        ads_c,
+        arinc622,
+        atn_cpdlc,
+        atn_upper,
+        fans_cpdlc,
+        iec61162,
+    )
+    from earwitness.payloads.per import NotDecodedError, Reader
 
     def facts(found: Any) -> None:
         if found is not None:
@@ -161,7 +182,16 @@ def plain_targets() -> dict[str, Callable[[bytes], None]]:
         acars_block.parse_frame(octets)
         acars_block.from_characters(octets, more=bool(octets[0] & 1))
 
+    def protected(octets: bytes) -> None:
+        with suppress(NotDecodedError):
+            facts(atn_cpdlc.read_protected(Reader(octets[1:]), downlink=bool(octets[0] & 1)))
+        with suppress(NotDecodedError):
+            fields = atn_cpdlc.read_message(Reader(octets[1:]), downlink=bool(octets[0] & 1))
+            check_value(fields, "fields")
+
     out = {
+        "atn upper": lambda octets: facts(atn_upper.read_upper(octets[1:], downlink=bool(octets[0] & 1))),
+        "atn protected": protected,
         "acars text": text,
         "imbedded": imbedded,
         "iec61162": sentences,
@@ -306,7 +336,7 @@ def _mutated(rng: random.Random, seeds: list[bytes]) -> bytes:
             octets[at] = rng.randrange(256)
         elif act == 1:
             octets[at] ^= 1 << rng.randrange(8)
-        elif act == 2 and len(octets) > 5:
+        elif act == 2 and len(octets) > 12:
             del octets[at : at + rng.randrange(1, 8)]
         elif act == 3:
             octets[at:at] = rng.randbytes(rng.randrange(1, 8))

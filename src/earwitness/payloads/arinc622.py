@@ -99,4 +99,6 @@ def read(text: str, *, downlink: bool) -> AirTraffic | None:
     if found.identifier == "DIS" or not found.octets:
         return AirTraffic(fields)
     message = read_message(found.octets, downlink=downlink)
-    return AirTraffic({**fields, **message.fields}, flags=message.flags)
+    return AirTraffic(
+        {**fields, **message.fields}, message.latitude_deg, message.longitude_deg, message.flags
+    )

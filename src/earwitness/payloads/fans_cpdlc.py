@@ -3,8 +3,8 @@
 Element texts: read in the FAA's Aeronautical Information Manual and ICAO's GOLD where the project's aviation sheet
 marks them so, the rest from memory of RTCA DO-219, as is the grammar of the parameters. Unaligned PER (ITU-T X.691):
 numbers of a known range in the fewest bits, a choice as the number of its alternative, optional parts behind presence
-bits. Route clearances, holding patterns and position reports are not decoded: from there on a message is given raw
-and counted, since the place of what follows is not known.
+bits. Where an element cannot be decoded the message is given raw from there on and counted, since the place of what
+follows is not known.
 
 The width of a downlink element's number is not certain (7 bits when the table ends at 80, 8 when it is filled up to
 128). A downlink is read both ways; a reading counts when it uses up the octets to the last, with zeros to fill. When
@@ -13,132 +13,120 @@ both count and differ both are given and the message is marked so.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from earwitness.core.text import inert
+from earwitness.payloads.cpdlc_parts import (
+    Grammar,
+    airport,
+    altimeter,
+    code,
+    degrees,
+    direction,
+    free_text,
+    leg,
+    letter,
+    place_bearing_distance,
+    position_report,
+    procedure,
+    route_clearance,
+    several,
+    souls,
+    time_of_day,
+    to_from,
+    version,
+    wind,
+)
+from earwitness.payloads.per import NotDecodedError, Part, Reader, element
 
 
-class NotDecodedError(ValueError):
-    """Bits end early, or a value is not one of the grammar's."""
-
-
-class _Reader:
-    """Takes unaligned numbers from octets."""
-
-    def __init__(self, octets: bytes):
-        self._value = int.from_bytes(octets, "big")
-        self.size = 8 * len(octets)
-        self.at = 0
-
-    def bits(self, count: int) -> int:
-        if self.at + count > self.size:
-            raise NotDecodedError("bits end early")
-        self.at += count
-        return self._value >> (self.size - self.at) & ((1 << count) - 1)
-
-    def number(self, low: int, high: int) -> int:
-        """Give an integer of the range low..high."""
-        value = low + self.bits((high - low).bit_length())
-        if value > high:
-            raise NotDecodedError(f"{value} is above {high}")
-        return value
-
-    def text(self, low: int, high: int) -> str:
-        """Give an IA5 string of low..high characters, made inert."""
-        return inert("".join(chr(self.bits(7)) for _ in range(self.number(low, high))))
-
-    def rest(self) -> str:
-        """Give the bits not taken, in hexadecimal with zeros to fill."""
-        left = self.size - self.at
-        octets = -(-left // 8)
-        return (self.bits(left) << (8 * octets - left)).to_bytes(octets, "big").hex().upper()
-
-    def ended(self) -> bool:
-        """Tell whether only zeros to fill the last octet are left."""
-        left = self.size - self.at
-        return left < 8 and self._value & ((1 << left) - 1) == 0
-
-
-def _time(r: _Reader) -> str:
-    return f"{r.number(0, 23):02d}:{r.number(0, 59):02d}"
-
-
-def _angle(r: _Reader, most: int, letters: str) -> str:
+def _angle(r: Reader, most: int, letters: str) -> tuple[str, float]:
+    """Give an angle in words as sent, and in degrees."""
     minutes_there = r.bits(1)
-    degrees = r.number(0, most)
-    minutes = r.number(0, 599) if minutes_there else None
-    letter = letters[r.bits(1)]
+    whole = r.number(0, most)
+    minutes = r.number(0, 599) / 10 if minutes_there else None
+    side = r.bits(1)
     width = len(str(most))
-    return f"{degrees:0{width}d}{'' if minutes is None else f'{minutes / 10:04.1f}'}{letter}"
+    text = f"{whole:0{width}d}{'' if minutes is None else f'{minutes:04.1f}'}{letters[side]}"
+    value = whole + (minutes or 0) / 60
+    if value > most:
+        raise NotDecodedError(f"{value} degrees")
+    return text, -value if side else value
 
 
-def _latitude_longitude(r: _Reader) -> str:
-    return f"{_angle(r, 90, 'NS')} {_angle(r, 180, 'EW')}"
+def _lat_lon(r: Reader) -> str:
+    latitude, longitude = _angle(r, 90, "NS"), _angle(r, 180, "EW")
+    r.place = (round(latitude[1], 6), round(longitude[1], 6))
+    return f"{latitude[0]} {longitude[0]}"
 
 
-def _position(r: _Reader) -> str:
-    kind = r.number(0, 4)
-    if kind == 0:
-        return r.text(1, 5)
-    if kind == 1:
-        return r.text(1, 4)
-    if kind == 2:
-        return r.text(4, 4)
-    if kind == 3:
-        return _latitude_longitude(r)
+def _published(r: Reader) -> str:
     with_place = r.bits(1)
-    fix = r.text(1, 5)
-    place = f" ({_latitude_longitude(r)})" if with_place else ""
-    return f"{fix}{place} {_degrees(r)} {_distance(r)}"
+    name = r.text(1, 5)
+    return f"{name} ({_lat_lon(r)})" if with_place else name
 
 
-def _altitude(r: _Reader) -> str:
-    kind = r.number(0, 7)
-    shapes: tuple[tuple[int, int, str, int], ...] = (
-        (0, 2500, "{} FT", 10),
-        (0, 16000, "{} M", 1),
-        (0, 2100, "{} FT QFE", 10),
-        (0, 7000, "{} M QFE", 1),
-        (0, 150000, "{} FT GNSS", 1),
-        (0, 50000, "{} M GNSS", 1),
-        (30, 600, "FL{:03d}", 1),
-        (100, 2000, "{} M (standard pressure)", 10),
-    )
-    low, high, shape, scale = shapes[kind]
+def _position(r: Reader) -> str:
+    kind = r.number(0, 4)
+    if kind < 2:
+        return r.text(1, 5 - kind)
+    if kind == 2:
+        return airport(r)
+    return _lat_lon(r) if kind == 3 else place_bearing_distance(r, GRAMMAR)
+
+
+def _reporting_degrees(r: Reader, which: int) -> str:
+    side = ("NS", "EW")[which][r.bits(1)]
+    return f"{r.number(0, (90, 180)[which])}{side}"
+
+
+_ALTITUDES: tuple[tuple[int, int, str, int], ...] = (
+    (0, 2500, "{} FT", 10),
+    (0, 16000, "{} M", 1),
+    (0, 2100, "{} FT QFE", 10),
+    (0, 7000, "{} M QFE", 1),
+    (0, 150000, "{} FT GNSS", 1),
+    (0, 50000, "{} M GNSS", 1),
+    (30, 600, "FL{:03d}", 1),
+    (100, 2000, "{} M (standard pressure)", 10),
+)
+_SPEEDS: tuple[tuple[int, int, str, int], ...] = (
+    (7, 38, "{} KT indicated", 10),
+    (10, 137, "{} KM/H indicated", 10),
+    (7, 70, "{} KT true", 10),
+    (10, 137, "{} KM/H true", 10),
+    (7, 70, "{} KT ground speed", 10),
+    (10, 265, "{} KM/H ground speed", 10),
+    (61, 92, "M.{:02d}", 1),
+    (93, 604, "M{:.2f}", 1),
+)
+
+
+def _altitude(r: Reader) -> str:
+    low, high, shape, scale = _ALTITUDES[r.bits(3)]
     return shape.format(r.number(low, high) * scale)
 
 
-def _speed(r: _Reader) -> str:
-    kind = r.number(0, 7)
-    shapes: tuple[tuple[int, int, str, int], ...] = (
-        (7, 38, "{} KT indicated", 10),
-        (10, 137, "{} KM/H indicated", 10),
-        (7, 70, "{} KT true", 10),
-        (10, 137, "{} KM/H true", 10),
-        (7, 70, "{} KT ground speed", 10),
-        (10, 265, "{} KM/H ground speed", 10),
-        (61, 92, "M.{:02d}", 1),
-        (93, 604, "M{:.2f}", 1),
-    )
-    low, high, shape, scale = shapes[kind]
+def _speed(r: Reader) -> str:
+    kind = r.bits(3)
+    low, high, shape, scale = _SPEEDS[kind]
     value = r.number(low, high) * scale
     return shape.format(value / 100 if kind == 7 else value)
 
 
-def _frequency(r: _Reader) -> str:
-    kind = r.number(0, 3)
+def _frequency(r: Reader) -> str:
+    kind = r.bits(2)
     if kind == 0:
         return f"{r.number(2850, 28000)} KHZ"
     if kind == 1:
         return f"{r.number(117000, 138000) / 1000:.3f} MHZ"
     if kind == 2:
         return f"{r.number(225000, 399975) / 1000:.3f} MHZ"
-    return "channel " + "".join(str(r.number(0, 10)) for _ in range(12)).replace("10", " ")
+    return f"channel {r.digits(12)}"
 
 
-def _unit(r: _Reader) -> str:
+def _unit(r: Reader) -> str:
     name = r.text(3, 18) if r.bits(1) else r.text(4, 4)
     functions = (
         "CENTER",
@@ -150,75 +138,30 @@ def _unit(r: _Reader) -> str:
         "DEPARTURE",
         "CONTROL",
     )
-    return f"{name} {functions[r.number(0, 7)]}"
+    return f"{name} {r.name(functions)}"
 
 
-def _degrees(r: _Reader) -> str:
-    kind = ("MAGNETIC", "TRUE")[r.bits(1)]
-    return f"{r.number(1, 360):03d} {kind}"
-
-
-def _distance(r: _Reader) -> str:
+def _distance(r: Reader) -> str:
     return f"{r.number(1, 1024)} KM" if r.bits(1) else f"{r.number(0, 9999) / 10:g} NM"
 
 
-def _offset(r: _Reader) -> str:
+def _offset(r: Reader) -> str:
     return f"{r.number(1, 256)} KM" if r.bits(1) else f"{r.number(1, 128)} NM"
 
 
-def _direction(r: _Reader) -> str:
-    names = [
-        "LEFT",
-        "RIGHT",
-        "EITHER SIDE",
-        "NORTH",
-        "SOUTH",
-        "EAST",
-        "WEST",
-        "NORTH EAST",
-        "NORTH WEST",
-        "SOUTH EAST",
-        "SOUTH WEST",
-    ]
-    return names[r.number(0, 10)]
+def _procedure(r: Reader) -> str:
+    return procedure(r, 6)
 
 
-def _procedure(r: _Reader) -> str:
-    with_transition = r.bits(1)
-    kind = ("ARRIVAL", "APPROACH", "DEPARTURE")[r.number(0, 2)]
-    name = r.text(1, 6)
-    return f"{name}{'.' + r.text(1, 5) if with_transition else ''} {kind}"
-
-
-def _code(r: _Reader) -> str:
-    return "".join(str(r.bits(3)) for _ in range(4))
-
-
-def _free_text(r: _Reader) -> str:
-    return r.text(1, 256)
-
-
-def _rate(r: _Reader) -> str:
+def _rate(r: Reader) -> str:
     return f"{r.number(0, 200) * 10} M/MIN" if r.bits(1) else f"{r.number(0, 60) * 100} FT/MIN"
 
 
-def _altimeter(r: _Reader) -> str:
-    return f"{r.number(7500, 12500) / 10:.1f} HPA" if r.bits(1) else f"{r.number(2200, 3200) / 100:.2f} INHG"
-
-
-def _letter(r: _Reader) -> str:
-    return r.text(1, 1)
-
-
-def _facility(r: _Reader) -> str:
-    return r.text(4, 4)
-
-
-def _table(r: _Reader) -> str:
+def _table(r: Reader) -> str:
     return ("LABEL A", "LABEL B")[r.bits(1)]
 
 
-def _error(r: _Reader) -> str:
+def _error(r: Reader) -> str:
     names = [
         "application error",
         "duplicate message number",
@@ -232,48 +175,126 @@ def _error(r: _Reader) -> str:
         "unexpected data",
         "invalid data",
     ]
-    code = r.number(0, 15)
-    return names[code] if code < len(names) else f"reserved {code}"
+    number = r.number(0, 15)
+    return names[number] if number < len(names) else f"reserved {number}"
 
 
-def _version(r: _Reader) -> str:
-    return str(r.number(0, 15))
+def _track(r: Reader) -> str:
+    return f"TRACK {r.text(3, 6)} {several(r, 128, _lat_lon)}"
 
 
-def _souls(r: _Reader) -> str:
-    return str(r.number(1, 1024))
+GRAMMAR = Grammar(
+    position=_position,
+    published=_published,
+    lat_lon=_lat_lon,
+    level=_altitude,
+    speed=_speed,
+    distance=_distance,
+    reporting_degrees=_reporting_degrees,
+    more_route_parts=(("", lambda r: r.text(2, 7)), ("", _track)),
+)
 
 
-def _to_from(r: _Reader) -> str:
-    return ("TO", "FROM")[r.bits(1)]
+def _route(r: Reader) -> str:
+    return route_clearance(r, GRAMMAR, _procedure, (("INTERCEPT AIRWAY", lambda r: r.text(2, 7)),))
 
 
-PARAMETERS: dict[str, Callable[[_Reader], str]] = {
+def _hold(r: Reader) -> str:
+    with_leg = r.bits(1)
+    place, level, inbound = _position(r), _altitude(r), degrees(r)
+    text = f"{place} MAINTAIN {level} INBOUND TRACK {inbound} TURNS {direction(r)}"
+    return f"{text} {leg(r)}" if with_leg else text
+
+
+def _temperature(r: Reader) -> str:
+    return f"{r.number(-105, 150)} F" if r.bits(1) else f"{r.number(-80, 47)} C"
+
+
+def _vertical_change(r: Reader) -> str:
+    way = ("UP", "DOWN")[r.bits(1)]
+    return f"{way} {_rate(r)}"
+
+
+def _report(r: Reader) -> str:
+    return position_report(
+        r,
+        GRAMMAR,
+        (
+            ("TEMPERATURE", _temperature),
+            ("WIND", wind),
+            ("TURBULENCE", lambda r: r.name(("LIGHT", "MODERATE", "SEVERE"))),
+            ("ICING", lambda r: r.name(("TRACE", "LIGHT", "MODERATE", "SEVERE"))),
+            ("SPEED", _speed),
+            ("GROUND SPEED", lambda r: f"{10 * r.number(7, 70)} KT"),
+            ("VERTICAL", _vertical_change),
+            ("TRACK", degrees),
+            ("TRUE HEADING", degrees),
+            ("DISTANCE", _distance),
+            ("REMARKS", lambda r: r.text(1, 128)),
+        ),
+    )
+
+
+_EQUIPMENT = (
+    "LORAN A", "LORAN C", "LORAN D", "DECCA", "DME", "ADF", "GNSS", "HF", "INERTIAL", "ILS", "OMEGA", "VOR", "DOPPLER",
+    "RNAV", "TACAN", "UHF", "VHF",
+)  # fmt: skip
+_TRANSPONDERS = (
+    "NO TRANSPONDER",
+    "MODE A",
+    "MODE A C",
+    "MODE S",
+    "MODE S ALTITUDE",
+    "MODE S IDENT",
+    "MODE S BOTH",
+)
+
+
+def _equipment(r: Reader) -> str:
+    available = ("WITHOUT", "WITH")[r.bits(1)]
+    return f"{available} {several(r, 16, lambda r: r.name(_EQUIPMENT))}, {r.name(_TRANSPONDERS)}"
+
+
+def _departure(r: Reader) -> str:
+    with_type, with_equipment, with_restriction = r.flags(3)
+    text = r.text(2, 8)
+    text += f" {r.text(2, 4)}" if with_type else ""
+    text += f" {_equipment(r)}" if with_equipment else ""
+    text += f" DEPARTURE AT {time_of_day(r)}, {_route(r)}"
+    text += f", MAINTAIN {_altitude(r)}" if with_restriction else ""
+    return f"{text}, DEPARTURE FREQUENCY {_frequency(r)}, SQUAWK {code(r)}, REVISION {r.number(1, 16)}"
+
+
+PARTS: dict[str, Part] = {
     "position": _position,
-    "time": _time,
+    "time": time_of_day,
     "level": _altitude,
     "speed": _speed,
     "frequency": _frequency,
     "unit": _unit,
-    "degrees": _degrees,
+    "degrees": degrees,
     "distance": _distance,
     "offset": _offset,
-    "direction": _direction,
+    "direction": direction,
     "procedure": _procedure,
-    "code": _code,
-    "text": _free_text,
+    "code": code,
+    "text": free_text,
     "rate": _rate,
-    "altimeter": _altimeter,
-    "letter": _letter,
-    "facility": _facility,
+    "altimeter": altimeter,
+    "letter": letter,
+    "facility": airport,  # four letters as well
     "table": _table,
     "error": _error,
-    "version": _version,
-    "fuel": _time,
-    "souls": _souls,
-    "to_from": _to_from,
+    "version": version,
+    "fuel": time_of_day,
+    "souls": souls,
+    "to_from": to_from,
+    "route": _route,
+    "hold": _hold,
+    "report": _report,
+    "departure": _departure,
+    "track": _track,
 }
-# Parameters named in the texts but not decoded: route, hold, report, departure (a pre-departure clearance), track.
 
 _UPLINK = """UNABLE|STANDBY|REQUEST DEFERRED|ROGER|AFFIRM|NEGATIVE|EXPECT [level]|EXPECT CLIMB AT [time]|
 EXPECT CLIMB AT [position]|EXPECT DESCENT AT [time]|EXPECT DESCENT AT [position]|EXPECT CRUISE CLIMB AT [time]|
@@ -364,6 +385,8 @@ class ControllerPilot:
     """What a controller-pilot message says."""
 
     fields: Mapping[str, Any] = field(default_factory=dict)
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -372,21 +395,23 @@ def read_message(octets: bytes, *, downlink: bool) -> ControllerPilot:
     if not downlink:
         return ControllerPilot(_read(octets, UPLINK, "UM", UPLINK_BITS)[0])
     readings = [_read(octets, DOWNLINK, "DM", width) for width in DOWNLINK_BITS]
-    whole = [fields for fields, ended in readings if ended]
-    fields = whole[0] if whole else readings[0][0]
+    whole = [(fields, place) for fields, ended, place in readings if ended]
+    fields, place = whole[0] if whole else (readings[0][0], None)
     if len(whole) > 1 and whole[0] != whole[1]:
-        fields = {**fields, "other_reading": whole[1]["elements"]}
-        return ControllerPilot(fields)
+        return ControllerPilot({**fields, "other_reading": whole[1][0]["elements"]})
     if not whole:
         fields = {name: value for name, value in fields.items() if name not in ("elements", "reference")}
         return ControllerPilot({**fields, "elements_not_decoded": 1, "not_decoded_hex": octets.hex().upper()})
     urgent = any(int(row["element"][2:]) in EMERGENCY for row in fields["elements"])
-    return ControllerPilot(fields, ("emergency",) if urgent else ())
+    latitude, longitude = place or (None, None)
+    return ControllerPilot(fields, latitude, longitude, ("emergency",) if urgent else ())
 
 
-def _read(octets: bytes, table: tuple[str, ...], prefix: str, width: int) -> tuple[dict[str, Any], bool]:
-    """Give the fields of one reading and whether it came out whole."""
-    r = _Reader(octets)
+def _read(
+    octets: bytes, table: tuple[str, ...], prefix: str, width: int
+) -> tuple[dict[str, Any], bool, tuple[float, float] | None]:
+    """Give the fields of one reading, whether it came out whole, and the place it reports of the aircraft."""
+    r = Reader(octets)
     fields: dict[str, Any] = {"elements": []}
     mark = 0
     count = 1
@@ -394,11 +419,14 @@ def _read(octets: bytes, table: tuple[str, ...], prefix: str, width: int) -> tup
         more, with_reference, with_time = r.bits(1), r.bits(1), r.bits(1)
         fields["message_number"] = r.bits(6)
         fields["reference"] = r.bits(6) if with_reference else None
-        fields["message_time"] = f"{_time(r)}:{r.number(0, 59):02d}" if with_time else None
+        fields["message_time"] = f"{time_of_day(r)}:{r.number(0, 59):02d}" if with_time else None
         done = 0
         while done < count:
             mark = r.at
-            fields["elements"].append(_element(r, table, prefix, width))
+            number = r.bits(width)
+            if number >= len(table):
+                raise NotDecodedError(f"no element {prefix}{number}")
+            fields["elements"].append(element(r, number, table, prefix, PARTS))
             done += 1
             if more:
                 mark = r.at
@@ -407,27 +435,9 @@ def _read(octets: bytes, table: tuple[str, ...], prefix: str, width: int) -> tup
     except NotDecodedError:
         r.at = mark
         left = r.rest()
-        return {
-            **fields,
-            "elements_not_decoded": count - len(fields["elements"]),
-            "not_decoded_hex": left,
-        }, False
+        undone = count - len(fields["elements"])
+        return {**fields, "elements_not_decoded": undone, "not_decoded_hex": left}, False, None
     ended = r.ended()
     if not ended:
         fields |= {"elements_not_decoded": 0, "not_decoded_hex": r.rest()}
-    return fields, ended
-
-
-def _element(r: _Reader, table: tuple[str, ...], prefix: str, width: int) -> dict[str, str]:
-    number = r.bits(width)
-    if number >= len(table):
-        raise NotDecodedError(f"no element {prefix}{number}")
-    out = []
-    for i, part in enumerate(table[number].replace("]", "[").split("[")):
-        if i % 2 == 0:
-            out.append(part)
-        elif part in PARAMETERS:
-            out.append(PARAMETERS[part](r))
-        else:
-            raise NotDecodedError(f"a {part} is not decoded")
-    return {"element": f"{prefix}{number}", "text": "".join(out)}
+    return fields, ended, r.data.get("own_place")

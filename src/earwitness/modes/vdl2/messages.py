@@ -9,7 +9,8 @@ from typing import Any
 from earwitness.core.types import Frame, IdentityRef, Message
 from earwitness.modes.vdl2 import xid
 from earwitness.modes.vdl2.avlc import AIRCRAFT, CONTROL_TEXT, GROUND, Address, AvlcFrame, control_name, parse
-from earwitness.modes.vdl2.network import network, packet
+from earwitness.modes.vdl2.connections import Connections, Read
+from earwitness.modes.vdl2.network import packet
 from earwitness.payloads.acars_block import parse_frame
 from earwitness.payloads.acars_messages import BlockMessages
 
@@ -20,6 +21,7 @@ MOST_OPEN = 64  # packet sequences waited for at a time
 MOST_OCTETS = 16_384  # of one
 LONGEST_GAP_NS = 120_000_000_000  # between packets of one
 MOST_HEX = 4_200  # characters of raw octets kept in a field
+_APPLICATIONS = {"controller_pilot": "controller-pilot data link", "context_management": "context management"}
 
 
 class Assembler:
@@ -27,7 +29,8 @@ class Assembler:
 
     def __init__(self) -> None:
         self._blocks = BlockMessages()
-        self._open: OrderedDict[tuple[str, str, int], tuple[int, bytes]] = OrderedDict()
+        self._open: OrderedDict[tuple[str, str, int], tuple[int, int, bytes]] = OrderedDict()
+        self._connections = Connections()
 
     def feed(self, frame: Frame) -> list[Message]:
         """Take the next frame."""
@@ -38,12 +41,18 @@ class Assembler:
         fields = link_fields(read)
         sender, other = _identity(read.source), _identity(read.destination)
         control = fields["control"]
+        flags: tuple[str, ...] = ()
         if control in ("I", "UI"):
             if read.info.startswith(ACARS_HEAD):
                 message = self._acars(frame, read, fields)
                 if message:
                     return [message]
-            fields |= self._packet(frame, read)
+            carried = self._packet(frame, read)
+            fields |= carried.fields
+            if carried.message:
+                flags = carried.message.flags
+            if sender and sender.kind == "aircraft":
+                sender = _aircraft(sender, carried)
         elif control == "XID":
             found = xid.parse(read.info)
             if found:
@@ -58,7 +67,7 @@ class Assembler:
             fields["info_hex"] = read.info.hex().upper()[:MOST_HEX]
         kind = _kind(fields, read)
         related = (other,) if other else ()
-        return [Message(frame, kind, fields, frame.check, sender, related)]
+        return [Message(frame, kind, fields, frame.check, sender, related, flags)]
 
     def close(self) -> list[Message]:
         """Nothing is held back: every frame was given as it came."""
@@ -83,24 +92,51 @@ class Assembler:
         related = (*message.related, IdentityRef("aircraft", said.key), *planes[1:], *others)
         return replace(message, fields=merged, identity=plane, related=related)
 
-    def _packet(self, frame: Frame, read: AvlcFrame) -> dict[str, Any]:
+    def _packet(self, frame: Frame, read: AvlcFrame) -> Read:
         """Read an ISO 8208 packet, and the network data unit that it completes."""
         got = packet(read.info)
         if got is None:
-            return {}
-        key = (read.source.hex, read.destination.hex, got.channel)
+            return Read()
         if got.type != "data":
-            return {**got.fields, **(network(got.data) if got.data else {})}
-        at_ns, before = self._open.pop(key, (frame.time_ns, b""))
-        whole = (before if frame.time_ns - at_ns <= LONGEST_GAP_NS else b"") + got.data
+            return self._unit(frame, read, got.fields, got.data) if got.data else Read(got.fields)
+        key = (read.source.hex, read.destination.hex, got.channel)
+        number = int(got.fields["packet_send_number"])
+        at_ns, last, before = self._open.pop(key, (frame.time_ns, -1, b""))
+        if frame.time_ns - at_ns > LONGEST_GAP_NS:
+            last, before = -1, b""
+        if last == number:  # sent again
+            self._open[key] = (frame.time_ns, last, before)
+            return Read({**got.fields, "packet_repeated": True, "payload_hex": _hex(got.data)})
+        if last != -1 and number != (last + 1) % 8:
+            before = b""
+        whole = before + got.data
         if got.more and len(whole) <= MOST_OCTETS:
-            self._open[key] = (frame.time_ns, whole)
+            self._open[key] = (frame.time_ns, number, whole)
             while len(self._open) > MOST_OPEN:
                 self._open.popitem(last=False)
-            return {**got.fields, "payload_hex": got.data.hex().upper()[:MOST_HEX]}
-        above = network(whole)
-        above["payload_hex"] = above["payload_hex"][:MOST_HEX]
-        return {**got.fields, **above}
+            return Read({**got.fields, "payload_hex": _hex(got.data)})
+        return self._unit(frame, read, got.fields, whole)
+
+    def _unit(self, frame: Frame, read: AvlcFrame, fields: dict[str, Any], octets: bytes) -> Read:
+        """Read a network data unit between an aircraft and the ground; `payload_hex` is what is left of it."""
+        downlink = read.source.type == AIRCRAFT
+        aircraft = (read.source if downlink else read.destination).hex
+        above = self._connections.feed(frame.time_ns, aircraft, octets, downlink=downlink)
+        return replace(above, fields={**fields, **above.fields, "payload_hex": _hex(above.payload)})
+
+
+def _hex(octets: bytes) -> str:
+    return octets.hex().upper()[:MOST_HEX]
+
+
+def _aircraft(sender: IdentityRef, carried: Read) -> IdentityRef:
+    """Give an aircraft with the flight and the place that its message states."""
+    flight = carried.fields.get("flight")
+    named = replace(sender, names=(str(flight),)) if flight else sender
+    place = carried.message
+    if place is None or place.latitude_deg is None:
+        return named
+    return replace(named, latitude_deg=place.latitude_deg, longitude_deg=place.longitude_deg)
 
 
 def link_fields(read: AvlcFrame) -> dict[str, Any]:
@@ -137,6 +173,9 @@ def _identity(party: Address) -> IdentityRef | None:
 
 
 def _kind(fields: dict[str, Any], read: AvlcFrame) -> str:
+    for name, words in _APPLICATIONS.items():
+        if name in fields:
+            return f"{words}, {fields[name]}"
     if "packet_type" in fields:
         above = fields.get("network_type")
         return f"ISO 8208 {fields['packet_type']}" + (

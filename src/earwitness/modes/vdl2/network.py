@@ -1,7 +1,8 @@
 """What information frames carry besides ACARS: ISO 8208 packets, and in them the ATN's network and transport.
 
-Read as far as the headers of ISO 8208, ISO 9542, ISO 8473 and ISO 8073 (all from memory). Network headers that
-the ATN compresses to a local reference, and what stands above transport, are kept as octets.
+Read are the headers of ISO 8208, ISO 9542, ISO 10747, ISO 8473 and ISO 8073, and those the ATN's mobile subnetwork
+function compresses to a local reference (ICAO Doc 9705 sub-volume V); all from memory. Since the size of a compressed
+header is remembered only, a transport header must fit exactly behind it, or its own checksum must be right.
 """
 
 from __future__ import annotations
@@ -25,8 +26,13 @@ _WHOLE_TYPES = {
     0xFF: "restart confirmation",
 }
 _FLOW_TYPES = {0x01: "receive ready", 0x05: "receive not ready", 0x09: "reject"}
+_CALL_PROTOCOL = 0xC1  # before the subnetwork function's parameters in a call's user data
+_PROTOCOLS = {0x81: "ISO 8473", 0x82: "ISO 9542", 0x85: "ISO 10747"}
 _NETWORK_TYPES = {0x1C: "data", 0x01: "error report", 0x1E: "echo request", 0x1F: "echo reply"}
 _ROUTING_TYPES = {2: "end system hello", 4: "intermediate system hello", 6: "redirect"}
+_DOMAIN_TYPES = {1: "open", 2: "update", 3: "error", 4: "keepalive", 5: "cease", 6: "refresh"}
+_COMPRESSED_SIZES = range(3, 9)
+_LOCAL_REFERENCE = 0x05  # option of a header whose later ones will be compressed
 _TRANSPORT_TYPES = {
     0xE: "connection request",
     0xD: "connection confirm",
@@ -38,6 +44,28 @@ _TRANSPORT_TYPES = {
     0x2: "expedited acknowledgement",
     0x5: "reject",
     0x7: "error",
+}
+# After LI and code: octets of the fixed part in the normal and in the extended format.
+_FIXED = {
+    0xE: (5,), 0xD: (5,), 0x8: (5,), 0xC: (4,), 0xF: (3, 6), 0x6: (3, 8), 0x1: (3, 6), 0x2: (3, 6), 0x5: (3, 8), 0x7: (3,),
+}  # fmt: skip
+_WITH_CREDIT = (0xE, 0xD, 0x6, 0x5)  # the code octet's lower half is a credit, elsewhere zero
+_PARAMETERS = frozenset((0x08, *range(0x85, 0x90), *range(0xC0, 0xC8), 0xE0, 0xF0, 0xF1, 0xF2))
+_CHECKSUM, _CHECKSUM_32 = 0xC3, 0x08
+_DISCONNECT_REASONS = {
+    0: "not specified",
+    1: "congestion",
+    2: "session entity not attached",
+    3: "address unknown",
+    128: "normal",
+    129: "remote congestion",
+    130: "negotiation failed",
+    131: "duplicate source reference",
+    132: "mismatched references",
+    133: "protocol error",
+    135: "reference overflow",
+    136: "refused on this network connection",
+    138: "invalid header",
 }
 
 
@@ -110,33 +138,67 @@ def _call(octets: bytes) -> tuple[dict[str, Any], bytes] | None:
     return fields, rest[1 + rest[0] :]
 
 
-def network(octets: bytes) -> dict[str, Any]:
-    """Give the fields of a network protocol data unit; always with what is left as `payload_hex`."""
-    fields: dict[str, Any] = {}
-    rest = octets
-    if octets[:1] == b"\x81":
-        got = _connectionless(octets)
-        if got:
-            fields, rest = got
-    elif octets[:1] == b"\x82":
-        got = _routing(octets)
-        if got:
-            fields, rest = got
-    elif octets:
-        fields = {"network_protocol": "ISO 8473 with compressed header or another"}
-    if fields.get("network_type") == "data" and not fields.get("segment_offset"):
-        transport, rest = _transport(rest)
-        fields |= transport
-    fields["payload_hex"] = rest.hex().upper()
-    return fields
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A network protocol data unit: its fields, what it carries, and its place in a segmented whole."""
+
+    fields: dict[str, Any] = field(default_factory=dict)
+    payload: bytes = b""
+    segment: tuple[str, int, int, bool] | None = None  # whose, offset, octets of the whole, more follow
+    transport: Transport | None = None  # where the payload is one
 
 
-def _connectionless(octets: bytes) -> tuple[dict[str, Any], bytes] | None:
+@dataclass(frozen=True, slots=True)
+class Transport:
+    """A transport protocol data unit."""
+
+    type: str
+    fields: dict[str, Any]
+    destination: int
+    source: int | None
+    data: bytes
+    number: int = 0  # of a data unit, with how many bits it is counted
+    number_bits: int = 7
+    end: bool = True
+    check: str = "none"  # its own checksum: "pass", "fail", "none", or "not checked"
+
+
+def unit(octets: bytes) -> Unit:
+    """Give the network protocol data unit of octets; what is no header known here is all payload."""
+    first = octets[:1]
+    if first == b"\x81":
+        return _connectionless(octets) or Unit({}, octets)
+    if first == b"\x82":
+        return _routing(octets) or Unit({}, octets)
+    if first == b"\x85":
+        return _domain(octets) or Unit({}, octets)
+    if len(octets) > 3 and first == bytes([_CALL_PROTOCOL]):
+        return _call_parameters(octets) or Unit({}, octets)
+    return _compressed(octets) or Unit({}, octets)
+
+
+def _call_parameters(octets: bytes) -> Unit | None:
+    """Read the subnetwork function's parameters in a call, and the unit that may follow them."""
+    stop = 2 + octets[1]
+    if not 4 <= stop <= len(octets) or (octets[stop:] and octets[stop] not in _PROTOCOLS):
+        return None
+    fields = {
+        "subnetwork_function_version": octets[2],
+        "subnetwork_function_hex": octets[3:stop].hex().upper(),
+    }
+    inner = unit(octets[stop:]) if octets[stop:] else Unit()
+    return Unit({**fields, **inner.fields}, inner.payload, inner.segment, inner.transport)
+
+
+def _connectionless(octets: bytes) -> Unit | None:
     """Read a whole ISO 8473 header, and whether its checksum is right."""
     if len(octets) < 11 or not 11 <= octets[1] <= len(octets) or octets[2] != 1:
         return None
-    head, rest = octets[: octets[1]], octets[octets[1] :]
+    head = octets[: octets[1]]
     flags = head[4]
+    size = int.from_bytes(head[5:7], "big")
+    if len(head) < size <= len(octets):
+        octets = octets[:size]  # what follows the segment is fill
     fields: dict[str, Any] = {
         "network_protocol": "ISO 8473",
         "network_type": _NETWORK_TYPES.get(flags & 0x1F, f"type {flags & 0x1F}"),
@@ -150,23 +212,88 @@ def _connectionless(octets: bytes) -> tuple[dict[str, Any], bytes] | None:
             return None
         fields[name] = head[at + 1 : at + 1 + head[at]].hex().upper()
         at += 1 + head[at]
+    segment = None
     if flags & 0x80:
         if at + 6 > len(head):
             return None
-        fields["segment_offset"] = int.from_bytes(head[at + 2 : at + 4], "big")
-    return fields, rest
+        number, offset, total = (int.from_bytes(head[at + k : at + k + 2], "big") for k in (0, 2, 4))
+        fields["segment_offset"] = offset
+        whose = f"{fields['network_source']} {fields['network_destination']} {number}"
+        segment = (whose, offset, total - len(head), bool(flags & 0x40))
+        at += 6
+    reference = _local_reference(head[at:])
+    if reference is not None:
+        fields["local_reference"] = reference
+    rest = octets[len(head) :]
+    if fields["network_type"] != "data" or fields["network_check"] == "fail":
+        return Unit(fields, rest)
+    if segment and (segment[1] or segment[3]):
+        return Unit(fields, rest, segment)
+    return carried(Unit(fields, rest))
 
 
-def _sums_right(head: bytes) -> bool:
-    """Tell whether both sums of ISO 8473's header checksum are zero modulo 255."""
+def carried(whole: Unit) -> Unit:
+    """Give a data unit with what its whole payload is: routing between domains, or transport."""
+    if whole.payload[:1] == b"\x85" and (domain := _domain(whole.payload)):
+        return Unit({**whole.fields, **domain.fields}, domain.payload)
+    found = transport(whole.payload)
+    if found is None:
+        return whole
+    return Unit({**whole.fields, **found.fields}, found.data, None, found)
+
+
+def _local_reference(options: bytes) -> int | None:
+    """Give the reference that a header's options name for its compression; None when they do not."""
+    at = 0
+    while at + 2 <= len(options):
+        number, size = options[at], options[at + 1]
+        if number == _LOCAL_REFERENCE and at + 2 + size <= len(options) and size in (1, 2):
+            return int.from_bytes(options[at + 2 : at + 2 + size], "big")
+        at += 2 + size
+    return None
+
+
+def _compressed(octets: bytes) -> Unit | None:
+    """Read a compressed header and the transport unit behind it; None when none fits.
+
+    Layout: type and priority, lifetime, flags, local reference in one octet or, where its first bit is set, in two,
+    and perhaps the unit's identifier of two octets.
+    """
+    if len(octets) < 8:
+        return None
+    longer = octets[3] >> 7
+    usual = (4 + longer, 6 + longer)
+    best: tuple[int, Transport] | None = None
+    for size in sorted(_COMPRESSED_SIZES, key=lambda size: size not in usual):
+        found = transport(octets[size:])
+        if found and (found.check == "pass" or (best is None and size in usual)):
+            best = size, found
+            if found.check == "pass":
+                break
+    if best is None:
+        return None
+    fields = {
+        "network_protocol": "ISO 8473, compressed",
+        "network_type": "data",
+        "network_header_hex": octets[: best[0]].hex().upper(),
+        "priority": octets[0] & 15,
+        "lifetime_s": octets[1] / 2,
+    }
+    if best[0] in usual:
+        fields["local_reference"] = octets[3] if not longer else (octets[3] & 0x7F) << 8 | octets[4]
+    return Unit({**fields, **best[1].fields}, best[1].data, None, best[1])
+
+
+def _sums_right(octets: bytes) -> bool:
+    """Tell whether both sums of ISO 8473's and ISO 8073's checksum are zero modulo 255."""
     c0 = c1 = 0
-    for octet in head:
-        c0 = (c0 + octet) % 255
-        c1 = (c1 + c0) % 255
-    return c0 == 0 and c1 == 0
+    for octet in octets:
+        c0 += octet
+        c1 += c0
+    return c0 % 255 == 0 and c1 % 255 == 0
 
 
-def _routing(octets: bytes) -> tuple[dict[str, Any], bytes] | None:
+def _routing(octets: bytes) -> Unit | None:
     """Read a hello of ISO 9542."""
     if len(octets) < 10 or not 10 <= octets[1] <= len(octets) or octets[2] != 1:
         return None
@@ -180,23 +307,85 @@ def _routing(octets: bytes) -> tuple[dict[str, Any], bytes] | None:
     }
     if kind == 4:
         fields["network_entity_title"] = head[10 : 10 + head[9]].hex().upper()
-    return fields, rest
+    return Unit(fields, rest)
 
 
-def _transport(octets: bytes) -> tuple[dict[str, Any], bytes]:
-    """Read an ISO 8073 header; what follows it is left."""
-    if len(octets) < 2 or octets[0] < 4 or 1 + octets[0] > len(octets):
-        return {}, octets
-    head, rest = octets[: 1 + octets[0]], octets[1 + octets[0] :]
-    name = _TRANSPORT_TYPES.get(head[1] >> 4)
-    if name is None:
-        return {}, octets
-    fields: dict[str, Any] = {
-        "transport_type": name,
-        "transport_destination_reference": int.from_bytes(head[2:4], "big"),
+def _domain(octets: bytes) -> Unit | None:
+    """Read the head of a unit of ISO 10747."""
+    if (
+        len(octets) < 30
+        or int.from_bytes(octets[1:3], "big") != len(octets)
+        or octets[3] not in _DOMAIN_TYPES
+    ):
+        return None
+    fields = {
+        "network_protocol": "ISO 10747",
+        "network_type": _DOMAIN_TYPES[octets[3]],
+        "routing_sequence": int.from_bytes(octets[4:8], "big"),
+        "routing_acknowledgement": int.from_bytes(octets[8:12], "big"),
     }
-    if head[1] >> 4 in (0xE, 0xD, 0x8, 0xC) and len(head) >= 6:
-        fields["transport_source_reference"] = int.from_bytes(head[4:6], "big")
-    if head[1] >> 4 in (0xE, 0xD) and len(head) >= 7:
-        fields["transport_class"] = head[6] >> 4
-    return fields, rest
+    return Unit(fields, octets[30:])
+
+
+def transport(octets: bytes) -> Transport | None:
+    """Give the ISO 8073 unit of octets; None unless its header is filled exactly by parts that are known."""
+    if len(octets) < 5 or not 4 <= octets[0] < min(255, len(octets)):
+        return None
+    head, rest = octets[: 1 + octets[0]], octets[1 + octets[0] :]
+    code = head[1] >> 4
+    if code not in _FIXED or (code not in _WITH_CREDIT and head[1] & 15):
+        return None
+    for fixed in _FIXED[code]:
+        parameters = _transport_parameters(head[2 + fixed :]) if len(head) >= 2 + fixed else None
+        if parameters is not None:
+            return _transport_unit(code, head[2 : 2 + fixed], parameters, octets, rest)
+    return None
+
+
+def _transport_parameters(octets: bytes) -> dict[int, bytes] | None:
+    """Give the parameters that fill octets exactly; None when they do not or one is not known."""
+    out: dict[int, bytes] = {}
+    at = 0
+    while at < len(octets):
+        if at + 2 > len(octets) or octets[at] not in _PARAMETERS or at + 2 + octets[at + 1] > len(octets):
+            return None
+        out[octets[at]] = octets[at + 2 : at + 2 + octets[at + 1]]
+        at += 2 + octets[at + 1]
+    return out
+
+
+def _transport_unit(
+    code: int, fixed: bytes, parameters: dict[int, bytes], octets: bytes, rest: bytes
+) -> Transport | None:
+    """Give the unit of a header's parts."""
+    name = _TRANSPORT_TYPES[code]
+    destination = int.from_bytes(fixed[:2], "big")
+    fields: dict[str, Any] = {"transport_type": name, "transport_destination_reference": destination}
+    source = None
+    number, number_bits, end = 0, 7, True
+    if code in (0xE, 0xD, 0x8, 0xC):
+        source = int.from_bytes(fixed[2:4], "big")
+        fields["transport_source_reference"] = source
+    if code in (0xE, 0xD):
+        fields["transport_class"] = fixed[4] >> 4
+        if fixed[4] >> 4 > 4:
+            return None
+        for key, which in ((0xC1, "transport_calling"), (0xC2, "transport_called")):
+            if key in parameters:
+                fields[which] = parameters[key].hex().upper()
+    elif code == 0x8:
+        fields["transport_reason"] = _DISCONNECT_REASONS.get(fixed[4], f"reason {fixed[4]}")
+    elif code in (0xF, 0x1):
+        number_bits = 8 * (len(fixed) - 2) - 1
+        value = int.from_bytes(fixed[2:], "big")
+        end, number = bool(value >> number_bits), value & ((1 << number_bits) - 1)
+        fields |= {"transport_number": number, "transport_end": end}
+    elif code in (0x6, 0x5, 0x2):
+        fields["transport_number"] = int.from_bytes(fixed[2:3] if len(fixed) == 3 else fixed[2:6], "big")
+    check = "none"
+    if _CHECKSUM in parameters:
+        check = "pass" if _sums_right(octets) else "fail"
+    elif _CHECKSUM_32 in parameters:
+        check = "not checked"  # it also covers addresses that are not sent here
+    fields["transport_check"] = check
+    return Transport(name, fields, destination, source, rest, number, number_bits, end, check)

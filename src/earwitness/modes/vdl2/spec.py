@@ -11,7 +11,9 @@ MODE = Mode(
         "ICAO Annex 10 Volume I, appendix B 3.6 (the same waveform, unique word, header and Reed-Solomon code)",
         "ICAO Doc 9776 (from memory)",
         "ETSI EN 301 841 (from memory)",
-        "ISO/IEC 13239, ISO/IEC 8208, ISO/IEC 8473, ISO/IEC 8073 (from memory)",
+        "ISO/IEC 13239, ISO/IEC 8208, ISO/IEC 8473, ISO/IEC 9542, ISO/IEC 10747, ISO/IEC 8073 (from memory)",
+        "ICAO Doc 9705 and Doc 9880, the ATN and its applications (from memory)",
+        "ITU-T X.225, X.226, X.227 and X.691 (from memory)",
     ),
     classes=("psk",),
     # By class anywhere; whatever its class where the channels in use lie: 136.650 to 136.975 MHz.

@@ -133,4 +133,14 @@ def examples() -> list[dict[str, Any]]:
             }
         },
         {"message": {**down, "control": "I", "send_number": 3, "info_hex": "100100" + "81" + "00" * 8}},
+        {  # ATN: a compressed network header, a transport data unit, "climb to FL350, report maintaining FL350"
+            "message": {
+                **up,
+                "control": "I",
+                "info_hex": "100102"
+                + "16400009"
+                + "04F0000780"
+                + "00A809032B2067AB0D14710A25010294020974512100",
+            }
+        },
     ]

@@ -10,7 +10,7 @@ from earwitness.core.errors import LayoutError
 from earwitness.core.types import Bits, Frame, IdentityRef
 from earwitness.modes.vdl2 import avlc, synth, xid
 from earwitness.modes.vdl2.messages import Assembler
-from earwitness.modes.vdl2.network import network, packet
+from earwitness.modes.vdl2.network import packet, unit
 
 
 def frame(octets, time_ns=0):
@@ -107,27 +107,28 @@ def test_network_and_transport_headers():
     head = bytes.fromhex("81 00 01 20 1C 0020 0000 03 470027 03 470028".replace(" ", ""))
     head = head[:1] + bytes([len(head)]) + head[2:]
     transport = bytes.fromhex("06E000001234 40 AABB".replace(" ", ""))
-    got = network(head + transport)
-    assert got["network_type"] == "data"
-    assert got["network_check"] == "none"
-    assert got["lifetime_s"] == 16
-    assert (got["network_destination"], got["network_source"]) == ("470027", "470028")
-    assert got["transport_type"] == "connection request"
-    assert got["transport_source_reference"] == 0x1234
-    assert got["transport_class"] == 4
-    assert got["payload_hex"] == "AABB"
+    got = unit(head + transport)
+    assert got.fields["network_type"] == "data"
+    assert got.fields["network_check"] == "none"
+    assert got.fields["lifetime_s"] == 16
+    assert (got.fields["network_destination"], got.fields["network_source"]) == ("470027", "470028")
+    assert got.fields["transport_type"] == "connection request"
+    assert got.fields["transport_source_reference"] == 0x1234
+    assert got.fields["transport_class"] == 4
+    assert got.payload == b"\xaa\xbb"
     summed = next(
         candidate
         for x in range(1, 256)
         for y in range(1, 256)
-        if network((candidate := head[:7] + bytes([x, y]) + head[9:]) + transport)["network_check"] == "pass"
+        if unit((candidate := head[:7] + bytes([x, y]) + head[9:]) + transport).fields["network_check"]
+        == "pass"
     )
-    assert network(summed[:3] + b"\x21" + summed[4:] + transport)["network_check"] == "fail"
+    assert unit(summed[:3] + b"\x21" + summed[4:] + transport).fields["network_check"] == "fail"
 
 
 def test_packets_that_belong_together_are_read_as_one():
     assembler = Assembler()
-    whole = bytes.fromhex("811101201C00200000034700270347002806E00000123440")
+    whole = bytes.fromhex("811101201C001800000347002703470028" + "06E00000123440")
     down = {"source": "ABCDEF", "destination": "10A0B1", "control": "I"}
     parts = [("100110", whole[:9]), ("100102", whole[9:])]
     out = []
@@ -160,5 +161,5 @@ def test_any_octets_are_borne(octets):
     for message in Assembler().feed(frame(octets)):
         json.dumps(message.fields, allow_nan=False)
     packet(octets)
-    network(octets)
+    unit(octets)
     xid.parse(octets)
