@@ -98,5 +98,28 @@ def test_stream_cut_does_not_depend_on_the_pieces(lengths, offset_hz, rate_hz):
 @given(st.floats(1e3, 1e9))
 def test_block_size_is_bounded(rate_hz):
     size = block_size(rate_hz)
-    assert 512 <= size <= 65536
+    assert 512 <= size <= 16384
     assert size & (size - 1) == 0
+
+
+@pytest.mark.parametrize("offset_hz", [-7_402_345.6, -31.0, 1_123_456.7, 9_600_000.0])
+def test_narrow_channel_of_a_fast_stream_is_cut_in_two_steps(offset_hz):
+    rate, count = 20e6, 2_000_000
+    x = tone(offset_hz, count, rate)
+    x += 0.5 * tone(offset_hz + 40_000.0, count, rate)  # outside the channel, inside its first cut
+    bank = ChannelBank(lambda start, n: x[start : start + n], rate_hz=rate, center_hz=CENTER)
+    channel = bank.open(CENTER + offset_hz + 3000, rate_hz=25_000, start=0)
+    parts = []
+    for stop in (300_000, 310_000, 1_500_000):
+        list(bank.advance(stop))
+        parts.append(channel.take())
+    assert list(bank.flush(count)) == [channel]
+    parts.append(channel.take())
+    got = [part for part in parts if part is not None]
+    assert 25_000 <= channel.rate_hz < 30_000
+    assert all(a.start + len(a.data) == b.start for a, b in pairwise(got))
+    data = np.concatenate([part.data for part in got])
+    k = got[0].start + np.arange(len(data))
+    expected = np.exp(2j * np.pi * (CENTER + offset_hz - channel.center_hz) * k / channel.rate_hz)
+    inside = slice(300, int(count / rate * channel.rate_hz) - 300)
+    assert np.abs(data[inside] - expected[inside]).max() < 2e-3

@@ -4,6 +4,9 @@ Overlap-save with a zero-phase filter applied on the bins (Stockham 1966; Borger
 overlap-save into a multiband mixing, downsampling filter bank", IEEE SP Magazine, March 2006). A block
 is transformed once however many channels want it, and not at all when none does, so that cost follows
 what is on the air. A channel may start in the past: it catches up alone from what the stream still has.
+
+Blocks stay so small that their transform fits the cache. Where that leaves skirts too wide for a narrow channel
+(streams of more than about 5 MS/s), it is cut with room around it, and then again from what was cut.
 """
 
 from __future__ import annotations
@@ -18,23 +21,27 @@ from earwitness.core.errors import ParameterError
 from earwitness.core.types import Samples
 from earwitness.dsp import fft
 from earwitness.dsp.filters import kaiser_beta
+from earwitness.dsp.jit import kernel
 
 STOP_DB = 70.0
 # One quarter of a block is overlap: the filter's length. Larger blocks cut sharper, cost cache.
 _BLOCK_S = 0.014
 _BLOCK_S_SLOW = 0.085  # narrow spans carry narrow signals
-_MIN_BLOCK, _MAX_BLOCK = 512, 1 << 16
-_CACHED_BLOCK = 1 << 14  # the largest whose transform stays in a second-level cache: 2.5 times as fast
-_CACHED_UP_TO_HZ = 5e6  # above it such a block would cut with skirts of more than 4 kHz
+_MIN_BLOCK = 512
+_MAX_BLOCK = (
+    1 << 14
+)  # the largest whose transform stays in a second-level cache: 2.5 times as fast as the next
+_SKIRT_HZ = 4_000.0  # a narrow channel with wider skirts than this is cut in two steps
+_LEAST_BINS, _LEAST_HZ = 64, 8_000.0  # the narrowest channel, cut in one step and in two
+_NARROW = 25  # a channel is narrow up to so many skirts
 _TOGETHER = 8  # blocks transformed and cut in one call
+_TOGETHER_FAST = 16  # of streams that fill as many in no time
 
 
 def block_size(rate_hz: float) -> int:
-    """Give the forward FFT size for a stream: a power of two between 512 and 65536."""
+    """Give the forward FFT size for a stream: a power of two between 512 and 16384."""
     seconds = _BLOCK_S if rate_hz > 250_000 else _BLOCK_S_SLOW
     size = 1 << round(np.log2(max(1.0, rate_hz * seconds)))
-    if rate_hz <= _CACHED_UP_TO_HZ:
-        size = min(size, _CACHED_BLOCK)
     return int(min(_MAX_BLOCK, max(_MIN_BLOCK, size)))
 
 
@@ -56,36 +63,71 @@ def _bin_gains(block: int, bins: int) -> np.ndarray:
     return np.concatenate([response[:half], response[block - half :]]).astype(np.float32)
 
 
+def skirt_hz(rate_hz: float, block: int) -> float:
+    """Give the width of a channel's skirt, from flat to STOP_DB down."""
+    return float((STOP_DB - 7.95) / (2.285 * (block // 4 - 1)) * rate_hz / (2 * np.pi))
+
+
 def flat_width_hz(rate_hz: float, block: int, bins: int) -> float:
     """Give the width over which a channel of `bins` bins is flat."""
-    transition = (STOP_DB - 7.95) / (2.285 * (block // 4 - 1)) * block / (2 * np.pi)
-    return float((bins - 2 * transition - 2) * rate_hz / block)
+    return float((bins - 2) * rate_hz / block - 2 * skirt_hz(rate_hz, block))
+
+
+@kernel("void(complex64[:,:], int64, float32[::1], complex64[::1], complex64[:,::1])")
+def _pick(spectra: np.ndarray, begin: int, gains: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
+    """Fill out (blocks, bins) with the bins around `begin`, in FFT order, times the filter and each block's turn."""
+    count, size = spectra.shape
+    bins = len(gains)
+    for b in range(count):
+        turn = turns[b]
+        for half in range(2):
+            at = (begin + (-(bins // 2) if half else 0)) % size
+            for k in range(half * (bins // 2), bins if half else bins // 2):
+                out[b, k] = spectra[b, at] * gains[k] * turn
+                at += 1
+                if at == size:
+                    at = 0
 
 
 @dataclass(slots=True)
 class Channel:
-    """One channel: `center_hz` lies on a bin of the shared FFT, `rate_hz` is a fraction of the stream's."""
+    """One channel: what `take()` gives has `center_hz`, `rate_hz` and is flat over `flat_hz`.
+
+    The bank cuts `bins` bins around `shift` of the shared FFT; a narrow channel of a fast stream is then cut
+    `finer` once more.
+    """
 
     center_hz: float
     rate_hz: float
-    bins: int
     flat_hz: float
+    bins: int
     shift: int  # bins from the stream's centre
     next_block: int
     stop_block: int | None = None  # first block not wanted any more
     pending: list[np.ndarray] = field(default_factory=list)
-    pending_start: int = 0  # index of the first pending sample at the channel's rate
+    pending_start: int = 0  # index of the first pending sample at the rate the bank cuts
     epoch_ns: int = 0
+    finer: StreamCut | None = None
+    finished: bool = False
 
     def take(self) -> Samples | None:
         """Give all samples cut since the last call, or None."""
+        if self.finer is not None:
+            return self.finer.take(self.pending_data(), last=self.finished)
+        data = self.pending_data()
+        if data is None:
+            return None
+        out = Samples(data, self.rate_hz, self.center_hz, self.pending_start, self.epoch_ns)
+        self.pending_start += len(data)
+        return out
+
+    def pending_data(self) -> np.ndarray | None:
+        """Give and forget what the bank has cut."""
         if not self.pending:
             return None
         data = np.concatenate(self.pending) if len(self.pending) > 1 else self.pending[0]
-        out = Samples(data, self.rate_hz, self.center_hz, self.pending_start, self.epoch_ns)
-        self.pending_start += len(data)
         self.pending = []
-        return out
+        return data
 
 
 class ChannelBank:
@@ -109,6 +151,10 @@ class ChannelBank:
         self.center_hz = center_hz
         self.epoch_ns = epoch_ns
         self.block = block or block_size(rate_hz)
+        self.skirt_hz = skirt_hz(rate_hz, self.block)
+        self._in_two_steps = block is None and self.skirt_hz > _SKIRT_HZ
+        self.least_rate_hz = _LEAST_HZ if self._in_two_steps else _LEAST_BINS * rate_hz / self.block
+        self._together = _TOGETHER_FAST if self._in_two_steps else _TOGETHER
         self.overlap = self.block // 4
         self.hop = self.block - self.overlap
         self.channels: list[Channel] = []
@@ -127,36 +173,49 @@ class ChannelBank:
 
     def open(self, center_hz: float, *, rate_hz: float, start: int) -> Channel:
         """Open a channel from stream sample `start` on; it gets `rate_hz` or a little more."""
-        bins = self.bins_for(rate_hz)
+        finer = None
+        wanted_hz = rate_hz
+        if self._in_two_steps and rate_hz < _NARROW * self.skirt_hz:
+            wanted_hz = rate_hz + 3 * self.skirt_hz  # flat where the second cut looks
+            finer = StreamCut(center_hz=center_hz, rate_hz=rate_hz)
+        bins = self.bins_for(wanted_hz)
         shift = round((center_hz - self.center_hz) * self.block / self.rate_hz)
         first = max(0, start // self.hop)
         channel = Channel(
             center_hz=self.center_hz + shift * self.rate_hz / self.block,
             rate_hz=self.rate_hz * bins / self.block,
-            bins=bins,
             flat_hz=flat_width_hz(self.rate_hz, self.block, bins),
+            bins=bins,
             shift=shift,
             next_block=first,
             pending_start=first * self.hop * bins // self.block,
             epoch_ns=self.epoch_ns,
+            finer=finer,
         )
+        if finer is not None:
+            own = finer.begin(channel.rate_hz, channel.center_hz, channel.pending_start, self.epoch_ns)
+            channel.center_hz, channel.rate_hz, channel.flat_hz = own.center_hz, own.rate_hz, own.flat_hz
         self.channels.append(channel)
         return channel
 
     def close(self, channel: Channel, stop: int | None = None) -> None:
         """Want no more of a channel, or none after stream sample `stop`."""
         if stop is None:
-            self.channels.remove(channel)
+            self._end(channel)
         else:
             channel.stop_block = -(-stop // self.hop)
+
+    def _end(self, channel: Channel) -> Channel:
+        self.channels.remove(channel)
+        channel.finished = True
+        return channel
 
     def advance(self, stop: int) -> Iterator[Channel]:
         """Cut all whole blocks that end before stream sample `stop`; give channels that are finished."""
         limit = (stop - self.overlap // 2) // self.hop
         for channel in list(self.channels):
             if channel.stop_block is not None and channel.next_block >= channel.stop_block:
-                self.channels.remove(channel)
-                yield channel
+                yield self._end(channel)
         while self.channels:
             number = min(channel.next_block for channel in self.channels)
             if number >= limit:
@@ -164,20 +223,18 @@ class ChannelBank:
             wanting = [channel for channel in self.channels if channel.next_block == number]
             ends = [channel.next_block for channel in self.channels if channel.next_block > number]
             ends += [channel.stop_block for channel in wanting if channel.stop_block is not None]
-            count = max(1, min(limit, number + _TOGETHER, *ends) - number)
+            count = max(1, min(limit, number + self._together, *ends) - number)
             spectra = self._transform(number, count)
             for channel in wanting:
                 self._cut(channel, spectra, number)
                 if channel.stop_block is not None and channel.next_block >= channel.stop_block:
-                    self.channels.remove(channel)
-                    yield channel
+                    yield self._end(channel)
 
     def flush(self, count: int) -> Iterator[Channel]:
         """Cut the last blocks of a stream of `count` samples, zeros taken beyond its end."""
         yield from self.advance(count + self.block)
         for channel in list(self.channels):
-            self.channels.remove(channel)
-            yield channel
+            yield self._end(channel)
 
     def _transform(self, number: int, count: int) -> np.ndarray:
         """Give the spectra of consecutive blocks, complex64 (count, block)."""
@@ -197,31 +254,17 @@ class ChannelBank:
         return fft.forward(blocks)
 
     def _cut(self, channel: Channel, spectra: np.ndarray, number: int) -> None:
-        count = len(spectra)
-        bins, half = channel.bins, channel.bins // 2
-        picked = np.empty((count, bins), np.complex64)
-        at = channel.shift
-        _take_circular(spectra, at, picked[:, :half])
-        _take_circular(spectra, at - half, picked[:, half:])
-        picked *= _bin_gains(self.block, bins)
+        count, bins = len(spectra), channel.bins
         # each block starts hop samples after the last one: keep the mixer's phase continuous
         begin = (number + np.arange(count)) * self.hop - self.overlap // 2
-        turns = (at * begin) % self.block / self.block
-        picked *= (bins / self.block * np.exp(-2j * np.pi * turns)).astype(np.complex64)[:, None]
+        turns = (channel.shift * begin) % self.block / self.block
+        scale = (bins / self.block * np.exp(-2j * np.pi * turns)).astype(np.complex64)
+        picked = np.empty((count, bins), np.complex64)
+        _pick(spectra, channel.shift, _bin_gains(self.block, bins), scale, picked)
         cut = fft.inverse(picked, overwrite=True)
         edge = bins // 8
         channel.pending.append(cut[:, edge : edge + bins * 3 // 4].reshape(-1))
         channel.next_block = number + count
-
-
-def _take_circular(source: np.ndarray, begin: int, out: np.ndarray) -> None:
-    """Copy columns of `source` from `begin` on into `out`, indices taken modulo their number."""
-    n, wanted = source.shape[1], out.shape[1]
-    begin %= n
-    first = min(wanted, n - begin)
-    out[:, :first] = source[:, begin : begin + first]
-    if first < wanted:
-        out[:, first:] = source[:, : wanted - first]
 
 
 class StreamCut:
@@ -236,33 +279,40 @@ class StreamCut:
         self._held_start = 0
         self._noise: float | None = None
 
+    def begin(self, rate_hz: float, center_hz: float, start: int, epoch_ns: int) -> Channel:
+        """Say what will be fed: its rate, its centre, the index of its first sample; give the channel cut from it."""
+        self._held_start = start
+        self._bank = ChannelBank(
+            self._read,
+            rate_hz=rate_hz,
+            center_hz=center_hz,
+            epoch_ns=epoch_ns,
+            block=_cut_block(rate_hz, self.wanted_rate_hz),
+        )
+        self._channel = self._bank.open(self.wanted_center_hz, rate_hz=self.wanted_rate_hz, start=start)
+        return self._channel
+
     def feed(self, samples: Samples) -> Samples | None:
         """Take the next samples of the wider channel; give what is complete of the narrower one."""
         if self._bank is None:
-            self._held_start = samples.start
-            self._bank = ChannelBank(
-                self._read,
-                rate_hz=samples.rate_hz,
-                center_hz=samples.center_hz,
-                epoch_ns=samples.epoch_ns,
-                block=_cut_block(samples.rate_hz, self.wanted_rate_hz),
-            )
-            self._channel = self._bank.open(
-                self.wanted_center_hz, rate_hz=self.wanted_rate_hz, start=samples.start
-            )
+            self.begin(samples.rate_hz, samples.center_hz, samples.start, samples.epoch_ns)
         self._noise = samples.noise_dbfs_hz
-        self._held = np.concatenate([self._held, samples.data])
-        for _ in self._bank.advance(self._held_start + len(self._held)):
+        return self.take(samples.data, last=False)
+
+    def take(self, data: np.ndarray | None, *, last: bool) -> Samples | None:
+        """Take the next samples as they are; give what is complete, and when they were the `last`, all."""
+        if self._bank is None:
+            return None
+        if data is not None:
+            self._held = np.concatenate([self._held, data])
+        stop = self._held_start + len(self._held)
+        for _ in self._bank.flush(stop) if last else self._bank.advance(stop):
             pass
         return self._release()
 
     def close(self) -> Samples | None:
         """Give the last samples."""
-        if self._bank is None:
-            return None
-        for _ in self._bank.flush(self._held_start + len(self._held)):
-            pass
-        return self._release()
+        return self.take(None, last=True)
 
     def _read(self, start: int, count: int) -> np.ndarray:
         begin = start - self._held_start

@@ -6,6 +6,7 @@ over the taps, so that block lengths cannot change a bit of the outcome.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,7 @@ def _interpolate(
         out[m] = complex(re, im)
 
 
+@lru_cache(maxsize=64)
 def _table(rate_hz: float, pass_hz: float, stop_hz: float) -> np.ndarray:
     """Give low-pass taps, float32 (_PHASES, n): row p delays by p / _PHASES of an input sample."""
     half = int(np.ceil((_STOP_DB - 7.95) / (2.285 * 2 * np.pi * (stop_hz - pass_hz) / rate_hz) / 2)) + 1

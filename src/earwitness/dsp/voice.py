@@ -124,7 +124,7 @@ def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, count
     return out
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def _bank(cutoff: float, half: int) -> np.ndarray:
     """Give a windowed-sinc low-pass at 512 phases, float32 (512, 2 half), `cutoff` in cycles a sample."""
     away = np.arange(2 * half) - (half - 1) - np.arange(512)[:, None] / 512

@@ -70,16 +70,26 @@ class Follower:
             self._look()
             self._next_look_s = self._heard_s + NEXT_LOOK_S
 
-    def close(self, *, familiar: Callable[[str], bool] = lambda mode: False) -> None:
+    def close(
+        self,
+        *,
+        familiar: Callable[[str], bool] = lambda mode: False,
+        kind: Callable[[], Identification | None] = lambda: None,
+    ) -> None:
         """Say that the emission has ended: all modes finish; look if it is not known yet.
 
         One whose frames a lane has read already, and whose mode is `familiar` on this channel, needs no
-        further look: a train of a thousand packets is identified from its first ones.
+        further look, nor does one of a `kind` known from others like it: a train of a thousand packets is
+        identified from its first ones.
         """
         self._close_lanes()
         read = {item.mode for item in self.results if isinstance(item, Frame)}
         if self._unsure() and self._head and not any(familiar(mode) for mode in read):
-            self._look()
+            known = kind() if self.measurement is None else None
+            if known is None:
+                self._look()
+            else:
+                self._offer(known, self.detection.center_hz, None)
             self._close_lanes()
         self.closed = True
 
@@ -127,14 +137,17 @@ class Follower:
         if head is None:
             return
         self.measurement, self.identification = examine(head, self.detection, span_hz=self._span_hz)
+        self._offer(self.identification, self.identification.carrier_hz or self.measurement.center_hz, head)
+
+    def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:
+        """Open a lane for each mode that an emission of this kind may be; it hears all that is buffered."""
         width = self.detection.high_hz - self.detection.low_hz
-        center = self.identification.carrier_hz or self.measurement.center_hz
-        for mode in modes_by_class(
-            self._modes, self.identification, center, width, place_known=self._place_known
-        ):
+        for mode in modes_by_class(self._modes, known, center_hz, width, place_known=self._place_known):
             if mode.name not in self.lanes:
-                lane = self._open_lane(mode, center)
-                self._collect(lane.feed(head))
+                head = head or self._joined()
+                lane = self._open_lane(mode, center_hz)
+                if head is not None:
+                    self._collect(lane.feed(head))
 
     def _open_lane(self, mode: Mode, center_hz: float) -> Lane:
         lane = Lane.start(mode, self.channel.rate_hz, self.channel.center_hz, center_hz)

@@ -262,9 +262,7 @@ class StretchSurvey:
             max(found.center_hz, stream.center_hz - stream.rate_hz / 2), stream.center_hz + stream.rate_hz / 2
         )
         start = max(0, found.start - round(PRE_ROLL_S * stream.rate_hz))
-        channel = self._bank.open(
-            center, rate_hz=max(rate, 64 * stream.rate_hz / self._bank.block), start=start
-        )
+        channel = self._bank.open(center, rate_hz=max(rate, self._bank.least_rate_hz), start=start)
         follower = Follower(found, channel, self.modes, span_hz=stream.rate_hz, place_known=self._place_known)
         track = Track(follower, channel)
         self._tracks[found.number] = track
@@ -363,7 +361,13 @@ class StretchSurvey:
         if samples is not None:
             follower.feed(samples)
         found = follower.detection
-        follower.close(familiar=lambda mode: self._ledger.knows(mode, found.center_hz, self._ns(found.start)))
+        begin_ns, end_ns = self._ns(found.start), self._ns(found.stop)
+        follower.close(
+            familiar=lambda mode: self._ledger.knows(mode, found.center_hz, begin_ns),
+            kind=lambda: self._ledger.kind_of(
+                found.center_hz, found.high_hz - found.low_hz, begin_ns, end_ns
+            ),
+        )
         self._note_faults(follower.lanes.values())
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)

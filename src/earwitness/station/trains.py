@@ -144,6 +144,23 @@ class Ledger:
             for train in self._trains
         )
 
+    def kind_of(
+        self, center_hz: float, width_hz: float, start_ns: int, stop_ns: int
+    ) -> Identification | None:
+        """Give what a burst is when it is as long and wide as the many of a train that were all found to be that."""
+        for train in self._trains:
+            length = train.on_ns / train.burst_count
+            if (
+                train.looks >= KNOWN_AFTER
+                and len(train.votes) == 1
+                and abs(train.center_hz - center_hz) <= 0.1 * train.width_hz
+                and start_ns - train.stop_ns <= MAX_SILENCE_NS
+                and 2 / 3 <= width_hz / max(train.width_hz, 1.0) <= 3 / 2
+                and 2 / 3 <= (stop_ns - start_ns) / max(length, 1.0) <= 3 / 2
+            ):
+                return train.identification
+        return None
+
     def open(self, burst: Burst) -> EmissionRecord:
         """Give a new record that stands alone."""
         record = EmissionRecord(
