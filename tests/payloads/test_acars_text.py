@@ -142,6 +142,108 @@ def test_surveillance_rates():
     )
 
 
+def groups(octets, *, downlink=True):
+    found = ads_c.read_groups(octets, downlink=downlink)
+    assert "not_decoded_hex" not in found.fields
+    return found.fields["surveillance_groups"]
+
+
+def test_surveillance_layouts():
+    """Each group worked by hand from the widths of ARINC 745, from memory."""
+    place = Writer().put(0x80000, 21).put((-0x40000) & 0x1FFFFF, 21).put(8750, 16)  # 90 N, 45 W, 35 000 ft
+    basic = place.put(8 * 1234, 15).put(5, 7).octets()
+    for tag, name in ((7, "basic report"), (9, "emergency report"), (10, "lateral deviation event"),
+                      (18, "vertical rate event"), (19, "altitude range event"), (20, "waypoint change event")):  # fmt: skip
+        (row,) = groups(bytes([tag]) + basic)
+        assert (row["group"], row["latitude_deg"], row["longitude_deg"]) == (name, 90, -45)
+        assert (row["altitude_ft"], row["seconds_past_hour"], row["figure_of_merit_code"]) == (35000, 1234, 5)
+    found = ads_c.read_groups(b"\x09" + basic, downlink=True)
+    assert (found.latitude_deg, found.longitude_deg, found.flags) == (90, -45, ("emergency",))
+    flight = Writer()
+    for char in "EWA123  ":
+        flight.put(ord(char) - 64 if char.isalpha() else ord(char), 6)
+    assert groups(b"\x0c" + flight.octets())[0]["flight"] == "EWA123"
+    air = Writer().put(0, 1).put((-1024) & 0xFFF, 12).put(1640, 13).put(0, 12).put(0, 2).octets()
+    assert groups(b"\x0f" + air) == [
+        {
+            "tag": 15,
+            "group": "air reference",
+            "true_heading_deg": 270,
+            "mach": 0.82,
+            "vertical_rate_ft_min": 0,
+        }
+    ]
+    invalid = Writer().put(1, 1).put(0, 12).put(0, 13).put(0, 12).put(0, 2).octets()
+    assert groups(b"\x0e" + invalid)[0]["true_track_deg"] is None
+    assert groups(b"\x11\xab\xcd\xef")[0]["icao_address"] == "ABCDEF"
+    ahead = Writer().put(800, 16).put(0, 1).put(512, 12).put(9000, 16).put(600, 14).put(0, 5).octets()
+    row = groups(b"\x16" + ahead)[0]
+    assert (row["distance_nm"], row["true_track_deg"], row["altitude_ft"], row["projected_s"]) == (
+        100,
+        45,
+        36000,
+        600,
+    )
+    fixed = Writer().put(0, 21).put(0x80000, 21).put((-5) & 0xFFFF, 16).put(1200, 14).octets()
+    row = groups(b"\x17" + fixed)[0]
+    assert (row["latitude_deg"], row["longitude_deg"], row["altitude_ft"], row["projected_s"]) == (
+        0,
+        90,
+        -20,
+        1200,
+    )
+    nowhere = (
+        Writer()
+        .put(0x100000, 21)
+        .put(0x100000, 21)
+        .put(0, 16)
+        .put(0, 14)
+        .put(0, 21)
+        .put(0, 21)
+        .put(0, 16)
+        .put(0, 6)
+    )
+    assert groups(b"\x0d" + nowhere.octets())[0]["next_latitude_deg"] is None
+
+
+def test_surveillance_answers_to_contracts():
+    """Acknowledgement, refusal (with a tag for some reasons), noncompliance; layouts from memory of ARINC 745."""
+    assert groups(b"\x03\x07")[0] == {"tag": 3, "group": "acknowledgement", "contract": 7}
+    rows = groups(b"\x04\x07\x05" + b"\x04\x08\x07\x63" + b"\x06")
+    assert [row["group"] for row in rows] == ["refusal", "refusal", "emergency mode ended"]
+    assert (rows[0]["reason"], rows[1]["reason"], rows[1]["refused_tag"]) == (
+        "no such contract",
+        "undefined group",
+        0x63,
+    )
+    (row,) = groups(bytes.fromhex("050703" + "0d031230" + "0e40" + "6380"))
+    assert row["groups_not_sent"] == [
+        {"tag": 13, "group": "predicted route wanted", "missing_values": [1, 2, 3]},
+        {"tag": 14, "group": "earth reference wanted", "missing": "all"},
+        {"tag": 0x63, "group": "undefined", "missing": "not known"},
+    ]
+    for cut in ("0407", "040701", "05070d", "0507010d03", "0507010d0312"):
+        assert (
+            ads_c.read_groups(bytes.fromhex(cut), downlink=True).fields["not_decoded_octets"] == len(cut) // 2
+        )
+
+
+def test_surveillance_contracts():
+    """A periodic contract: every 64 s x 5, flight with each report, weather with every second; an event contract."""
+    rows = groups(bytes.fromhex("0701" + "0bc4" + "0c01" + "1002"), downlink=False)
+    assert [row["group"] for row in rows] == ["periodic contract", "reporting interval", "flight identification wanted",
+                                              "weather wanted"]  # fmt: skip
+    assert (rows[1]["interval_s"], rows[3]["every_nth_report"]) == (320, 2)
+    rows = groups(bytes.fromhex("0802" + "0a28" + "12c0" + "1323282134" + "14" + "15010a"), downlink=False)
+    assert rows[1]["lateral_deviation_nm"] == 5
+    assert rows[2]["vertical_rate_ft_min"] == -4096
+    assert (rows[3]["ceiling_ft"], rows[3]["floor_ft"]) == (36000, 34000)
+    assert rows[4]["group"] == "on waypoint change"
+    assert rows[5]["projection_min"] == 10
+    assert [row["group"] for row in groups(bytes.fromhex("01" + "0203" + "0604" + "0905"), downlink=False)] == [
+        "cancel all contracts", "cancel contract", "cancel emergency mode", "emergency periodic contract"]  # fmt: skip
+
+
 # Label, downlink, text, some of what must be read. Texts marked * are of independent transmitters' recordings.
 TEXTS = [
     ("H1", True, "#DFBPOSN52505E008275,,140212,350,DETRI,140655,KOGNE,M54,27044",  # *
@@ -185,6 +287,31 @@ def test_weather():
     )
     assert (second["station"], second["wind_direction_deg"], second["visibility_m"]) == ("BBBB", None, 10000)
     assert second["pressure_hpa"] == pytest.approx(1013.2, abs=0.05)
+
+
+def test_forecasts():
+    """WMO-No. 306, FM 51; the forecasts themselves are invented."""
+    text = (
+        "TAF AMD AAAA 251100Z 2512/2618 27012G25KT 9999 SCT030 TEMPO 2514/2518 4000 RA\n BECMG 2600/2602 CAVOK="
+        "TAF BBBB 2512/2521 VRB03KT CAVOK= TAF CCCC 2542/2618 27012KT 9999"  # no hour 42: refused
+    )
+    first, second = read_text("RA", text, downlink=False).fields["forecasts"]
+    assert (first["station"], first["issued"], first["from"], first["to"]) == (
+        "AAAA",
+        "25 11:00",
+        "25 12:00",
+        "26 18:00",
+    )
+    assert (first["wind_gust_kn"], first["visibility_m"], first["changes"]) == (25, 10000, ["TEMPO", "BECMG"])
+    assert (second["station"], second["wind_direction_deg"], second["changes"]) == ("BBBB", None, [])
+
+
+def test_broadcasts():
+    """Request as ARINC 623 has it, from memory; the broadcast's wording is common practice, no source."""
+    got = read_text("B9", "/AAAACYA.TI2/024BBBBA1F3C", downlink=True).fields
+    assert (got["atis_request"], got["atis_kind"]) == ("BBBB", "arrival")
+    got = read_text("A9", "/AAAACYA.DAI/BBBB DEP ATIS Q\n1350Z RWY 27L", downlink=False).fields
+    assert (got["atis_station"], got["atis"], got["atis_kind"]) == ("BBBB", "Q", "departure")
 
 
 def test_labels():

@@ -173,10 +173,19 @@ def test_equal_flight_is_a_hint(order):
     assert ends == sorted([identity_id("aircraft", "B71A01"), identity_id("aircraft", "QZ-MAB")])
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_number_alike_by_designators_of_one_airline_is_a_hint(order):
+    """LH and DLH are the two designators of one airline, by the table in payloads/airlines.py (from memory)."""
+    rules, rows = Joins(), []
+    for message in [squitter(callsign="DLH214"), acars(flight="LH0214", second=600)][::order]:
+        rows += rules.message(message, "m-1")
+    assert tied(rows) == [("perhaps", joins.SAME_NUMBER)]
+
+
 @pytest.mark.parametrize(
     "messages",
     [
-        [squitter(), acars(flight="QM0214")],  # two and three letters: only a table of operators could tell
+        [squitter(), acars(flight="QM0214")],  # two and three letters that no table names together
         [squitter(), acars(flight="QMA215")],
         [squitter(), acars(flight="QMA214", second=1801)],  # more than 30 minutes
         [squitter(), squitter("B71A02")],  # two addresses

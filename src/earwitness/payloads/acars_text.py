@@ -49,13 +49,16 @@ LABELS = {
     "A1": "oceanic clearance",
     "A2": "departure clearance request or status",
     "A3": "departure clearance",
-    "A4": "flight systems message",
-    "A5": "position report",
+    "A4": "departure clearance, acknowledgement",
+    "A5": "position report request",
     "A6": "automatic dependent surveillance, request",
     "A7": "free text, air traffic services",
     "A8": "departure slot",
     "A9": "ATIS",
     "AA": "controller-pilot data link",
+    "AB": "terminal weather",
+    "AC": "pushback clearance",
+    "AD": "expected taxi clearance",
     "B0": "air traffic facility notification",
     "B1": "oceanic clearance request",
     "B2": "oceanic clearance readback",
@@ -67,6 +70,9 @@ LABELS = {
     "B8": "departure slot request",
     "B9": "ATIS request",
     "BA": "controller-pilot data link",
+    "BB": "terminal weather request",
+    "BC": "pushback clearance request",
+    "BD": "expected taxi clearance request",
     "C0": "to the cockpit printer, all call",
     "C1": "to the cockpit printer",
     "F3": "dedicated transceiver advisory",
@@ -174,9 +180,13 @@ def read_text(label: str, text: str, *, downlink: bool) -> TextFacts:
         fields |= _position(text)
     fields |= {key: value for key, value in _words(text).items() if key not in fields}
     fields |= _clearance(text)
+    fields |= _broadcast(text, label)
     weather = list(_weather(text))
     if weather:
         fields["weather"] = weather
+    forecasts = list(_forecasts(text))
+    if forecasts:
+        fields["forecasts"] = forecasts
     own = label != "SQ" and downlink
     return TextFacts(
         fields,
@@ -407,6 +417,26 @@ def _clearance(text: str) -> dict[str, Any]:
     return out
 
 
+def _broadcast(text: str, label: str) -> dict[str, Any]:
+    """Give station and kind of a request for an ATIS broadcast, or station and letter of one that is sent.
+
+    Requests (label B9, identifier TI2) from memory of ARINC 623; what is sent is the broadcast's own wording.
+    """
+    kinds = {"A": "arrival", "D": "departure", "E": "en route", "C": "cancel"}
+    if m := re.search(r"\.TI2/(?:\d{3})?([A-Z]{4})([ADEC])?", text):
+        out = {"atis_request": m[1]}
+        return {**out, "atis_kind": kinds[m[2]]} if m[2] else out
+    if label not in ("A9", "5D", "B9"):
+        return {}
+    m = re.search(
+        r"(?<![A-Z])([A-Z]{4}) (?:(ARR|DEP) )?ATIS (?:INFO |INFORMATION )?([A-Z])(?![A-Z])", text[:2000]
+    )
+    if not m:
+        return {}
+    out = {"atis_station": m[1], "atis": m[3]}
+    return {**out, "atis_kind": kinds[m[2][0]]} if m[2] else out
+
+
 _METAR = re.compile(
     r"(?<![A-Z0-9])([A-Z]{4}) (\d\d)(\d\d)(\d\d)Z (?:AUTO |COR )?"
     r"(\d{3}|VRB)(\d{2,3})(?:G(\d{2,3}))?(KT|MPS)((?:(?!\d{6}Z)[^=]){0,160})"
@@ -436,6 +466,34 @@ def _weather(text: str) -> Iterator[dict[str, Any]]:
             out["pressure_hpa"] = int(p[1])
         elif p := re.search(r" A(\d{4})(?= |$)", rest):
             out["pressure_hpa"] = round(int(p[1]) / 100 * 33.86389, 1)
+        yield out
+
+
+_TAF = re.compile(
+    r"(?<![A-Z0-9])TAF (?:AMD |COR )?([A-Z]{4}) (?:(\d\d)(\d\d)(\d\d)Z )?(\d\d)(\d\d)/(\d\d)(\d\d) "
+    r"(\d{3}|VRB)(\d{2,3})(?:G(\d{2,3}))?(KT|MPS)((?:(?!TAF )[^=]){0,600})"
+)
+_CHANGE = re.compile(r"(?<![A-Z0-9])(BECMG|TEMPO|FM\d{6}|PROB[34]0(?: TEMPO)?)(?![A-Z])")
+
+
+def _forecasts(text: str) -> Iterator[dict[str, Any]]:
+    """Give every aerodrome forecast (FM 51) of a text: station, validity, first wind and visibility, changes."""
+    flat = re.sub(r"\s+", " ", text[:4000])
+    for m, _ in zip(_TAF.finditer(flat), range(8), strict=False):
+        days, hours = (int(m[5]), int(m[7])), (int(m[6]), int(m[8]))
+        if not all(1 <= day <= 31 for day in days) or max(hours) > 24 or (m[9] != "VRB" and int(m[9]) > 360):
+            continue
+        scale = 1.0 if m[12] == "KT" else 1.943844
+        out: dict[str, Any] = {"station": m[1], "from": f"{m[5]} {m[6]}:00", "to": f"{m[7]} {m[8]}:00"}
+        if m[2] and (clock := _clock(m[3] + m[4])):
+            out["issued"] = f"{m[2]} {clock}"
+        out["wind_direction_deg"] = None if m[9] == "VRB" else int(m[9])
+        out["wind_speed_kn"] = round(int(m[10]) * scale, 1)
+        if m[11]:
+            out["wind_gust_kn"] = round(int(m[11]) * scale, 1)
+        if v := re.match(r" (\d{4}|CAVOK)(?= |$)", m[13]):
+            out["visibility_m"] = 10000 if v[1] in ("CAVOK", "9999") else int(v[1])
+        out["changes"] = _CHANGE.findall(m[13])[:16]
         yield out
 
 

@@ -38,9 +38,72 @@ def _six_bit(raw: int) -> str:
     ).strip()
 
 
+# Why a request was refused; one that must be named by its tag comes with that in a further octet.
+REFUSALS = {
+    1: "duplicate group",
+    2: "duplicate reporting interval",
+    3: "event contract without data",
+    4: "improper mode",
+    5: "no such contract",
+    6: "contract exists already",
+    7: "undefined group",
+    8: "undefined error",
+    9: "not enough data",
+    10: "altitude range upside down",
+    11: "vertical rate of zero",
+    12: "projection time of zero",
+    13: "lateral deviation of zero",
+}
+REFUSALS_WITH_TAG = (1, 2, 7)
+
+
+def _refusal(octets: bytes) -> tuple[dict[str, Any], int] | None:
+    """Give the values of a refusal and its octets; None when they are not all there."""
+    if len(octets) < 2:
+        return None
+    values: dict[str, Any] = {"contract": octets[0], "reason": REFUSALS.get(octets[1], f"reason {octets[1]}")}
+    if octets[1] not in REFUSALS_WITH_TAG:
+        return values, 2
+    if len(octets) < 3:
+        return None
+    return {**values, "refused_tag": octets[2]}, 3
+
+
+def _noncompliance(octets: bytes) -> tuple[dict[str, Any], int] | None:
+    """Give the groups that a contract will not get and the octets read; None when they are not all there.
+
+    Each group is its tag and an octet: not known, not available at all, two spare bits, and the number of values
+    missing, which are then named four bits each.
+    """
+    if len(octets) < 2:
+        return None
+    rows: list[dict[str, Any]] = []
+    at = 2
+    for _ in range(octets[1]):
+        if at + 2 > len(octets) or len(rows) == MOST_GROUPS:
+            return None
+        tag, state = octets[at], octets[at + 1]
+        at += 2
+        row: dict[str, Any] = {"tag": tag, "group": UPLINK[tag][0] if tag in UPLINK else "undefined"}
+        if state & 0xC0:
+            row["missing"] = "not known" if state & 0x80 else "all"
+        else:
+            count = state & 15
+            named = octets[at : at + (count + 1) // 2]
+            if 2 * len(named) < count:
+                return None
+            row["missing_values"] = [named[n // 2] >> 4 * (1 - n % 2) & 15 for n in range(count)]
+            at += len(named)
+        rows.append(row)
+    return {"contract": octets[0], "groups_not_sent": rows}, at
+
+
+_VARIABLE = {4: ("refusal", _refusal), 5: ("noncompliance", _noncompliance)}
+
 # Downlink: name, layout. Basic ones carry the aircraft's own position.
 DOWNLINK = {
     3: ("acknowledgement", Layout("acknowledgement", 8, _SOURCE, (u("contract", 8),))),
+    6: ("emergency mode ended", Layout("end", 0, _SOURCE)),
     7: ("basic report", _BASIC),
     9: ("emergency report", _BASIC),
     10: ("lateral deviation event", _BASIC),
@@ -189,6 +252,14 @@ def read_groups(octets: bytes, *, downlink: bool) -> Groups:
     own: dict[str, Any] = {}
     while at < len(octets) and len(groups) < MOST_GROUPS:
         tag = octets[at]
+        if downlink and tag in _VARIABLE:
+            name, reader = _VARIABLE[tag]
+            got = reader(octets[at + 1 :])
+            if got is None:
+                break
+            groups.append({"tag": tag, "group": name, **got[0]})
+            at += 1 + got[1]
+            continue
         if tag not in table:
             break
         name, layout = table[tag]
@@ -200,7 +271,7 @@ def read_groups(octets: bytes, *, downlink: bool) -> Groups:
         )
         groups.append({"tag": tag, "group": name, **values})
         at += 1 + size
-        if downlink and tag in OWN_POSITION and abs(values["latitude_deg"]) <= 90:
+        if downlink and tag in OWN_POSITION and values["latitude_deg"] is not None:
             latitude, longitude = values["latitude_deg"], values["longitude_deg"]
             own = {"latitude_deg": latitude, "longitude_deg": longitude, "altitude_ft": values["altitude_ft"]}
         if downlink and tag == 9:
@@ -222,6 +293,8 @@ def _tidied(values: dict[str, Any]) -> dict[str, Any]:
             out[name] = None if invalid else round(value % 360, 3)
         else:
             out[name] = round(value, 6) if isinstance(value, float) else value
+        if name.endswith("latitude_deg") and abs(value) > 90:
+            out[name] = None  # 21 bits could say so; aircraft without a next waypoint do
     if "rate" in out:
         out = {"interval_s": _SCALES_S[out["scale"]] * (1 + out["rate"])}
     return out

@@ -22,6 +22,7 @@ from earwitness.core.times import parse_time
 from earwitness.core.types import IdentityRef, Message
 from earwitness.log.identities import id_of
 from earwitness.log.queries import Queries
+from earwitness.payloads.airlines import icao_designator
 
 Row = dict[str, Any]
 
@@ -40,6 +41,10 @@ SAME_AIRFRAME = (
 CONTRADICTED = "one message names both, yet one of them is tied to another already: not joined, one of the two is wrong or old"
 SAME_FLIGHT = (
     "both named the same flight, designator and number alike, within 30 minutes: a hint, they are not joined"
+)
+SAME_NUMBER = (
+    "both named the same flight within 30 minutes: the number is alike, and the two signs (IATA) and three letters "
+    "(ICAO) before it are of one airline by a table from memory: a hint, they are not joined"
 )
 NAMED_BY = {
     "MMSI": "a text of this station gives the MMSI of the vessel",
@@ -77,6 +82,12 @@ def flight_of(text: object) -> str | None:
     """Give operator and number of a flight without idle zeros, as they compare; None if it is no flight."""
     found = _FLIGHT.fullmatch(text.strip()) if isinstance(text, str) and len(text) <= 10 else None
     return f"{found[1]} {found[2]}" if found else None
+
+
+def _call_sign(flight: str) -> str:
+    """Give a flight as its call sign would be, where the airline's designators are known."""
+    operator, number = flight.split()
+    return f"{icao_designator(operator)} {number}"
 
 
 def both_named(message: Message) -> tuple[str, str, str] | None:
@@ -189,6 +200,7 @@ class _Named:
 
     first_ns: int
     last_ns: int
+    operator: str  # as it was named first
 
     def near(self, at_ns: int) -> bool:
         return min(abs(at_ns - self.first_ns), abs(at_ns - self.last_ns)) <= FLIGHT_NS
@@ -311,23 +323,26 @@ class Joins:
                 out += self._same_flight(flight, who, at_ns, message_id)
         return out
 
-    def _same_flight(self, flight: str, who: IdentityRef, at_ns: int, message_id: str) -> list[Row]:
+    def _same_flight(self, named: str, who: IdentityRef, at_ns: int, message_id: str) -> list[Row]:
+        flight = _call_sign(named)
         known = self._flights.get(flight, {}).get(who.key)
         if known is not None and abs(at_ns - known.last_ns) < AGAIN_NS:
             return []
-        self._note_flight(flight, who.key, at_ns, at_ns)
+        self._note_flight(named, who.key, at_ns, at_ns)
         if who.key in self._address or who.key in self._registration:
             return []
         addressed = bool(_ADDRESS.fullmatch(who.key))
         others = [
             key
-            for key, named in self._flights[flight].items()
-            if bool(_ADDRESS.fullmatch(key)) != addressed and named.near(at_ns)
+            for key, other in self._flights[flight].items()
+            if bool(_ADDRESS.fullmatch(key)) != addressed and other.near(at_ns)
         ]
         if len(others) != 1 or others[0] in self._address or others[0] in self._registration:
             return []  # nobody, or more than one: then the flight tells nothing
+        alike = self._flights[flight][others[0]].operator == named.split(maxsplit=1)[0]
+        rule = SAME_FLIGHT if alike else SAME_NUMBER
         return self._relate(
-            who, id_of(IdentityRef("aircraft", others[0])), "perhaps", SAME_FLIGHT, at_ns, message_id
+            who, id_of(IdentityRef("aircraft", others[0])), "perhaps", rule, at_ns, message_id
         )
 
     def _vessel(self, who: IdentityRef, call_sign: object) -> list[Row]:
@@ -378,12 +393,13 @@ class Joins:
             self._address[registration] = address
             self._registration[address] = registration
 
-    def _note_flight(self, flight: str, key: str, first_ns: int, last_ns: int) -> None:
+    def _note_flight(self, as_named: str, key: str, first_ns: int, last_ns: int) -> None:
+        flight = _call_sign(as_named)
         named = self._flights.setdefault(flight, {})
         self._flights.move_to_end(flight)
         known = named.get(key)
         if known is None and len(named) < 16:
-            named[key] = _Named(first_ns, last_ns)
+            named[key] = _Named(first_ns, last_ns, as_named.split(maxsplit=1)[0])
         elif known is not None:
             known.first_ns, known.last_ns = min(known.first_ns, first_ns), max(known.last_ns, last_ns)
         _bound(self._flights)
