@@ -194,6 +194,52 @@ def report(station: Station = None, output: Output = None, json: Json = False) -
 
 
 @app.command()
+def passes(
+    station: Station = None,
+    json: Json = False,
+    hours: Annotated[float, typer.Option(metavar="N", help="For so many hours.")] = 24.0,
+    start: Annotated[
+        str | None, typer.Option("--from", metavar="RFC3339", help="From this time on; now if not given.")
+    ] = None,
+    satellite: Annotated[
+        str | None,
+        typer.Option(metavar="NAME|NUMBER", help="Only of this one of the satellites in station.toml."),
+    ] = None,
+    elements: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE", help="Take in elements first: two-line sets, or OMM as JSON, CSV or XML."
+        ),
+    ] = None,
+    schedule: Annotated[
+        bool,
+        typer.Option("--schedule", help="Write who records what into the station folder: schedule.jsonl."),
+    ] = False,
+    ical: Annotated[Path | None, typer.Option(metavar="FILE.ics", help="Write a calendar.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.png", help="Draw the sky and the Doppler curves.")
+    ] = None,
+) -> None:
+    """Say when satellites pass over the station: rise (AOS), closest approach (TCA), set (LOS), Doppler, receiver.
+
+    The satellites, their frequencies and the station's place stand in station.toml. Times need elements that are
+    a few days old at most; give them as a file, they are kept in the station folder.
+
+    \b
+    Examples:
+      earwitness passes --elements weather.txt
+      earwitness passes --hours 48 --ical passes.ics --picture sky.png
+      earwitness passes --schedule --json
+    """
+    from earwitness.cli.passes import run_passes
+
+    run_passes(
+        station, json=json, hours=hours, start=start, satellite=satellite, elements=elements or [],
+        schedule=schedule, ical=ical, picture=picture,
+    )  # fmt: skip
+
+
+@app.command()
 def scene(
     file: Annotated[Path, typer.Argument(metavar="FILE.toml", help="Description of the scene.")],
     output: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Folder for the recording.")],

@@ -24,7 +24,8 @@ Colour = tuple[int, int, int]
 
 
 @cache
-def _font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+def font(size: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    """Give the typeface at a size in page pixels."""
     return ImageFont.load_default(size * SCALE)
 
 
@@ -216,7 +217,7 @@ class Plot:
                 words,
                 fill=colour,
                 anchor=anchor,
-                font=_font(size),
+                font=font(size),
                 stroke_width=3 if halo else 0,
                 stroke_fill=halo,
             )
