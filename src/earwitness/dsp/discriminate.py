@@ -25,7 +25,7 @@ def phase_steps(iq: np.ndarray, before: complex) -> np.ndarray:
         ax = abs(x)
         ay = abs(y)
         top = max(ax, ay)
-        z = min(ax, ay) / top if top > 0 else np.float32(0)
+        z = min(ax, ay) / top if top > np.float32(1e-36) else np.float32(0)  # 1 / top must not overflow
         z2 = z * z
         a = z * (
             np.float32(0.99986633)

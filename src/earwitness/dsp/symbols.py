@@ -7,6 +7,7 @@ a burst are read as well as the last, and a fade costs only what it covers. Noth
 - Clock: the line at the symbol rate in the size of the signal's change over half a symbol. Changes lie midway
   between symbols, whatever the pulse, the offset or the amount of scrambling.
 - Carrier of phase reversals: the line of the squared signal; its phase, smoothed, turns the symbols upright.
+- Gate: where that line is no stronger than noise makes it there are no symbols, and a hop costs no more.
 - Filter: decisions of a first look are regressed on samples half a symbol apart (least squares with a
   constant). That corrects for offset, unequal tones, and for what a receiver's or transmitter's filters left,
   and is the minimum mean square error filter for the noise as it is (coloured, after a discriminator).
@@ -29,6 +30,12 @@ DRIFT = 0.007  # clock error that is followed, relative
 DRIFTS = 24  # steps tried each way
 UNLIKELY = 0.3  # how much less the largest is believed than none
 BLOCK = 16  # symbols whose spread is compared, to tell a burst from the noise beside it
+# Of a clock's line over REACH + 1 hops and over 2 REACH + 1, and of a carrier's over the mean of all: 1 hop of noise
+# in 100 has more, and symbols that can be read have it in one hop of 2 MARGIN
+LINE_SHORT, LINE_LONG = 0.068, 0.050
+CARRIER = 9.0
+MARGIN = 8  # hops either side of one with a clock that are read with it
+CARRIER_MARGIN = 4
 AROUND = 96  # symbols either side of a hop that its filter is fitted to
 
 
@@ -54,9 +61,44 @@ TURN = 2 * np.pi * HOP * DRIFT / DRIFTS
 TURNS = np.exp(-1j * TURN * np.arange(-DRIFTS, DRIFTS + 1)[:, None] * np.arange(-REACH, REACH + 1)[None, :])
 
 
+@kernel("void(float64[:,::1], complex128[:,::1], float64[::1])")
+def _clock_strengths(sums: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
+    """Give how strong the clock's line is in hops, 1 where it is as strong as LINE_*; row REACH of `sums` is the first.
+
+    The mean share of a line that turns from hop to hop by the clock's error: windows before a hop, after it, around
+    it, and over all of these; the largest over all errors.
+    """
+    shares = np.empty(len(sums), np.complex128)
+    for row in range(len(sums)):
+        whole = sums[row, 0] + sums[row, 1] + sums[row, 2] + sums[row, 3]
+        scale = 1 / max(whole, 1e-30)
+        shares[row] = complex(scale * (sums[row, 0] - sums[row, 2]), scale * (sums[row, 1] - sums[row, 3]))
+    count = len(out)
+    out[:] = 0
+    windows = np.empty(count + REACH, np.complex128)
+    short = np.empty(count + REACH)
+    for k in range(len(turns)):
+        drift = (k - DRIFTS) / DRIFTS
+        belief = 1 - UNLIKELY * drift * drift
+        scale_short = belief / ((REACH + 1) * LINE_SHORT)
+        scale_long = belief / ((2 * REACH + 1) * LINE_LONG)
+        for j in range(count + REACH):
+            total = 0j
+            for i in range(REACH + 1):
+                total += shares[j + i] * turns[k, REACH + i]
+            windows[j] = total
+            short[j] = scale_short * scale_short * (total.real**2 + total.imag**2)
+        for h in range(count):
+            total = windows[h] + turns[k, 2 * REACH] * (windows[h + REACH] - shares[h + REACH])
+            long = scale_long * scale_long * (total.real**2 + total.imag**2)
+            out[h] = max(out[h], long, short[h], short[h + REACH // 2], short[h + REACH])
+    for h in range(count):
+        out[h] = np.sqrt(out[h])
+
+
 @kernel("void(float64[:,::1], complex128[:,::1], float64[:,::1])")
 def _clock_lines(sums: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
-    """Give clock phase (samples) and drift (samples a hop) of hops: rows of sums from REACH on, REACH around each.
+    """Give clock phase (samples) and drift (samples a hop) of hops from their sums, row REACH of which is the first's.
 
     The line's phase turns from hop to hop by the clock's error. A hop is read with those before it, after it or on
     both sides: that window and that turn which add up best, so that noise beside a burst has no say in its ends.
@@ -67,7 +109,8 @@ def _clock_lines(sums: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
             row = h + i
             whole = sums[row, 0] + sums[row, 1] + sums[row, 2] + sums[row, 3]
             # by shares, for noise may be far louder than the burst (after a discriminator)
-            share = complex(sums[row, 0] - sums[row, 2], sums[row, 1] - sums[row, 3]) / (whole + 1e-30)
+            scale = 1 / max(whole, 1e-30)
+            share = complex(scale * (sums[row, 0] - sums[row, 2]), scale * (sums[row, 1] - sums[row, 3]))
             line[i] = share * abs(share)
         best = -1.0
         for begin in (0, REACH // 2, REACH):
@@ -124,7 +167,7 @@ class Clock:
     """Finds the symbols' instants in lanes of samples at OS a symbol, and gives samples around each.
 
     `feed` gives (instants, samples): float64 (n,) in samples since the first one fed, and float32
-    (lanes, len(offsets), n), the lanes at instants + offsets.
+    (lanes, len(offsets), n), the lanes at instants + offsets. Hops without symbols are left out.
     """
 
     def __init__(self, lanes: int, offsets: tuple[int, ...]):
@@ -134,6 +177,7 @@ class Clock:
         self._y = np.zeros((lanes, self._margin), np.float32)
         self._at = -self._margin  # of _y[:, 0]
         self._sums = np.zeros((REACH, OS))  # of hops, REACH of them before the next to be placed
+        self._strength = np.zeros(MARGIN)  # of hops, MARGIN of them before the next to be placed
         self._summed = 0  # hops
         self._placed = 0  # hops
         self._next = 0.0
@@ -141,20 +185,42 @@ class Clock:
     def feed(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples, float32 (lanes, n)."""
         self._y = np.concatenate([self._y, y], axis=1)
+        self._measure()
+        ready = len(self._strength) - 2 * MARGIN
+        places, out = [np.empty(0)], [np.empty((self._lanes, len(self._offsets), 0), np.float32)]
+        if ready > 0:
+            for begin, end in _runs(self._strength > 1.0, MARGIN):
+                some, samples = self._place(begin, end)
+                places.append(some)
+                out.append(samples)
+            self._placed += ready
+            self._sums, self._strength = self._sums[ready:], self._strength[ready:]
+            keep = self._placed * HOP_SAMPLES - self._margin - self._at
+            self._y, self._at = self._y[:, keep:].copy(), self._at + keep
+        return np.concatenate(places), np.concatenate(out, axis=2)
+
+    def _measure(self) -> None:
         hops = (self._at + self._y.shape[1] - self._margin - self._summed * HOP_SAMPLES) // HOP_SAMPLES
-        if hops > 0:
-            sums = np.empty((hops, OS))
-            low = self._summed * HOP_SAMPLES - 1 - self._at
-            _clock_sums(np.ascontiguousarray(self._y[:, low : low + hops * HOP_SAMPLES + 2]), sums)
-            self._sums = np.concatenate([self._sums, sums])
-            self._summed += hops
-        ready = self._summed - self._placed - REACH
-        if ready <= 0:
-            return np.empty(0), np.empty((self._lanes, len(self._offsets), 0), np.float32)
-        lines = np.empty((ready, 2))
-        _clock_lines(self._sums, TURNS, lines)
-        places = np.empty(ready * HOP * 2 + 2)
-        made = _instants(lines, self._placed, self._next, places)
+        if hops <= 0:
+            return
+        sums = np.empty((hops, OS))
+        low = self._summed * HOP_SAMPLES - 1 - self._at
+        _clock_sums(np.ascontiguousarray(self._y[:, low : low + hops * HOP_SAMPLES + 2]), sums)
+        self._sums = np.concatenate([self._sums, sums])
+        self._summed += hops
+        known = len(self._strength) - MARGIN  # hops from the next to be placed whose strength is known
+        fresh = np.empty(max(len(self._sums) - 2 * REACH - known, 0))
+        if len(fresh):
+            _clock_strengths(self._sums[known:], TURNS, fresh)
+            self._strength = np.concatenate([self._strength, fresh])
+
+    def _place(self, begin: int, end: int) -> tuple[np.ndarray, np.ndarray]:
+        """Give instants and samples of hops [begin, end), counted from the next to be placed."""
+        lines = np.empty((end - begin, 2))
+        _clock_lines(self._sums[begin : end + 2 * REACH], TURNS, lines)
+        first = self._placed + begin
+        places = np.empty(len(lines) * HOP * 2 + 2)
+        made = _instants(lines, first, max(self._next, float(first * HOP_SAMPLES)), places)
         self._next = float(places[made])
         places = places[:made].copy()
         out = np.empty((self._lanes, len(self._offsets), made), np.float32)
@@ -162,12 +228,17 @@ class Clock:
             lane = np.ascontiguousarray(self._y[f])
             for i, shift in enumerate(self._offsets):
                 _interpolate(lane, places, float(self._at), float(shift), out[f, i])
-        self._placed += ready
-        self._sums = self._sums[ready:]
-        keep = self._placed * HOP_SAMPLES - self._margin - self._at
-        if keep > 0:
-            self._y, self._at = self._y[:, keep:].copy(), self._at + keep
         return places, out
+
+
+def _runs(strong: np.ndarray, margin: int) -> list[tuple[int, int]]:
+    """Give the runs of hops within `margin` of a strong one; `strong` begins and ends `margin` beyond the hops."""
+    if not strong.any():
+        return []
+    wide = np.concatenate([[0], np.cumsum(strong)])
+    near = wide[2 * margin + 1 :] > wide[: -2 * margin - 1]
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], near, [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
 @kernel("void(float32[::1], int64, int64, float64, float32[::1])")
@@ -323,12 +394,25 @@ def _fit(
         soft[k - begin] = scale * out[k]
 
 
+@kernel("void(float32[:,::1], float32[::1], float64, float32[::1], float64[:,::1])")
+def _slice(x: np.ndarray, first: np.ndarray, louder: float, soft: np.ndarray, facts: np.ndarray) -> None:
+    """Fit and slice hop by hop; soft symbol 0 is that of x[:, AROUND]."""
+    span = 2 * AROUND + HOP
+    part = np.empty((len(x), span), np.float32)
+    weight = np.empty(span, np.float32)
+    for h in range(len(facts)):
+        low = h * HOP
+        part[:] = x[:, low : low + span]
+        look = first[low : low + span]
+        _quiet(look, AROUND, AROUND + HOP, louder, weight)
+        _fit(part, look, weight, AROUND, AROUND + HOP, soft[low : low + HOP], facts[h])
+
+
 class Slicer:
     """Gives soft symbols (positive means one) from samples around them, by hops of HOP symbols."""
 
     def __init__(self, width: int, *, louder: float = np.inf):
         self._louder = louder  # after a discriminator: spread beyond this many times a burst's own is noise
-        self._weight = np.empty(2 * AROUND + HOP, np.float32)
         self._x = np.zeros((width, AROUND), np.float32)
         self._first = np.zeros(AROUND, np.float32)
         self._places = np.zeros(0)
@@ -345,24 +429,12 @@ class Slicer:
         self._first = np.concatenate([self._first, first])
         self._places = np.concatenate([self._places, places])
         hops = max((len(self._first) - 2 * AROUND) // HOP, 0)
-        soft = np.empty(hops * HOP, np.float32)
-        facts = np.zeros((hops, 3))
-        for h in range(hops):
-            low = h * HOP
-            part = slice(low, low + 2 * AROUND + HOP)
-            _quiet(self._first[part], AROUND, AROUND + HOP, self._louder, self._weight)
-            _fit(
-                np.ascontiguousarray(self._x[:, part]),
-                self._first[part],
-                self._weight,
-                AROUND,
-                AROUND + HOP,
-                soft[low : low + HOP],
-                facts[h],
-            )
         done = hops * HOP
+        soft = np.empty(done, np.float32)
+        facts = np.zeros((hops, 3))
+        _slice(self._x, self._first, self._louder, soft, facts)
         out = self._places[:done]
-        self._x, self._first, self._places = self._x[:, done:], self._first[done:], self._places[done:]
+        self._x, self._first, self._places = self._x[:, done:].copy(), self._first[done:], self._places[done:]
         return out, soft, facts
 
 
@@ -386,62 +458,115 @@ def _turn(z: np.ndarray, angle: float, line: np.ndarray, limit: float, out: np.n
     return angle % (2 * np.pi)
 
 
+@kernel("void(complex64[::1], complex64[::1])", fastmath=True)
+def _squares(z: np.ndarray, out: np.ndarray) -> None:
+    """Sum squares of z, over their size, by runs of len(z) // len(out)."""
+    fold = len(z) // len(out)
+    for k in range(len(out)):
+        total = 0j
+        for n in range(k * fold, (k + 1) * fold):
+            a = z[n].real
+            b = z[n].imag
+            size = np.sqrt(a * a + b * b) + np.float32(1e-20)
+            total += complex((a * a - b * b) / size, 2 * a * b / size)
+        out[k] = total
+
+
+@kernel("void(float32[:,::1], float64[:,::1])", fastmath=True)
+def _peaks(powers: np.ndarray, out: np.ndarray) -> None:
+    """Give place (bins) and size over the mean of the largest of each three rows' sum, rows around row h + 1."""
+    bins = powers.shape[1]
+    near = np.empty(bins, np.float32)
+    for h in range(len(out)):
+        total = np.float32(0)
+        top = 0
+        for i in range(bins):
+            near[i] = powers[h, i] + powers[h + 1, i] + powers[h + 2, i]
+            total += near[i]
+            if near[i] > near[top]:
+                top = i
+        fine = 0.0
+        if 0 < top < bins - 1:
+            a, b, c = np.sqrt(near[top - 1]), np.sqrt(near[top]), np.sqrt(near[top + 1])
+            if a - 2 * b + c < 0:
+                fine = 0.5 * (a - c) / (a - 2 * b + c)
+        out[h, 0] = top + fine
+        out[h, 1] = near[top] * bins / (total + np.float32(1e-30))
+
+
 class ReversalCarrier:
     """Finds the carrier of phase reversals in complex samples and takes it out.
 
-    Fed complex64 (n,) at `per` samples a symbol; carriers within +-reach (cycles per sample) are looked for. Gives
-    (samples with the carrier taken out, frequency in cycles per sample of each hop of HOP symbols).
+    Fed complex64 (n,), worked on in hops of `hop` samples, a multiple of 2 `fold` near HOP symbols; carriers within
+    +-reach (cycles per sample) are looked for in squares summed over `fold` samples (so 2 reach fold < 0.5). Gives
+    (samples with the carrier taken out, zero where no hop nearby has one; frequency in cycles per sample of each hop).
     """
 
-    def __init__(self, per: int, reach: float):
-        self._hop = HOP * per
-        self._size = 2 * self._hop  # window of a look
-        self._reach = reach
-        self._z = np.zeros(self._hop // 2, np.complex64)  # so that hop 0 has a window about its middle
-        self._window = np.hanning(self._size).astype(np.float32)
-        self._powers: list[np.ndarray] = []
-        self._found: list[float] = [0.0]
-        self._angle = 0.0
+    def __init__(self, hop: int, reach: float, fold: int):
+        self._hop = hop
+        self._fold = fold
+        self._size = 2 * self._hop // fold  # window of a look
         self._bins = 2 * self._size
+        self._reach = min(int(2 * reach * fold * self._bins) + 1, self._bins // 2 - 2)
+        self._window = np.hanning(self._size).astype(np.float32)
+        self._z = np.zeros(self._hop // 2, np.complex64)  # so that hop 0 has a window about its middle
+        self._rest = np.zeros(0, np.complex64)  # samples not yet squared
+        # _z begins half a hop before the first hop not given out; the others hold rows of hops
+        self._squares = np.zeros(self._hop // 2 // fold, np.complex64)  # of the hops without a look
+        self._powers = np.zeros(
+            (1, 2 * self._reach + 1), np.float32
+        )  # of looks, one before the next to be judged
+        self._found = np.zeros(
+            (CARRIER_MARGIN, 2)
+        )  # place and size from CARRIER_MARGIN before the first not given out
+        self._angle = 0.0
 
     def feed(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples."""
         self._z = np.concatenate([self._z, z])
-        hop, half = self._hop, self._hop // 2
-        # _z begins half a hop before the first hop not given out; _powers holds looks at it and after it
-        looks = (len(self._z) - self._size) // hop + 1
-        for h in range(len(self._powers), looks):
-            part = self._z[h * hop : h * hop + self._size]
-            size = np.abs(part)
-            part = part * part / (size + 1e-3 * size.mean() + 1e-20) * self._window
-            spectrum = fft.forward(part.astype(np.complex64), self._bins)
-            self._powers.append((np.abs(spectrum) ** 2).astype(np.float32))
-        while len(self._found) < len(self._powers):
-            h = len(self._found) - 1
-            near = self._powers[max(h - 1, 0) : h + 2]
-            self._found.append(self._peak(np.sum(near, axis=0)))
-        ready = len(self._found) - 2  # hops with a frequency on both sides
+        z = np.concatenate([self._rest, z])
+        whole = len(z) - len(z) % self._fold
+        z, self._rest = z[:whole], z[whole:]
+        squares = np.empty(len(z) // self._fold, np.complex64)
+        _squares(z, squares)
+        self._squares = np.concatenate([self._squares, squares])
+        self._look()
+        ready = len(self._found) - 2 * CARRIER_MARGIN
         if ready <= 0:
             return np.empty(0, np.complex64), np.empty(0)
-        line = np.array(self._found)  # entry h + 1 is hop h; entry 0 the one before
-        limit = 0.04 / hop * HOP  # cycles per sample a hop may drift before it is a new carrier
-        out = np.empty(ready * hop, np.complex64)
-        self._angle = float(_turn(self._z[half : half + ready * hop], self._angle, line, limit, out))
+        hop = self._hop
+        line = self._found[CARRIER_MARGIN - 1 : CARRIER_MARGIN + ready + 1, 0].copy()  # entry h + 1 is hop h
+        limit = 2.56 / hop  # cycles per sample a hop may drift before it is a new carrier
+        out = np.zeros(ready * hop, np.complex64)
+        middle = hop // 2
+        for begin, end in _runs(self._found[:, 1] > CARRIER, CARRIER_MARGIN):
+            part = self._z[middle + begin * hop : middle + end * hop]
+            self._angle = float(
+                _turn(part, self._angle, line[begin : end + 2], limit, out[begin * hop : end * hop])
+            )
         self._z = self._z[ready * hop :].copy()
-        self._powers = self._powers[ready:]
         self._found = self._found[ready:]
-        return out, line[1 : ready + 1]
+        return out, line[1:-1]
 
-    def _peak(self, power: np.ndarray) -> float:
-        reach = min(int(2 * self._reach * self._bins) + 1, self._bins // 2 - 2)
-        near = np.concatenate([power[-reach:], power[: reach + 1]])
-        top = int(np.argmax(near))
-        fine = 0.0
-        if 0 < top < len(near) - 1:
-            a, b, c = np.sqrt(near[top - 1 : top + 2])
-            if a - 2 * b + c < 0:
-                fine = float(0.5 * (a - c) / (a - 2 * b + c))
-        return (top - reach + fine) / self._bins / 2
+    def _look(self) -> None:
+        step = self._hop // self._fold
+        looks = (len(self._squares) - self._size) // step + 1
+        if looks <= 0:
+            return
+        stride = self._squares.strides[0]
+        parts = np.lib.stride_tricks.as_strided(
+            self._squares, (looks, self._size), (step * stride, stride), writeable=False
+        )
+        spectra = fft.forward(parts * self._window, self._bins)
+        reach = self._reach
+        near = np.concatenate([spectra[:, -reach:], spectra[:, : reach + 1]], axis=1)
+        self._powers = np.concatenate([self._powers, near.real**2 + near.imag**2])
+        self._squares = self._squares[looks * step :].copy()
+        found = np.empty((max(len(self._powers) - 2, 0), 2))
+        _peaks(self._powers, found)
+        found[:, 0] = (found[:, 0] - reach) / (2 * self._bins * self._fold)
+        self._powers = self._powers[len(found) :]
+        self._found = np.concatenate([self._found, found])
 
 
 @kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])")

@@ -1,9 +1,9 @@
 """A channel or demodulated audio in, AX.25 frames out: every modulation in use tried side by side.
 
 Nothing on the air says rate, modulation or scrambler, and a satellite's beacon may be one frame long. So each
-hypothesis runs as a stream of its own, made cheap instead of gated: a matched low-pass to four samples a symbol,
-then `dsp.symbols`. Each stream's symbols are hunted for frames with and without the scrambler. The FCS and
-a legal address field decide; a frame found twice is one.
+hypothesis listens all the time, but no further than to the line that its own symbols would make (of their
+clock, of a carrier in the squares); only where that stands out are symbols cut and hunted for frames, with
+and without the scrambler. The FCS and a legal address field decide; a frame found twice is one.
 
 From I/Q the channel is discriminated for the tones and for direct FSK, and taken as it is for phase
 reversals. Demodulated audio may be a discriminator's (direct FSK is its baseband, tones are tones) or an SSB
@@ -20,26 +20,31 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.discriminate import phase_steps
-from earwitness.dsp.filters import StreamingFir, lowpass
+from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.symbols import HOP, OS, Clock, ReversalCarrier, Slicer, Upright
-from earwitness.dsp.voice import Resampler
+from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
-RATE_HZ = 48_000.0
+RATE_HZ = 48_000.0  # at least; what comes with up to half as much again is taken as it is
 BLOCK = 12_000  # samples worked on at a time
-FLUSH_S = 1.2  # of silence fed at the end, for what the streams hold back
+FLUSH_S = 2.0  # of silence fed at the end, for what the streams hold back
 TONE_HZ = (1200.0, 2200.0)
 TONE_BAUD = 1200.0
 TONE_OS = 8
-FSK_BAUDS = (1200.0, 2400.0, 4800.0, 9600.0, 19200.0)
-PSK_BAUDS = (1200.0, 9600.0)
+LOW_HZ, HALF_HZ = 12_000.0, 24_000.0  # slower rates that serve the slower bauds
+# Bauds of direct FSK and the rates of the samples they are taken from; None is that of the channel
+FSK_RATES_HZ = {1200.0: LOW_HZ, 2400.0: LOW_HZ, 4800.0: HALF_HZ, 9600.0: None, 19200.0: None}
+# The same of phase reversals, and how many squares the look for their carrier adds up
+PSK_RATES_HZ = {1200.0: (LOW_HZ, 1), 9600.0: (None, 4)}
 PSK_REACH_HZ = 2500.0
-PSK_RATE_HZ = {1200.0: 19_200.0, 9600.0: 38_400.0}
+PSK_REST_S = 2.0  # without a carrier, after which nothing is left in the stages behind it
 AUDIO_MIDDLE_HZ = 1650.0  # the SSB audio band is 150 to 3150 Hz
-AUDIO_RATE_HZ = 9600.0
-NARROW_HZ = 7500.0  # channel filter before the discriminator, each side
+AUDIO_REACH_HZ = 1250.0
+CHANNEL_HZ = 17_000.0  # half the width kept where a channel is resampled
+NARROW_HZ = 8000.0  # -6 dB edge of the filter before the discriminator, each side
+LARGEST = 1e6
 LEVEL_SAMPLES = 480  # samples a level and frequency reading is taken over
 LEVELS_KEPT = 1600
 LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it is told apart
@@ -52,7 +57,7 @@ class _Symbols:
         self, name: str, per_symbol: float, lanes: int, offsets: tuple[int, ...], louder: float = np.inf
     ):
         self.name = name
-        self._scale = per_symbol / OS  # block samples per sample of the stream
+        self._scale = per_symbol / OS  # samples of the channel per sample of the stream
         self._clock = Clock(lanes, offsets)
         self._slicer = Slicer(lanes * len(offsets), louder=louder)
         self._hunters = (FrameHunter(scrambled=False), FrameHunter(scrambled=True))
@@ -72,13 +77,15 @@ class _DirectStream(_Symbols):
 
     offsets = (0, -8, -6, -4, -2, 2, 4, 6, 8)
 
-    def __init__(self, baud: float):
-        super().__init__(f"FSK {baud:.0f}", RATE_HZ / baud, 1, self.offsets, LOUDER)
-        self._resampler = Resampler(RATE_HZ, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud)
+    def __init__(self, baud: float, rate_hz: float):
+        super().__init__(f"FSK {baud:.0f}", rate_hz / baud, 1, self.offsets, LOUDER)
+        self.rate_hz = FSK_RATES_HZ[baud] or rate_hz
+        self.wide = baud > 9600
+        self._resampler = Resampler(self.rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud)
 
     def feed(self, steps: np.ndarray) -> list[tuple[bool, Hit]]:
         places, x = self._clock.feed(self._resampler.feed(steps)[None, :])
-        return list(self._hunt(places, x[0], x[0, 0]))
+        return list(self._hunt(places, x[0], x[0, 0])) if len(places) else []
 
 
 @kernel("void(float32[::1], complex64[:,::1], int64, float32[:,::1])", fastmath=True)
@@ -99,10 +106,10 @@ class _ToneStream(_Symbols):
 
     offsets = (0, -4, -2, 2, 4)
 
-    def __init__(self) -> None:
-        super().__init__(f"AFSK {TONE_BAUD:.0f}", RATE_HZ / TONE_BAUD, 2, self.offsets, LOUDER)
+    def __init__(self, rate_hz: float):
+        super().__init__(f"AFSK {TONE_BAUD:.0f}", rate_hz / TONE_BAUD, 2, self.offsets, LOUDER)
         rate = TONE_OS * TONE_BAUD
-        self._resampler = Resampler(RATE_HZ, rate, cutoff_hz=3200.0, width_hz=1000.0)
+        self._resampler = Resampler(LOW_HZ, rate, cutoff_hz=3200.0, width_hz=1000.0)
         turns = 2j * np.pi * np.array(TONE_HZ)[:, None] / rate * np.arange(TONE_OS)[None, :]
         self._taps = (np.exp(-turns) / TONE_OS).astype(np.complex64)
         self._held = np.zeros(TONE_OS // 2, np.float32)
@@ -116,23 +123,51 @@ class _ToneStream(_Symbols):
         _tones(self._held, self._taps, self._step, lanes)
         self._held = self._held[count * self._step :].copy()
         places, x = self._clock.feed(lanes)
+        if not len(places):
+            return []
         return list(self._hunt(places, x.reshape(2 * len(self.offsets), len(places)), x[0, 0] - x[1, 0]))
 
 
-class _ReversalStream(_Symbols):
-    """Phase reversals of a carrier anywhere within reach."""
+class _Reversals(_Symbols):
+    """Symbols of phase reversals whose carrier is taken out."""
 
     offsets = (0, -4, -2, 2, 4)
 
-    def __init__(self, baud: float, rate_hz: float, reach_hz: float):
-        super().__init__(f"BPSK {baud:.0f}", RATE_HZ / baud, 2, self.offsets)
-        self._per = round(rate_hz / baud)
-        self._carrier = ReversalCarrier(self._per, reach_hz / rate_hz)
+    def __init__(self, name: str, baud: float, channel_hz: float, rate_hz: float):
+        super().__init__(name, channel_hz / baud, 2, self.offsets)
         self._low = [
             Resampler(rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud) for _ in range(2)
         ]
         self._upright = Upright(16, 0)
-        self._rate_hz = rate_hz
+
+    def feed(self, z: np.ndarray) -> list[tuple[bool, Hit]]:
+        lanes = [
+            low.feed(np.ascontiguousarray(part))
+            for low, part in zip(self._low, (z.real, z.imag), strict=True)
+        ]
+        places, x = self._clock.feed(np.stack(lanes))
+        if not len(places):
+            return []
+        places, turned = self._upright.feed(places, x[0] + 1j * x[1])
+        both = np.concatenate([turned.real, turned.imag])
+        return list(self._hunt(places, both, np.ascontiguousarray(turned.real[0])))
+
+
+class _ReversalStream:
+    """Phase reversals of a carrier anywhere within reach; what follows the carrier is there while one is."""
+
+    def __init__(self, baud: float, channel_hz: float, reach_hz: float):
+        self.name = f"BPSK {baud:.0f}"
+        self._baud = baud
+        rate_hz, fold = PSK_RATES_HZ[baud]
+        self.rate_hz = rate_hz or channel_hz
+        self._channel_hz = channel_hz
+        self._hop = round(HOP * self.rate_hz / baud / (2 * fold)) * 2 * fold
+        self._carrier = ReversalCarrier(self._hop, reach_hz / self.rate_hz, fold)
+        self._symbols: _Reversals | None = None
+        self._origin = 0.0  # in the channel's samples, where it began
+        self._given = 0  # samples the carrier stage has given
+        self._quiet = 0  # the latest of them without a carrier
         self._lines = np.zeros(0)
         self._lines_at = 0
 
@@ -141,21 +176,24 @@ class _ReversalStream(_Symbols):
         self._lines = np.concatenate([self._lines, line])
         drop = max(len(self._lines) - 2000, 0)
         self._lines, self._lines_at = self._lines[drop:], self._lines_at + drop
-        lanes = [
-            low.feed(np.ascontiguousarray(part))
-            for low, part in zip(self._low, (z.real, z.imag), strict=True)
-        ]
-        places, x = self._clock.feed(np.stack(lanes))
-        places, turned = self._upright.feed(places, x[0] + 1j * x[1])
-        both = np.concatenate([turned.real, turned.imag])
-        return list(self._hunt(places, both, np.ascontiguousarray(turned.real[0])))
+        at = self._given * self._channel_hz / self.rate_hz
+        self._given += len(z)
+        self._quiet = 0 if z.any() else self._quiet + len(z)
+        if self._quiet > PSK_REST_S * self.rate_hz:
+            self._symbols = None
+        elif self._quiet == 0 and self._symbols is None:
+            self._symbols = _Reversals(self.name, self._baud, self._channel_hz, self.rate_hz)
+            self._origin = at
+        if self._symbols is None:
+            return []
+        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in self._symbols.feed(z)]
 
     def carrier_hz(self, start: float, stop: float) -> float:
-        """Give the mean carrier between two places in block samples."""
-        hop = HOP * self._per * RATE_HZ / self._rate_hz
+        """Give the mean carrier between two places in the channel's samples."""
+        hop = self._hop * self._channel_hz / self.rate_hz
         low = max(int(start / hop) - self._lines_at, 0)
         part = self._lines[low : max(int(stop / hop) - self._lines_at + 1, low + 1)]
-        return float(np.median(part)) * self._rate_hz if len(part) else 0.0
+        return float(np.median(part)) * self.rate_hz if len(part) else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +204,24 @@ class _Found:
     carrier_hz: float | None
 
 
-class _Front:
+@kernel("void(complex64[::1], float64[::1], complex128[::1])", fastmath=True)
+def _levels(block: np.ndarray, power: np.ndarray, turn: np.ndarray) -> None:
+    """Give mean power and summed turn from sample to sample of each LEVEL_SAMPLES samples."""
+    for row in range(len(power)):
+        total = np.float32(0)
+        re = np.float32(0)
+        im = np.float32(0)
+        for n in range(row * LEVEL_SAMPLES + 1, (row + 1) * LEVEL_SAMPLES):
+            a, b = block[n].real, block[n].imag
+            c, d = block[n - 1].real, block[n - 1].imag
+            total += a * a + b * b
+            re += a * c + b * d
+            im += b * c - a * d
+        power[row] = total / (LEVEL_SAMPLES - 1)
+        turn[row] = complex(re, im)
+
+
+class _Levels:
     """Levels of the block stream, kept for the figures of frames."""
 
     def __init__(self) -> None:
@@ -175,9 +230,11 @@ class _Front:
         self._at = 0
 
     def note(self, block: np.ndarray) -> None:
-        rows = block.reshape(-1, LEVEL_SAMPLES)
-        self._power = np.concatenate([self._power, np.mean(np.abs(rows) ** 2, axis=1)])
-        self._turn = np.concatenate([self._turn, np.sum(rows[:, 1:] * np.conj(rows[:, :-1]), axis=1)])
+        power = np.empty(len(block) // LEVEL_SAMPLES)
+        turn = np.empty(len(power), complex)
+        _levels(block, power, turn)
+        self._power = np.concatenate([self._power, power])
+        self._turn = np.concatenate([self._turn, turn])
         drop = max(len(self._power) - LEVELS_KEPT, 0)
         self._power, self._turn, self._at = self._power[drop:], self._turn[drop:], self._at + drop
 
@@ -188,8 +245,9 @@ class _Front:
     def level_dbfs(self, start: float, stop: float) -> float:
         return float(10 * np.log10(np.mean(self._power[self._part(start, stop)]) + 1e-30))
 
-    def frequency_hz(self, start: float, stop: float) -> float:
-        return float(np.angle(np.sum(self._turn[self._part(start, stop)])) * RATE_HZ / (2 * np.pi))
+    def frequency(self, start: float, stop: float) -> float:
+        """Give the mean frequency in cycles per sample."""
+        return float(np.angle(np.sum(self._turn[self._part(start, stop)])) / (2 * np.pi))
 
 
 class Demodulator:
@@ -205,89 +263,72 @@ class Demodulator:
         self._first = replace(samples, data=samples.data[:0])
         self._audio = not np.iscomplexobj(samples.data)
         rate = samples.rate_hz
-        stop = min(0.5 * rate, 0.5 * RATE_HZ)
-        self._resampler = ChannelResampler(rate, RATE_HZ, BLOCK, pass_hz=0.86 * stop, stop_hz=stop)
-        self._ratio = rate / RATE_HZ
-        self._front = _Front()
-        self._tone = _ToneStream()
-        self._direct = [_DirectStream(baud) for baud in FSK_BAUDS if baud <= 0.55 * rate]
-        self._blocks = 0
+        self._rate_hz = rate if RATE_HZ <= rate <= 1.5 * RATE_HZ else RATE_HZ
+        self._ratio = rate / self._rate_hz
+        self._resampler: ChannelResampler | None = None
+        if rate != self._rate_hz:
+            pass_hz = min(CHANNEL_HZ, 0.36 * rate)
+            stop_hz = min(rate, RATE_HZ) - pass_hz
+            self._resampler = ChannelResampler(rate, RATE_HZ, BLOCK, pass_hz=pass_hz, stop_hz=stop_hz)
+        self._cut = FixedBlocks(BLOCK)
+        self._front = _Levels()
+        rate = self._rate_hz
+        self._tone = _ToneStream(rate)
+        self._direct = [_DirectStream(baud, rate) for baud in FSK_RATES_HZ if baud <= 0.55 * samples.rate_hz]
+        self._half = Resampler(rate, HALF_HZ, cutoff_hz=12_000.0, width_hz=16_000.0)
+        self._low = Resampler(HALF_HZ, LOW_HZ, cutoff_hz=6000.0, width_hz=4600.0)
         if self._audio:
-            self._reversal = [_ReversalStream(TONE_BAUD, AUDIO_RATE_HZ, 1250.0)]
-            hop = round(BLOCK * AUDIO_RATE_HZ / RATE_HZ)
-            self._down = {
-                AUDIO_RATE_HZ: ChannelResampler(RATE_HZ, AUDIO_RATE_HZ, hop, pass_hz=1400.0, stop_hz=1700.0)
-            }
+            self._reversal = [_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ)]
+            self._side = AlignedFir(lowpass(1700.0, 500.0, LOW_HZ, stop_db=50.0))
+            self._turned = 0
         else:
-            self._narrow = StreamingFir(lowpass(NARROW_HZ + 500, 2000.0, RATE_HZ, stop_db=50.0))
-            self._half = len(self._narrow.taps) // 2
+            self._narrow = AlignedFir(lowpass(NARROW_HZ, 3000.0, rate, stop_db=50.0))
             self._before = [np.complex64(1), np.complex64(1)]
-            self._reversal = [_ReversalStream(baud, PSK_RATE_HZ[baud], PSK_REACH_HZ) for baud in PSK_BAUDS]
-            self._down = {
-                rate_hz: ChannelResampler(
-                    RATE_HZ,
-                    rate_hz,
-                    round(BLOCK * rate_hz / RATE_HZ),
-                    pass_hz=0.3 * rate_hz,
-                    stop_hz=0.48 * rate_hz,
-                )
-                for rate_hz in sorted(set(PSK_RATE_HZ.values()))
-            }
+            self._reversal = [_ReversalStream(baud, rate, PSK_REACH_HZ) for baud in PSK_RATES_HZ]
+            self._low_iq = [Resampler(rate, LOW_HZ, cutoff_hz=6000.0, width_hz=4800.0) for _ in range(2)]
 
     def feed(self, samples: Samples) -> list[Frame]:
-        """Take the next samples; gives frames about half a second after their end."""
+        """Take the next samples; gives frames up to two seconds after their end."""
         if self._first is None:
             self._begin(samples)
         if samples.noise_dbfs_hz is not None:
             self._noise = samples.noise_dbfs_hz
-        out: list[Frame] = []
-        for block in self._resampler.feed(samples.data):
-            out += self._block(block)
-        return out
+        return self._blocks(samples.data)
 
     def close(self) -> list[Frame]:
         """Give what is still in the streams."""
         if self._first is None:
             return []
-        out: list[Frame] = []
-        silence = np.zeros(round(FLUSH_S * RATE_HZ * self._ratio), np.complex64)
-        for block in self._resampler.feed(silence):
-            out += self._block(block)
+        out = self._blocks(np.zeros(round(FLUSH_S * self._rate_hz * self._ratio), np.complex64))
         self._first = None
         return out
 
+    def _blocks(self, data: np.ndarray) -> list[Frame]:
+        data = np.asarray(data, np.complex64)
+        pieces = self._resampler.feed(data) if self._resampler else [data]
+        return [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
+
     def _block(self, block: np.ndarray) -> list[Frame]:
-        block = np.clip(block.real, -1e6, 1e6) + 1j * np.clip(block.imag, -1e6, 1e6)
-        block = block.astype(np.complex64)
+        if not np.abs(block.view(np.float32)).max() <= LARGEST:
+            block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         self._front.note(block)
-        found: list[_Found] = []
         if self._audio:
-            sound = np.ascontiguousarray(block.real)
-            at = self._blocks * BLOCK + np.arange(BLOCK)
-            below = (sound * np.exp(-2j * np.pi * (at * AUDIO_MIDDLE_HZ / RATE_HZ % 1.0))).astype(
-                np.complex64
-            )
-            steps = {"narrow": sound, "wide": sound}
+            narrow = wide = np.ascontiguousarray(block.real)
         else:
-            below = block
-            steps = {"narrow": self._steps(self._narrow.feed(block), 0), "wide": self._steps(block, 1)}
-        self._blocks += 1
-        delay = 0 if self._audio else self._half
-        for scrambled, hit in self._tone.feed(steps["narrow"]):
-            found.append(_Found(self._tone.name, scrambled, _moved(hit, -delay), None))
-        for stream, baud in zip(self._direct, FSK_BAUDS, strict=False):
-            kind = "wide" if baud > 9600 else "narrow"
-            for scrambled, hit in stream.feed(steps[kind]):
-                found.append(
-                    _Found(stream.name, scrambled, _moved(hit, -delay if kind == "narrow" else 0), None)
-                )
-        down = {rate: resampler.feed(below) for rate, resampler in self._down.items()}
+            narrow, wide = self._steps(self._narrow.feed(block), 0), self._steps(block, 1)
+        half = self._half.feed(narrow)
+        sounds = {self._rate_hz: narrow, HALF_HZ: half, LOW_HZ: self._low.feed(half)}
+        found = [_Found(self._tone.name, *hit, None) for hit in self._tone.feed(sounds[LOW_HZ])]
+        for stream in self._direct:
+            steps = wide if stream.wide else sounds[stream.rate_hz]
+            found += [_Found(stream.name, *hit, None) for hit in stream.feed(steps)]
+        low = self._audio_band(sounds[LOW_HZ]) if self._audio else self._low_band(block)
         for turning in self._reversal:
-            for part in down[turning._rate_hz]:
-                for scrambled, hit in turning.feed(part):
-                    carrier = turning.carrier_hz(hit.start, hit.stop)
-                    carrier += AUDIO_MIDDLE_HZ if self._audio else 0.0
-                    found.append(_Found(turning.name, scrambled, hit, carrier))
+            below = low if turning.rate_hz == LOW_HZ else block
+            for scrambled, hit in turning.feed(below):
+                carrier = turning.carrier_hz(hit.start, hit.stop)
+                carrier += AUDIO_MIDDLE_HZ if self._audio else 0.0
+                found.append(_Found(turning.name, scrambled, hit, carrier))
         found.sort(key=lambda item: (item.hit.start, item.hit.flips))
         out = []
         for item in found:
@@ -296,6 +337,18 @@ class Demodulator:
                 self._reported = [*self._reported[-31:], frame]
                 out.append(frame)
         return out
+
+    def _low_band(self, block: np.ndarray) -> np.ndarray:
+        parts = zip(self._low_iq, (block.real, block.imag), strict=True)
+        re, im = (resampler.feed(np.ascontiguousarray(part)) for resampler, part in parts)
+        return np.asarray(re + 1j * im, np.complex64)
+
+    def _audio_band(self, sound: np.ndarray) -> np.ndarray:
+        """Give the SSB audio band about 0 Hz."""
+        at = self._turned + np.arange(len(sound))
+        self._turned += len(sound)
+        turn = np.exp(-2j * np.pi * (at * AUDIO_MIDDLE_HZ / LOW_HZ % 1.0)).astype(np.complex64)
+        return self._side.feed(sound * turn)
 
     def _steps(self, iq: np.ndarray, lane: int) -> np.ndarray:
         steps = phase_steps(np.ascontiguousarray(iq), self._before[lane])
@@ -318,7 +371,7 @@ class Demodulator:
         if not self._audio:
             offset = found.carrier_hz
             if offset is None:
-                offset = self._front.frequency_hz(hit.start, hit.stop)
+                offset = self._rate_hz * self._front.frequency(hit.start, hit.stop)
             frequency = first.center_hz + offset
             if self._noise is not None:
                 snr = level - self._noise - 10 * float(np.log10(self._mode.bandwidth_hz))
@@ -340,5 +393,5 @@ class Demodulator:
         )
 
 
-def _moved(hit: Hit, samples: int) -> Hit:
+def _moved(hit: Hit, samples: float) -> Hit:
     return replace(hit, start=hit.start + samples, stop=hit.stop + samples)
