@@ -240,6 +240,34 @@ def passes(
 
 
 @app.command()
+def overlay(
+    entry: Annotated[
+        str, typer.Argument(metavar="ID", help="Id of a picture that a weather satellite sent.")
+    ],
+    station: Station = None,
+    json: Json = False,
+    satellite: Annotated[
+        str | None, typer.Option(metavar="NAME|NUMBER", help="Who sent it, where station.toml does not tell.")
+    ] = None,
+    output: Output = None,
+    clock_error: Annotated[
+        float, typer.Option(metavar="S", help="How far the recording's clock may be off, in seconds.")
+    ] = 1.0,
+) -> None:
+    """Draw coast lines, a graticule and the station over a satellite's picture, and say how far off they may be.
+
+    Needs elements of the satellite from about the day of the picture: `earwitness passes --elements FILE` keeps them.
+
+    \b
+    Example:
+      earwitness overlay p-3K7Q --output coast.png
+    """
+    from earwitness.cli.overlay import run_overlay
+
+    run_overlay(entry, station, json=json, satellite=satellite, output=output, clock_error=clock_error)
+
+
+@app.command()
 def scene(
     file: Annotated[Path, typer.Argument(metavar="FILE.toml", help="Description of the scene.")],
     output: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Folder for the recording.")],

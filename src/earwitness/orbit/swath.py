@@ -122,7 +122,7 @@ class Swath:
         # how far ahead of each line's plane a place lies: it goes through zero where the place is scanned
         off = place @ ahead.T - np.sum(position * ahead, axis=1)
         crosses = (off[:, :-1] >= 0) & (off[:, 1:] < 0)
-        seen = np.sum(place[:, None, :] * (position - place[:, None, :]), axis=2)[:, :-1] > 0
+        seen = (place @ position.T - np.sum(place * place, axis=1)[:, None])[:, :-1] > 0
         crosses &= seen
         at = np.argmax(crosses, axis=1)
         found = crosses.any(axis=1)
