@@ -15,6 +15,7 @@ from earwitness.log import ids, rows
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Batch, Log
 from earwitness.sources.write import SigmfAppender, write_sigmf
+from earwitness.station.drift import DopplerHints
 from earwitness.station.joins import recall
 from earwitness.station.trains import EmissionRecord
 
@@ -35,6 +36,7 @@ class LogKeeper:
         recording: str,
         *,
         label: Callable[[float], str | None] = lambda frequency_hz: None,
+        doppler: DopplerHints | None = None,
     ):
         self.log = log
         self.evidence = evidence
@@ -52,6 +54,7 @@ class LogKeeper:
         self._on: dict[int, list[tuple[int, int, int]]] = {}  # channel -> (start, stop, on) of its emissions
         self._channels: list[tuple[float, float, str | None]] = []
         self._joins = recall(log, recording)
+        self._doppler = doppler
 
     def begin_stretch(self) -> None:
         """Forget the record numbers of the stretch before."""
@@ -63,6 +66,8 @@ class LogKeeper:
         """Take a new or changed emission."""
         row = self._emission_row(record)
         self._emissions[row["id"]] = row
+        if final and self._doppler:
+            self._doppler.emission(row)
         if final and record.artefact is None:
             self._occupy(record, row["label"])
 
@@ -73,6 +78,8 @@ class LogKeeper:
         row["frequency_hz"] = row["frequency_hz"] or record.center_hz
         self._batch.messages.append(row)
         self._batch.relations += self._joins.message(message, row["id"])
+        if self._doppler and message.frame.frequency_hz:
+            self._doppler.message(row)
         if evidence is None or len(evidence.data) == 0:
             return
         frame = message.frame
@@ -171,6 +178,11 @@ class LogKeeper:
         if not now and time.monotonic() - self._committed < COMMIT_S:
             return
         self._close_pack()
+        if now and self._doppler:
+            emissions, messages, relations = self._doppler.settle()
+            self._emissions.update({row["id"]: row for row in emissions})
+            self._batch.messages += messages
+            self._batch.relations += relations
         self._batch.emissions = list(self._emissions.values())
         self._batch.overs += self._joins.settle(position_ns, final=now)
         if len(self._batch):

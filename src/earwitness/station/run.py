@@ -21,6 +21,7 @@ from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Log
 from earwitness.sources import Source, Stretch, open_source
 from earwitness.station.config import Station, load_station
+from earwitness.station.drift import hints_for
 from earwitness.station.keep import LogKeeper
 from earwitness.station.survey import StretchSurvey
 
@@ -122,7 +123,8 @@ def survey_source(
             **_place_facts(station, source),
         }
     )
-    keeper = LogKeeper(log, evidence, recording, label=station.label)
+    doppler = hints_for(station, start_ns, stop_ns)
+    keeper = LogKeeper(log, evidence, recording, label=station.label, doppler=doppler)
     counts: dict[str, int] = {}
     health: list[dict[str, Any]] = []
     faults: list[str] = []

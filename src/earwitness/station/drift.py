@@ -1,0 +1,203 @@
+"""Whose Doppler shift is it: emissions and messages whose frequencies over a pass follow a satellite's, as a hint.
+
+For each satellite of `station.toml` that passed over during a recording, the frequencies measured in its band are held
+against the shift its elements predict. Rows that follow it get a hint with the figures; whoever sent the frames among
+them gets a "perhaps" relation to the satellite, which can be undone like any other (`earwitness identity --part`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from earwitness.core.types import IdentityRef
+from earwitness.log.identities import id_of
+from earwitness.station.config import Satellite, Station
+
+if TYPE_CHECKING:
+    from earwitness.orbit.doppler import Fit
+    from earwitness.orbit.elements import Elements
+    from earwitness.orbit.track import Site
+
+Row = dict[str, Any]
+
+FOLLOWED = (
+    "the frequencies of its frames follow the Doppler shift that the elements of this satellite predict for the pass: a "
+    "hint, nothing it sent shows that it is on board"
+)
+OFFSET_PPM = 40.0  # what the satellite's and the receiver's oscillators may be off together
+MOST_AGE_DAYS = 30.0
+MOST_POINTS = 5_000  # of a satellite in a recording; further ones are not looked at
+LONGEST_NS = 20_000_000_000  # a frequency averaged over longer is no point of a curve
+HEAD_NS = 4_000_000_000  # a long transmission is measured on its first seconds
+LEAST_FRAMES = 5  # of one sender
+
+
+@dataclass
+class _Watched:
+    """One satellite on one frequency, and what was measured near it."""
+
+    satellite: Satellite
+    elements: Elements
+    timing_s: float
+    emissions: dict[str, tuple[int, Row]]
+    messages: dict[str, tuple[int, Row]]
+
+    @property
+    def reach_hz(self) -> float:
+        """Give how far from the listed frequency it may be received: Doppler of the lowest orbits, oscillators."""
+        return self.satellite.frequency_hz * (27e-6 + OFFSET_PPM * 1e-6)
+
+    def covers(self, frequency_hz: float) -> bool:
+        return abs(frequency_hz - self.satellite.frequency_hz) <= self.reach_hz
+
+
+class DopplerHints:
+    """Gathers what a recording gives near its satellites' frequencies; `settle` says what follows one."""
+
+    def __init__(self, site: Site, watched: Sequence[_Watched]) -> None:
+        self._site = site
+        self._watched = list(watched)
+
+    def emission(self, row: Row) -> None:
+        """Take the row of an emission as it will be logged."""
+        if row.get("artefact"):
+            return
+        start, stop = row["start_ns"], row["stop_ns"]
+        if row.get("burst_count"):
+            if stop - start > LONGEST_NS:
+                return
+            at_ns = (start + stop) // 2
+        else:
+            at_ns = start + min(stop - start, HEAD_NS) // 2
+        for one in self._watched:
+            if one.covers(row["frequency_hz"]) and len(one.emissions) < MOST_POINTS:
+                one.emissions[row["id"]] = (at_ns, row)
+
+    def message(self, row: Row) -> None:
+        """Take the row of a message whose frame has a measured frequency."""
+        if row.get("frequency_hz") is None:
+            return
+        for one in self._watched:
+            if one.covers(row["frequency_hz"]) and len(one.messages) < MOST_POINTS:
+                one.messages[row["id"]] = (row["time_ns"], row)
+
+    def settle(self) -> tuple[list[Row], list[Row], list[Row]]:
+        """Give the emissions and messages that carry a hint now, and the relations it makes."""
+        found = [(fit, one, rows) for one in self._watched for fit, rows in self._follow(one)]
+        told: dict[str, Row] = {}
+        relations: list[Row] = []
+        for fit, one, rows in sorted(found, key=lambda item: item[0].chance):
+            facts = _facts(fit, one)
+            new = [
+                row
+                for row, member in zip(rows, fit.members.tolist(), strict=True)
+                if member and row["id"] not in told
+            ]
+            for row in new:
+                row.update(facts)
+                told[row["id"]] = row
+            relations += _relations(new, one)
+            spoken = Counter(row["emission_id"] for row in new if row.get("emission_id"))
+            for emission, count in spoken.items():  # an emission goes with most of its messages
+                all_of = sum(row.get("emission_id") == emission for row in rows)
+                at = one.emissions.get(emission)
+                if at is not None and emission not in told and 2 * count > all_of:
+                    at[1].update(facts)
+                    told[emission] = at[1]
+        emissions = [row for row in told.values() if "time_ns" not in row]
+        return emissions, [row for row in told.values() if "time_ns" in row], relations
+
+    def _follow(self, one: _Watched) -> list[tuple[Fit, list[Row]]]:
+        import numpy as np
+
+        from earwitness.orbit.doppler import follow
+        from earwitness.orbit.track import Track
+
+        spoken = {row.get("emission_id") for _, row in one.messages.values()}
+        points = list(one.messages.values())
+        points += [point for name, point in one.emissions.items() if name not in spoken]
+        if not points:
+            return []
+        fit = follow(
+            Track(one.elements),
+            self._site,
+            one.satellite.frequency_hz,
+            np.array([at_ns for at_ns, _ in points], np.int64),
+            np.array([row["frequency_hz"] for _, row in points], np.float64),
+            offset_limit_hz=one.satellite.frequency_hz * OFFSET_PPM * 1e-6,
+            timing_s=one.timing_s,
+        )
+        return [] if fit is None else [(fit, [row for _, row in points])]
+
+
+def _facts(fit: Fit, one: _Watched) -> Row:
+    from earwitness.core.times import format_time
+
+    rule = (
+        f"{int(fit.members.sum())} measured frequencies follow the Doppler shift of {one.elements.title} within "
+        f"{fit.residual_hz:.0f} Hz while it changes by {fit.swing_hz:.0f} Hz (elements of "
+        f"{format_time(one.elements.epoch_ns)[:16]}Z, oscillators off by {fit.offset_hz:+.0f} Hz, chance of less than "
+        f"{max(fit.chance, 1e-12):.0e}): a hint, nothing it sent shows that it is this satellite"
+    )
+    return {
+        "perhaps_satellite": one.elements.name or str(one.elements.number),
+        "perhaps_satellite_number": one.elements.number,
+        "perhaps_rule": rule,
+        "doppler_residual_hz": round(fit.residual_hz, 1),
+        "doppler_offset_hz": round(fit.offset_hz, 1),
+    }
+
+
+def _relations(rows: Sequence[Row], one: _Watched) -> list[Row]:
+    """Give a relation for each sender that has frames enough on the curve."""
+    frames: dict[str, list[Row]] = {}
+    for row in rows:
+        who = row.get("identity")
+        if isinstance(who, IdentityRef):
+            frames.setdefault(id_of(who), []).append(row)
+    names = (one.elements.name,) if one.elements.name else ()
+    satellite = IdentityRef("satellite", str(one.elements.number), names)
+    return [
+        {
+            "a": some[0]["identity"],
+            "b": satellite,
+            "relation": "perhaps",
+            "rule": FOLLOWED,
+            "time_ns": some[0]["time_ns"],
+            "message_id": some[0]["id"],
+        }
+        for some in frames.values()
+        if len(some) >= LEAST_FRAMES
+    ]
+
+
+def hints_for(station: Station, start_ns: int, stop_ns: int) -> DopplerHints | None:
+    """Give the hints for a recording; None when no satellite of the station, with elements, passed over during it."""
+    place = station.place
+    if (
+        not station.satellite
+        or place.latitude_deg is None
+        or place.longitude_deg is None
+        or stop_ns <= start_ns
+    ):
+        return None
+    from earwitness.orbit.passes import MOST_DAYS, find_passes
+    from earwitness.orbit.track import trust
+    from earwitness.station.passes import elements_for, station_site, stored_elements
+
+    if stop_ns - start_ns > MOST_DAYS * 86_400_000_000_000:
+        return None
+    site = station_site(station)
+    sets, _ = stored_elements(station.folder)
+    watched = []
+    for satellite in station.satellite:
+        found = elements_for(sets, satellite.name, start_ns)
+        if found is None or abs(found[0].age_days(start_ns)) > MOST_AGE_DAYS:
+            continue
+        if find_passes(found[0], site, start_ns, stop_ns):
+            timing = trust(found[0], start_ns, found[1]).timing_s
+            watched.append(_Watched(satellite, found[0], timing, {}, {}))
+    return DopplerHints(site, watched) if watched else None
