@@ -18,7 +18,7 @@ from earwitness.core.types import Bits
 from earwitness.dsp.jit import kernel
 
 
-@kernel("uint64(uint8[:], int64, uint64, uint64)")
+@kernel("uint64(uint8[::1], int64, uint64, uint64)")
 def _register(bits: np.ndarray, width: int, poly: int, init: int) -> Any:
     top = np.uint64(1) << np.uint64(width - 1)
     mask = top | (top - np.uint64(1))

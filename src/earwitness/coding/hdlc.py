@@ -64,7 +64,7 @@ def encode(octets: bytes, *, flags_before: int = 1, flags_after: int = 1) -> np.
     return np.concatenate([np.tile(FLAG, flags_before), body, np.tile(FLAG, flags_after)])
 
 
-@kernel("int64(uint8[:], int64, int64[:], uint8[:], int64)")
+@kernel("int64(uint8[::1], int64, int64[::1], uint8[::1], int64)")
 def _hunt(bits: np.ndarray, at: int, state: np.ndarray, frame: np.ndarray, least: int) -> int:
     """Run until a frame with a good FCS ends; give the index after its closing flag, or -1.
 
@@ -135,7 +135,7 @@ class Deframer:
         return out
 
 
-@kernel("int64(uint8[:], int64, uint8[:], int64, int64[:])")
+@kernel("int64(uint8[::1], int64, uint8[::1], int64, int64[::1])")
 def _read(bits: np.ndarray, start: int, frame: np.ndarray, least: int, stop: np.ndarray) -> int:
     """Destuff from `start` to the next flag; give the bits held when the FCS is right, else 0 or less.
 

@@ -21,7 +21,7 @@ from earwitness.core.errors import ParameterError
 from earwitness.dsp.jit import kernel
 
 
-@kernel("void(uint8[:], int64[:], int64[:], int64[:], uint8[:])")
+@kernel("void(uint8[::1], int64[::1], int64[::1], int64[::1], uint8[::1])")
 def _divide(message: np.ndarray, log: np.ndarray, exp: np.ndarray, taps: np.ndarray, reg: np.ndarray) -> None:
     """Leave in reg the remainder of message * x^n by the generator; taps: logarithms, highest power first."""
     count = len(reg)
@@ -37,7 +37,7 @@ def _divide(message: np.ndarray, log: np.ndarray, exp: np.ndarray, taps: np.ndar
                     reg[k] ^= exp[lift + taps[k]]
 
 
-@kernel("boolean(uint8[:], int64[:], int64[:], int64, int64, int64[:])")
+@kernel("boolean(uint8[::1], int64[::1], int64[::1], int64, int64, int64[::1])")
 def _syndromes(
     word: np.ndarray, log: np.ndarray, exp: np.ndarray, first: int, step: int, out: np.ndarray
 ) -> bool:
@@ -55,7 +55,7 @@ def _syndromes(
     return wrong
 
 
-@kernel("int64(uint8[:], int64[:], int64[:], int64, int64, int64, int64[:])")
+@kernel("int64(uint8[::1], int64[::1], int64[::1], int64, int64, int64, int64[::1])")
 def _correct(
     word: np.ndarray,
     log: np.ndarray,

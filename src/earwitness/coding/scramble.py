@@ -10,7 +10,7 @@ from earwitness.dsp.jit import kernel
 PACKET_TAPS = (12, 17)  # 1 + x^12 + x^17: J. R. Miller 1988 for 9600 baud packet radio
 
 
-@kernel("void(uint8[:], int64[:], uint8[:])")
+@kernel("void(uint8[::1], int64[::1], uint8[::1])")
 def _scramble(bits: np.ndarray, taps: np.ndarray, out: np.ndarray) -> None:
     for n in range(len(bits)):
         bit = bits[n]

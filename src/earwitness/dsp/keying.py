@@ -145,7 +145,7 @@ def _key_level(size: np.ndarray, noise: float, window: int) -> np.ndarray:
     return np.maximum(np.interp(np.arange(len(size)), np.arange(len(out)) * half, out), floor)
 
 
-@kernel("Tuple((float64, int64[:,:]))(float64[:], float64, float64[:], float64[:])")
+@kernel("Tuple((float64, int64[:,::1]))(float64[::1], float64, float64[::1], float64[::1])")
 def _best_timing(
     ratio: np.ndarray, dot: float, means: np.ndarray, widths: np.ndarray
 ) -> tuple[float, np.ndarray]:

@@ -15,7 +15,7 @@ MAX_ROWS = 1024
 MAX_BINS = 1024
 
 
-@kernel("void(float32[:, :], int64, float32[:, :])", fastmath=True)
+@kernel("void(float32[:, ::1], int64, float32[:, ::1])", fastmath=True)
 def _fold(power: np.ndarray, fold: int, out: np.ndarray) -> None:
     """Write the highest of every `fold` bins of each row."""
     for row in range(out.shape[0]):

@@ -15,6 +15,7 @@ from earwitness.core.types import Samples
 from earwitness.dsp import fft
 from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.filters import lowpass, root_raised_cosine
+from earwitness.dsp.voice import centred
 from earwitness.view.canvas import Plot, heat, unit_for
 from earwitness.view.palette import INK, OCHRE, SLATE, VERMILION
 from earwitness.view.words import decibels, number, width
@@ -406,10 +407,8 @@ def _bring_down(samples: Samples, center_hz: float, width_hz: float) -> Samples:
     x = samples.data * turn
     step = max(1, int(rate / (4 * width_hz)))
     if width_hz < 0.8 * rate:
-        from scipy.signal import oaconvolve
-
         taps = lowpass(min(0.65 * width_hz, 0.45 * rate), max(0.3 * width_hz, rate / 400), rate)
-        x = oaconvolve(x, taps, "same")[::step].astype(np.complex64)
+        x = centred(x, taps)[::step]
     else:
         step = 1
     return Samples(
