@@ -10,7 +10,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile as sf
 
+from earwitness.core.mode import registry
 from earwitness.core.times import parse_time
 from earwitness.log.store import Log
 from earwitness.sources.write import write_sigmf
@@ -211,3 +213,22 @@ def test_stored_evidence_stands_when_judged_again(tmp_path):
     with Log.open(tmp_path) as log:
         verdict = recheck(log, tmp_path, report=lambda done, note: None, stopped=lambda: False)
     assert verdict.same == 0
+
+
+def test_what_is_heard_in_audio_belongs_to_the_emission_heard(tmp_path):
+    """A packet in a demodulated recording is one emission with its message, not a second row beside it."""
+    rate = 48_000.0
+    rng = np.random.default_rng(4)
+    item = {"source": "OX1ABC", "text": "!4903.50N/07201.75W-under way"}
+    sent = registry()["ax25"].part("synth").transmit(item, rate)
+    audio = 0.001 * rng.standard_normal(round(6 * rate))
+    at = round(2.5 * rate)
+    audio[at : at + len(sent) - 1] += 0.5 * np.angle(sent[1:] * np.conj(sent[:-1]))
+    sf.write(tmp_path / "heard.wav", audio.astype(np.float32), round(rate))
+    survey_file(str(tmp_path / "heard.wav"), tmp_path / "s", start="2026-05-01T10:00:00Z")
+    logged = [row for row in rows(tmp_path / "s", "emissions", artefacts=False) if row["mode"] == "ax25"]
+    heard = rows(tmp_path / "s", "messages")
+    assert len(logged) == len(heard) == 1
+    assert heard[0]["emission_id"] == logged[0]["id"]
+    assert 1000 < logged[0]["frequency_hz"] < 2400
+    assert heard[0]["evidence_id"]

@@ -24,7 +24,7 @@ from earwitness.emission.identify import examine
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.follow import PRE_ROLL_S, Follower
-from earwitness.station.lanes import Lane, in_bands, likely_mode, nearest_channel, wanted_rate_hz
+from earwitness.station.lanes import Lane, Result, in_bands, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
 from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger
 
@@ -33,6 +33,9 @@ TURN_S = 0.25
 LAG_S = 0.4  # channels run this far behind the detector
 RAW_WIDEBAND_HZ = 12e6  # a wideband mode is fed the stretch itself up to this rate
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
+HEARD_LAG_NS = 3_000_000_000
+AUDIO_MARGIN_S = 0.02
+MOST_CUT_OUT = 1 << 20  # samples
 PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
@@ -128,7 +131,7 @@ class StretchSurvey:
         self._tracks: dict[int, Track] = {}
         self._by_channel: dict[int, Track] = {}
         self._seen: set[int] = set()
-        self._ended: deque[Detection] = deque(maxlen=64)
+        self._ended: deque[Track] = deque(maxlen=64)
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
@@ -137,6 +140,7 @@ class StretchSurvey:
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
         self._listeners: list[Lane] = []
+        self._heard: list[Result] = []
         if self._audio is not None and self._audio.rate_hz >= LEAST_AUDIO_HZ:
             self._listeners = [Lane(mode, mode.demodulator(), None) for mode in modes if mode.audio]
         elif self._audio is not None:
@@ -162,6 +166,7 @@ class StretchSurvey:
             position = end
             self._take_detections(detections)
             self._advance(position - round(LAG_S * stream.rate_hz))
+            self._take_heard(self._ns(position) - HEARD_LAG_NS)
             self.keeper.commit(self._ns(position))
             progress(position)
         complete = position >= stream.count
@@ -189,7 +194,7 @@ class StretchSurvey:
             heard = self._audio.read(2 * begin, 2 * (end - begin))
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
             for lane in self._listeners:
-                self._take_heard(lane, lane.feed(sound))
+                self._heard += lane.feed(sound)
         return out
 
     def _advance(self, stop: int) -> None:
@@ -216,7 +221,8 @@ class StretchSurvey:
                     self._take_wide(wide, wide.lane.feed(samples))
             self._take_wide(wide, wide.lane.close())
         for lane in self._listeners:
-            self._take_heard(lane, lane.close())
+            self._heard += lane.close()
+        self._take_heard(None)
         self._note_faults([*self._listeners, *(wide.lane for wide in self._wide)])
         for assembler in self._assemblers.values():
             for message in assembler.close():
@@ -313,17 +319,42 @@ class StretchSurvey:
         recent.append(frame)
         return True
 
-    def _take_heard(self, lane: Lane, results: Iterable[object]) -> None:
-        """Take what an audio mode found in demodulated audio."""
-        for item in results:
+    def _take_heard(self, before_ns: int | None) -> None:
+        """Take what audio modes found in demodulated audio: it belongs to the emission heard at that time.
+
+        It waits until the detector, too, must have told of that emission.
+        """
+        due = [item for item in self._heard if before_ns is None or item.stop_ns < before_ns]
+        self._heard = [item for item in self._heard if before_ns is not None and item.stop_ns >= before_ns]
+        for item in sorted(due, key=lambda item: item.stop_ns):
             if isinstance(item, Frame) and self._is_new(item):
+                home = self._heard_from(item.time_ns, item.stop_ns)
+                if home is not None:
+                    self._homes[_key(item)] = home
                 for message in self._assembler(item.mode).feed(item):
-                    self._late_message(message)
+                    self._deliver(message, home)
             elif isinstance(item, Picture):
-                record = self._ledger.open(self._burst_of_picture(item, lane.mode))
+                home = self._heard_from(item.start_ns, item.stop_ns)
+                if home is not None:
+                    home.follower.results.append(item)
+                    home.data_mode = home.data_mode or item.mode
+                    if home.ended:
+                        self._release_late(home)
+                    continue
+                record = self._ledger.open(self._burst_of_picture(item))
                 self.counts["emissions"] += 1
                 self.keeper.emission(record, final=True)
                 self.keeper.picture(item, record)
+
+    def _heard_from(self, start_ns: int, stop_ns: int) -> Track | None:
+        """Give the track that was on the air for most of a time, at least half of it."""
+        best, most = None, (stop_ns - start_ns) / 2
+        for track in (*self._ended, *self._tracks.values()):
+            found = track.follower.detection
+            shared = min(stop_ns, self._ns(found.stop)) - max(start_ns, self._ns(found.start))
+            if shared >= most:
+                best, most = track, shared
+        return best
 
     def _take_frame(self, track: Track, frame: Frame) -> None:
         if not self._is_new(frame):
@@ -344,9 +375,13 @@ class StretchSurvey:
         home.data_mode = home.data_mode or message.frame.mode
         home.messages.append(message)
         if home.ended:
-            self._release(home, None)
-            if home.record is not None:
-                self.keeper.emission(home.record, final=True)
+            self._release_late(home)
+
+    def _release_late(self, track: Track) -> None:
+        """Hand on what came after its emission had ended."""
+        self._release(track, None)
+        if track.record is not None:
+            self.keeper.emission(track.record, final=True)
 
     def _note_faults(self, lanes: Iterable[Lane]) -> None:
         self.faults.update(lane.failed for lane in lanes if lane.failed)
@@ -382,7 +417,7 @@ class StretchSurvey:
             self._update(track)
         self._release(track, None)
         track.ended = True
-        self._ended.append(found)
+        self._ended.append(track)
         follower.forget()
         if track.record is not None:
             self.keeper.emission(track.record, final=True)
@@ -410,7 +445,7 @@ class StretchSurvey:
         if known is None or known.kind != "carrier" or found.stop - found.start > 0.05 * self.stream.rate_hz:
             return False
         carrier = known.carrier_hz or found.center_hz
-        others = [*self._ended, *(track.follower.detection for track in self._tracks.values())]
+        others = [track.follower.detection for track in (*self._ended, *self._tracks.values())]
         return any(
             other.low_hz <= carrier <= other.high_hz
             and other.high_hz - other.low_hz < 0.2 * width
@@ -457,7 +492,11 @@ class StretchSurvey:
             return
         for message in track.messages:
             self.counts["messages"] += 1
-            self.keeper.message(message, record, self._evidence_of(track, message.frame))
+            if self._audio is not None:
+                evidence = self._cut_out(message.frame, AUDIO_MARGIN_S)
+            else:
+                evidence = self._evidence_of(track, message.frame)
+            self.keeper.message(message, record, evidence)
             record.mode = (
                 record.mode if record.mode and record.mode not in self._voice else message.frame.mode
             )
@@ -512,7 +551,7 @@ class StretchSurvey:
         self.counts["emissions"] += record.burst_count == 1
         self.keeper.emission(record, final=True)
         self.counts["messages"] += 1
-        self.keeper.message(message, record, self._pulse_snippet(message.frame, margin_s=0.02))
+        self.keeper.message(message, record, self._cut_out(message.frame, AUDIO_MARGIN_S))
 
     # -- wideband modes -------------------------------------------------------------------------------
 
@@ -557,20 +596,21 @@ class StretchSurvey:
         else:
             record.add(burst)
         self.counts["messages"] += 1
-        snippet = self._pulse_snippet(message.frame)
+        snippet = self._cut_out(message.frame)
         if burst.snr_db >= record.snr_db and snippet is not None:
             self._measure_wide(record, message.frame)
         self.keeper.message(message, record, snippet)
 
-    def _pulse_snippet(self, frame: Frame, margin_s: float = PULSE_MARGIN_S) -> Samples | None:
+    def _cut_out(self, frame: Frame, margin_s: float = PULSE_MARGIN_S) -> Samples | None:
+        """Give the stream's own samples around a frame."""
         stream = self.stream
         begin = max(0, int(((frame.time_ns - stream.epoch_ns) / 1e9 - margin_s) * stream.rate_hz))
         end = int(((frame.stop_ns - stream.epoch_ns) / 1e9 + margin_s) * stream.rate_hz)
-        data = stream.read(begin, min(end - begin, 1 << 16))
+        data = stream.read(begin, min(end - begin, MOST_CUT_OUT))
         return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None
 
     def _measure_wide(self, record: EmissionRecord, frame: Frame) -> None:
-        snippet = self._pulse_snippet(frame)
+        snippet = self._cut_out(frame)
         if snippet is None:
             return
         stream = self.stream
@@ -652,7 +692,8 @@ class StretchSurvey:
             burst.mode = guess.name if guess else None
         return burst
 
-    def _burst_of_picture(self, picture: Picture, mode: Mode) -> Burst:
+    def _burst_of_picture(self, picture: Picture) -> Burst:
+        mode = next(mode for mode in self.modes if mode.name == picture.mode)
         return Burst(
             start_ns=picture.start_ns,
             stop_ns=picture.stop_ns,
