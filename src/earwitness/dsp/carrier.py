@@ -1,0 +1,424 @@
+"""Symbols of phase-keyed and frequency-keyed streams of known rate: lines to begin with, loops to stay with.
+
+A stretch of about a thousand symbols is asked for its clock and carrier by their spectral lines, so that a loop
+starts where it would settle; from there it follows forwards, and backwards to what came before. Loops are of
+second order (F. M. Gardner, Phaselock Techniques; timing error detector: Gardner, IEEE Trans. Comm. 1986; both
+from memory). The matched filter is evaluated at the instants the timing loop asks for, nowhere else.
+
+- BPSK, QPSK: the clock is a line in |z|^2 at the symbol rate; the carrier in z^2 or, at the instants, z^4.
+- OQPSK and MSK: z^2 has two lines, a symbol rate either side of twice the carrier; both are read from the pair.
+- Frequency keying after a discriminator: real values; the clock is a line in the size of the change over half a symbol.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from earwitness.dsp import fft
+from earwitness.dsp.filters import convolve_valid, root_raised_cosine
+from earwitness.dsp.jit import kernel
+
+PHASES = 64  # sub-sample positions of the matched filter
+SPAN = 6  # symbols each side
+REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
+STATE = 12
+LEAST_CLOCK = 12.0  # power of a line over what is around it
+LEAST_CARRIER = 16.0
+LEAST_SHARE = 0.25  # of the power that the line of reversals' square has; 0.35 at -1 dB of Es/N0
+
+
+@lru_cache(maxsize=32)
+def matched(per: float, roll_off: float) -> np.ndarray:
+    """Give a root-raised-cosine filter at `per` samples a symbol, float32 (PHASES, taps), unit energy in each row."""
+    fine = root_raised_cosine(roll_off, per * PHASES, SPAN) * np.sqrt(PHASES)
+    half = int(SPAN * per)
+    places = (np.arange(-half + 1, half + 1)[None, :] - np.arange(PHASES)[:, None] / PHASES) * PHASES
+    at = np.rint(places).astype(np.int64) + len(fine) // 2
+    taps = np.where((at >= 0) & (at < len(fine)), fine[np.clip(at, 0, len(fine) - 1)], 0)
+    return np.ascontiguousarray(taps, np.float32)
+
+
+@kernel("complex64(float32[::1], float32[:,::1], float64)", fastmath=True)
+def _at(x: np.ndarray, table: np.ndarray, place: float) -> np.complex64:
+    """Give the filter's output at a place in complex samples, held as pairs of floats; zero outside."""
+    rows, taps = table.shape
+    whole = int(np.floor(place))
+    p = int((place - whole) * rows + 0.5)
+    if p == rows:
+        p = 0
+        whole += 1
+    base = whole - taps // 2 + 1
+    if base < 0 or 2 * (base + taps) > len(x):
+        return np.complex64(0)
+    row = table[p]
+    part = x[2 * base : 2 * (base + taps)]
+    re = np.float32(0)
+    im = np.float32(0)
+    for k in range(taps):
+        re += part[2 * k] * row[k]
+        im += part[2 * k + 1] * row[k]
+    return np.complex64(complex(re, im))
+
+
+@kernel("void(float32[::1], float32[:,::1], float64, float64, complex64[::1])")
+def _sample(x: np.ndarray, table: np.ndarray, first: float, step: float, out: np.ndarray) -> None:
+    for k in range(len(out)):
+        out[k] = _at(x, table, first + k * step)
+
+
+@kernel("void(complex64[::1], float64, float64, complex64[::1])")
+def _mix(x: np.ndarray, cycles: float, first: float, out: np.ndarray) -> None:
+    """out[n] = x[n] turned back by `cycles` times its index; x[0] has index `first`."""
+    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
+    turn = 1 + 0j
+    for n in range(len(x)):
+        if n & 63 == 0:
+            angle = 2 * np.pi * ((cycles * (first + n)) % 1.0)
+            turn = complex(np.cos(angle), -np.sin(angle))
+        out[n] = x[n] * turn
+        turn *= step
+
+
+def mixed(x: np.ndarray, cycles: float, first: float = 0.0) -> np.ndarray:
+    """Give complex64 (n,) turned back by `cycles` a sample, the first of them having index `first`."""
+    out = np.empty(len(x), np.complex64)
+    _mix(np.ascontiguousarray(x, np.complex64), float(cycles), float(first), out)
+    return out
+
+
+@kernel("float64(float64)")
+def _soft(value: float) -> float:
+    """A decision that does not overstate a weak value: a straight line, cut off."""
+    return min(max(1.6 * value, -1.0), 1.0)
+
+
+@kernel(
+    "int64(float32[::1], float32[:,::1], int64, float64, float64, float64[::1], float64[::1],"
+    " complex64[:,::1], float64[::1])"
+)
+def _track(
+    x: np.ndarray,
+    table: np.ndarray,
+    kind: int,
+    begin: float,
+    stop: float,
+    gains: np.ndarray,
+    state: np.ndarray,
+    out: np.ndarray,
+    places: np.ndarray,
+) -> int:
+    """Follow symbols whose places lie before `stop`; gives how many.
+
+    state: [place, samples a symbol, phase, turn a symbol, power, last symbol re, im, last half re, im, ...];
+    `begin` is added to places written out. out[k] holds the samples at and half a symbol after each instant.
+    """
+    place, per, phase, turn, power = state[0], state[1], state[2], state[3], state[4]
+    last = complex(state[5], state[6])
+    between = complex(state[7], state[8])
+    nominal = state[9]
+    made = 0
+    while place < stop and made < len(places):
+        a = _at(x, table, place) * complex(np.cos(phase), -np.sin(phase))
+        middle = phase + 0.5 * turn
+        b = _at(x, table, place + 0.5 * per) * complex(np.cos(middle), -np.sin(middle))
+        power += gains[4] * (abs(a) ** 2 - power)
+        scale = 1.0 / np.sqrt(power + 1e-30)
+        a *= scale
+        b *= scale
+        out[made, 0] = a
+        out[made, 1] = b
+        places[made] = begin + place
+        made += 1
+        if kind == REAL:
+            late = between.real * (last.real - a.real)
+        elif kind == OQPSK:
+            late = between.real * (last.real - a.real) + a.imag * (between.imag - b.imag)
+        else:
+            late = between.real * (last.real - a.real) + between.imag * (last.imag - a.imag)
+        late = min(max(late, -1.0), 1.0)
+        if kind == REAL:
+            off = 0.0
+        elif kind == BPSK:
+            off = _soft(a.real) * a.imag
+        elif kind == QPSK:
+            off = _soft(a.real) * a.imag - _soft(a.imag) * a.real
+        else:
+            off = 0.7 * (_soft(a.real) * a.imag - _soft(b.imag) * b.real)
+        off = min(max(off, -1.0), 1.0)
+        turn += gains[1] * off
+        turn = min(max(turn, state[10] - gains[5]), state[10] + gains[5])
+        phase += turn + gains[0] * off
+        phase -= 2 * np.pi * np.floor(phase / (2 * np.pi))
+        per += gains[3] * late * nominal
+        per = min(max(per, nominal * (1 - 5e-4)), nominal * (1 + 5e-4))
+        place += per + gains[2] * late * nominal
+        last = a
+        between = b
+    state[0], state[1], state[2], state[3], state[4] = place, per, phase, turn, power
+    state[5], state[6], state[7], state[8] = last.real, last.imag, between.real, between.imag
+    return made
+
+
+def loop_gains(width: float) -> tuple[float, float]:
+    """Give proportional and integral gain of a second-order loop of noise bandwidth `width` a symbol, damping 0.707."""
+    theta = width / (0.7071 + 1 / (4 * 0.7071))
+    below = 1 + 2 * 0.7071 * theta + theta * theta
+    return 4 * 0.7071 * theta / below, 4 * theta * theta / below
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Where a loop begins: an instant (samples), samples a symbol, radians, radians a symbol, mean symbol power."""
+
+    place: float
+    per: float
+    phase: float
+    turn: float
+    power: float
+    strength: float  # of the carrier's line over what noise gives, 0 for frequency keying
+
+
+class Tracker:
+    """Follows one stream from a start; `feed` complex64 samples, get symbols.
+
+    Widths are loop noise bandwidths in cycles a symbol. Symbols come as complex64 (n, 2): at the instant and half
+    a symbol after it, of unit mean power (sum over both rails); places are counted from the first sample ever fed.
+    `reach` bounds how far the carrier may wander from where it began, in radians a symbol.
+    """
+
+    def __init__(
+        self,
+        kind: int,
+        start: Start,
+        *,
+        roll_off: float,
+        carrier_width: float = 0.01,
+        clock_width: float = 0.003,
+        reach: float = 0.5,
+    ):
+        self.kind = kind
+        self._table = matched(start.per, roll_off)
+        self._margin = self._table.shape[1] + int(start.per) + 2
+        self._gains = np.array([*loop_gains(carrier_width), *loop_gains(clock_width), 0.004, reach])
+        self._state = np.zeros(STATE)
+        self._base = (
+            start.turn / start.per / (2 * np.pi)
+        )  # taken out before the matched filter, cycles a sample
+        phase = start.phase - start.turn / start.per * start.place
+        self._state[[0, 1, 2, 4, 9]] = start.place, start.per, phase, start.power, start.per
+        self._fed = 0
+        self._held = np.zeros(0, np.complex64)
+        self._at = 0  # of _held[0]
+
+    @property
+    def turn(self) -> float:
+        """The carrier as the loop has it, radians a symbol."""
+        return float(self._state[3] + 2 * np.pi * self._base * self._state[9])
+
+    def away(self, place: float) -> float:
+        """Give how far a place is from the nearest instant as the loop has them, in symbols."""
+        off = (place - self._state[0]) / self._state[1]
+        return float(abs(off - round(off)))
+
+    def feed(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Take the next samples; give (symbols, places)."""
+        x = np.asarray(x, np.complex64)
+        fresh = mixed(x, self._base, self._fed) if self._base else x
+        self._fed += len(x)
+        self._held = np.concatenate([self._held, fresh])
+        state = self._state
+        stop = len(self._held) - self._margin
+        count = max(int((self._at + stop - state[0]) / (state[9] * (1 - 1e-2))) + 4, 0)
+        out, places = np.empty((count, 2), np.complex64), np.empty(count)
+        state[0] -= self._at
+        made = 0
+        if count:
+            made = int(
+                _track(
+                    self._held.view(np.float32), self._table, self.kind, float(self._at), float(stop),
+                    self._gains, state, out, places,
+                )
+            )  # fmt: skip
+        drop = min(max(int(state[0]) - self._margin, 0), len(self._held))
+        state[0] += self._at
+        self._held, self._at = self._held[drop:], self._at + drop
+        return out[:made], places[:made]
+
+
+def follow(
+    kind: int, samples: np.ndarray, start: Start, *, roll_off: float, carrier_width: float, clock_width: float
+) -> tuple[Tracker, np.ndarray, np.ndarray]:
+    """Follow a stream from a start amid complex64 samples (n,), backwards to their beginning and on to their end.
+
+    Gives the tracker, to be fed what comes next; samples at and half a symbol after each instant, complex64 (2 m,)
+    beginning with an instant; and their places, float64 (2 m,).
+    """
+    options = {"roll_off": roll_off, "carrier_width": carrier_width, "clock_width": clock_width}
+    samples = np.asarray(samples, np.complex64)
+    pad = np.zeros(64, np.complex64)
+    begin = int(start.place) + 64
+    # time turned round, and the carrier's turn with it
+    turned = np.concatenate([pad, samples[:begin][::-1], pad])
+    last = min(begin, len(samples)) - 1
+    back = Tracker(kind, replace(start, place=64 + last - start.place, turn=-start.turn), **options)
+    earlier, places = back.feed(turned)
+    places = last - (places - 64)
+    inside = places > 0
+    earlier, places = earlier[inside], places[inside]
+    forward = Tracker(kind, start, **options)
+    later, later_places = forward.feed(samples)
+    half = np.concatenate([earlier.reshape(-1)[::-1][:-1], later.reshape(-1)])
+    spots = np.repeat(places[::-1], 2)
+    spots[0::2] -= 0.5 * start.per
+    more = np.repeat(later_places, 2)
+    more[1::2] += 0.5 * start.per
+    spots = np.concatenate([spots[:-1], more])
+    odd = len(earlier) > 0  # what went backwards begins between two instants
+    return forward, half[int(odd) :], spots[int(odd) :]
+
+
+@lru_cache(maxsize=16)
+def _hann(n: int) -> np.ndarray:
+    return np.hanning(n).astype(np.float32)
+
+
+def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, complex, float]:
+    """Find the strongest line within `reach` of `cycles` (both in cycles per sample), values real or complex (n,).
+
+    Gives its frequency, its complex amplitude referred to sample 0, and its power over the mean power of what
+    is around it. A Hann window; the frequency to about a fiftieth of a bin when strong.
+    """
+    n = len(values)
+    size = 1 << (2 * n - 1).bit_length()
+    windowed = (values * _hann(n)).astype(np.complex64)
+    spectrum = fft.forward(windowed, size)
+    low, high = int(np.floor((cycles - reach) * size)), int(np.ceil((cycles + reach) * size))
+    index = np.arange(low, high + 1) % size
+    power = np.abs(spectrum[index]) ** 2
+    top = int(np.argmax(power))
+    a, b, c = (np.sqrt(np.abs(spectrum[(low + top + k) % size])) for k in (-1, 0, 1))
+    bend = a - 2 * b + c
+    fine = low + top + (float(0.5 * (a - c) / bend) if bend < 0 else 0.0)
+    around = 24 * size // n
+    near = np.abs(spectrum[np.arange(low + top - around, low + top + around) % size]) ** 2
+    noise = float(np.median(near)) / 0.69 + 1e-30
+    exact = fine / size
+    turned = np.exp(-2j * np.pi * (exact * np.arange(n) % 1.0))
+    amplitude = complex(np.dot(turned, windowed)) / (0.5 * n)
+    return exact, amplitude, float(power[top]) / noise
+
+
+def centroid(z: np.ndarray) -> float:
+    """Give where the power above the floor lies on average, cycles per sample, of complex64 (n,); 0 without any."""
+    size = 256
+    rows = len(z) // size
+    if not rows:
+        return 0.0
+    power = np.mean(np.abs(fft.forward(z[: rows * size].reshape(rows, size) * np.hanning(size))) ** 2, axis=0)
+    power = np.convolve(np.concatenate([power[-8:], power, power[:8]]), np.full(17, 1 / 17), "valid")
+    above = np.clip(power - 1.3 * np.quantile(power, 0.1), 0, None)
+    turns = np.exp(2j * np.pi * np.arange(size) / size)
+    return float(np.angle(np.sum(above * turns)) / (2 * np.pi)) if above.any() else 0.0
+
+
+def acquire(
+    kind: int, z: np.ndarray, per: float, *, roll_off: float, reach: float, clock_error: float = 1e-4
+) -> Start | None:
+    """Give where a loop may begin in the middle of about a thousand symbols, complex64 (n,); None where no line is.
+
+    `per`: samples a symbol as expected; the clock may be `clock_error` off. `reach`: how far the carrier may
+    be off, cycles per sample. Real streams (after a discriminator) come as complex ones without imaginary part.
+    """
+    n = len(z)
+    middle = n // 2
+    if kind == REAL:
+        return _acquire_real(z, per, clock_error)
+    coarse = centroid(z)
+    coarse = min(max(coarse, -reach), reach)
+    z = mixed(z, coarse)
+    taps = root_raised_cosine(roll_off, per, 4).astype(np.float32)
+    half = len(taps) // 2
+    y = convolve_valid(np.pad(z, half), taps)
+    clock = 1 / per
+    left = max(reach - abs(coarse), 0.25 * reach)
+    slack = clock * clock_error + 1.0 / n
+    if kind == OQPSK:
+        return _acquire_offset(z, y, per, coarse, left, slack)
+    exact, amplitude, strength = line(np.abs(y) ** 2, clock, slack)
+    if strength < LEAST_CLOCK:
+        return None
+    turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * middle) % 1.0
+    place, step = middle - turn_to / exact, 1 / exact
+    power = float(np.mean(np.abs(y) ** 2))
+    if kind == BPSK:
+        found, amplitude, strength = line(y * y, 0.0, min(2 * left, 0.45))
+        if abs(amplitude) < LEAST_SHARE * power:
+            return None  # lines of periodic data on two rails
+        phase = 0.5 * (np.angle(amplitude) + 2 * np.pi * found * place)
+        turn = np.pi * found * step
+    else:
+        count = int((n - 2 * half) / step) - 2
+        first = place - (count // 2) * step
+        symbols = np.empty(count, np.complex64)
+        _sample(z.view(np.float32), matched(per, roll_off), first, step, symbols)
+        size = np.abs(symbols)
+        unit = symbols / (size + 1e-30)
+        found, amplitude, strength = line(unit**4 * size, 0.0, 0.49)
+        phase = 0.25 * (np.angle(-amplitude) + 2 * np.pi * found * (count // 2))
+        turn = 0.5 * np.pi * found
+        power = float(np.mean(size**2))
+    if strength < LEAST_CARRIER:
+        return None
+    back = 2 * np.pi * coarse
+    return Start(place, step, phase + back * place, turn + back * step, power, strength)
+
+
+def _acquire_offset(
+    z: np.ndarray, y: np.ndarray, per: float, coarse: float, reach: float, slack: float
+) -> Start | None:
+    """As `acquire`, from the pair of lines in the square of OQPSK."""
+    n = len(z)
+    square = (y * y).astype(np.complex64)
+    size = 1 << (2 * n - 1).bit_length()
+    power = np.abs(fft.forward(square * _hann(n), size)) ** 2
+    shift = round(size / per)
+    widest = int(2 * reach * size) + 1
+    index = np.arange(-widest, widest + 1)
+    both = np.minimum(power[(index + shift) % size], power[(index - shift) % size])
+    top = int(index[int(np.argmax(both))])
+    noise = float(np.median(both)) / 0.35 + 1e-30  # the least of two exponentials
+    strength = float(both.max()) / noise
+    centre = power[np.arange(top - 4, top + 5) % size].max()
+    if strength < LEAST_CARRIER or centre > 2 * both.max():  # reversals have the middle line too
+        return None
+    upper, above, _ = line(square, top / size + 1 / per, slack)
+    lower, below, _ = line(square, top / size - 1 / per, slack)
+    step = 2 / (upper - lower)
+    found = 0.5 * (upper + lower)
+    middle = n // 2
+    up = np.angle(above) + 2 * np.pi * upper * middle
+    down = np.angle(below) + 2 * np.pi * lower * middle
+    phase = 0.25 * (up + down)
+    turn_to = (2 * phase - up) / (2 * np.pi) % 1.0  # of a symbol, from the middle to the next instant
+    place = middle + turn_to * step
+    phase += np.pi * found * (place - middle)
+    back = 2 * np.pi * coarse
+    mean = float(np.mean(np.abs(y) ** 2))
+    return Start(place, step, phase + back * place, np.pi * found * step + back * step, mean, strength)
+
+
+def _acquire_real(z: np.ndarray, per: float, clock_error: float) -> Start | None:
+    x = z.real
+    n = len(x)
+    lag = max(round(per / 2), 1) + 1
+    change = np.abs(x[lag:] - x[:-lag])
+    exact, amplitude, strength = line(change, 1 / per, clock_error / per + 1.0 / n)
+    if strength < LEAST_CLOCK:
+        return None
+    middle = n // 2
+    # changes are largest midway between symbols; they are noted `lag` / 2 early
+    turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * (middle - 0.5 * lag) + 0.5) % 1.0
+    return Start(middle - turn_to / exact, 1 / exact, 0.0, 0.0, float(np.mean(x * x)) * per, strength)

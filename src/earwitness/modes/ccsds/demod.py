@@ -1,0 +1,443 @@
+"""A channel or demodulated audio in, transfer frames out: rates and keyings are found, not told.
+
+Each octave of the channel is looked at in windows (`gate`); where a line stands, loops begin in the middle of that
+window, run back over what came before and on with what follows (`dsp.carrier`), and their symbols go through
+every coding at once (`coding.ccsds_lanes`). From I/Q: BPSK, QPSK, OQPSK (which MSK is too), and frequency keying by a
+discriminator. From audio: a discriminator's baseband, or phase reversals near the middle of an SSB receiver's band.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from earwitness.coding.ccsds_lanes import Found, PairLanes, SerialLanes
+from earwitness.core.mode import Mode
+from earwitness.core.types import Bits, Frame, Samples
+from earwitness.dsp import carrier
+from earwitness.dsp.carrier import Start, acquire, follow
+from earwitness.dsp.filters import StreamingFir, lowpass
+from earwitness.dsp.voice import FixedBlocks
+from earwitness.modes.ccsds.gate import (
+    AUDIO_RATES_HZ,
+    CLOCK_ERROR,
+    QUIET,
+    RATES_HZ,
+    WINDOW,
+    Chance,
+    Octave,
+    frequency_keyed,
+    frequency_steps,
+    narrow,
+    octaves,
+    phase_keyed,
+)
+
+BLOCK = 1 << 14
+ROLL_OFF = 0.5
+REAL_ROLL_OFF = 0.9
+CHECK_EVERY = 4  # windows between comparisons of a loop with a fresh look
+MISSES = 3  # windows without a line until a stream is given up
+MOST_STREAMS = 8
+LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
+AUDIO_MIDDLE_HZ = 1650.0
+AUDIO_REVERSAL_HZ = 1200.0
+AUDIO_REVERSAL_DIVIDE = 4
+NAMES = {carrier.REAL: "FSK", carrier.BPSK: "BPSK", carrier.QPSK: "QPSK", carrier.OQPSK: "OQPSK"}
+FOLD = {carrier.REAL: 1, carrier.BPSK: 2, carrier.QPSK: 4, carrier.OQPSK: 4}
+BLOCK_SYMBOLS = 16
+LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it is told apart
+REACH = 5  # half symbols either side that frequency keying is fitted to
+FIT = 2048  # symbols fitted together
+LOOP_HZ = 25.0  # carrier loop's noise bandwidth, held between shares of the symbol rate:
+CLOCK_WIDTH = 0.004  # clock loop's, a share
+LOOP_LEAST, LOOP_MOST = 0.006, 0.02
+
+
+def equalised(half: np.ndarray) -> np.ndarray:
+    """Give soft symbols float32 (m,) of real samples at and between instants, float32 (2 m + 2 REACH,).
+
+    A linear filter is fitted to a first look's decisions, twice, by least squares with a constant, as louder
+    stretches (noise after a discriminator) are left out.
+    """
+    count = (len(half) - 2 * REACH) // 2
+    if count < 64:
+        return np.zeros(count, np.float32)
+    rows = np.stack([half[k : k + 2 * count : 2] for k in range(2 * REACH + 1)] + [np.ones(count)], axis=1)
+    first = rows[:, REACH]
+    blocks = count // BLOCK_SYMBOLS
+    cut = first[: blocks * BLOCK_SYMBOLS].reshape(blocks, BLOCK_SYMBOLS)
+    spread = np.sum(np.abs(cut - cut.mean(axis=1, keepdims=True)), axis=1)
+    quiet = np.where(
+        spread <= LOUDER * max(float(np.partition(spread, blocks // 10)[blocks // 10]), 1e-9), 1.0, 1e-3
+    )
+    weight = np.append(np.repeat(quiet, BLOCK_SYMBOLS), np.full(count - blocks * BLOCK_SYMBOLS, quiet[-1]))
+    sound = first[weight > 0.5]
+    low, high = 3 * len(sound) // 20, 17 * len(sound) // 20
+    ordered = np.partition(sound, (low, high))
+    middle = float(0.5 * (ordered[low] + ordered[high]))
+    target = np.where(first > middle, 1.0, -1.0)
+    weighted = rows * weight[:, None]
+    gram = weighted.T @ rows
+    gram[np.diag_indices(2 * REACH + 1)] += 1e-3 * np.trace(gram) / (2 * REACH + 2) + 1e-12
+    out = target
+    for _ in range(2):
+        out = rows @ np.linalg.solve(gram, weighted.T @ target)
+        target = np.where(out > 0, 1.0, -1.0)
+    return np.asarray(out, np.float32)
+
+
+class _Stream:
+    """One keying at one rate, from where it was found on."""
+
+    def __init__(
+        self, chance: Chance, octave: Octave, start: Start, before: np.ndarray, window: np.ndarray, at: int,
+        lag: float,
+    ):  # fmt: skip
+        self.chance = chance
+        self.octave = octave
+        self.missed = 0
+        self.age = 0  # windows
+        self._per = start.per
+        self._lag = lag
+        self._last = 0.0
+        self._ending = False
+        self._lanes: Any
+        kind = chance.kind
+        if kind in (carrier.QPSK, carrier.OQPSK):
+            self._lanes = PairLanes(offset=kind == carrier.OQPSK)
+        else:
+            self._lanes = SerialLanes()
+        width = min(max(LOOP_HZ / chance.rate_hz, LOOP_LEAST), LOOP_MOST)
+        roll_off = REAL_ROLL_OFF if kind == carrier.REAL else ROLL_OFF
+        joined = np.concatenate([before, window])
+        self._offset = at - len(before)  # of joined[0] in samples of the octave
+        self._forward, half, spots = follow(
+            kind, joined, replace(start, place=len(before) + start.place), roll_off=roll_off, carrier_width=width,
+            clock_width=CLOCK_WIDTH,
+        )  # fmt: skip
+        self._half = np.zeros(0, np.complex64)
+        self._spots = np.zeros(0)
+        self._first = True
+        self._pending = (half, spots)
+
+    @property
+    def turn(self) -> float:
+        """Radians a symbol."""
+        return self._forward.turn
+
+    def place_error(self, place: float, at: int) -> float:
+        """Give how far a place in the window at `at` is from the loop's nearest instant, in symbols."""
+        return self._forward.away(place + at - self._offset)
+
+    def settle(self, found: Found) -> None:
+        """Go on with the coding that has read something, and no other."""
+        self._lanes.settle(found)
+
+    def open(self) -> list[Found]:
+        """Give what the samples up to the opening window held."""
+        half, spots = self._pending
+        self._pending = (half[:0], spots[:0])
+        return self._take(half, spots)
+
+    def feed(self, window: np.ndarray) -> list[Found]:
+        """Take the next window."""
+        symbols, places = self._forward.feed(window)
+        spots = np.repeat(places, 2)
+        spots[1::2] += 0.5 * self._per
+        return self._take(symbols.reshape(-1), spots)
+
+    def close(self) -> list[Found]:
+        """Give what is still held."""
+        pad = np.zeros(64, np.complex64)
+        out = self.feed(pad)
+        if self.chance.kind == carrier.REAL:
+            out += self._take(np.zeros(4 * REACH, np.complex64), np.full(4 * REACH, self._last))
+        return out + list(self._lanes.close())
+
+    def _take(self, half: np.ndarray, spots: np.ndarray) -> list[Found]:
+        if len(spots):
+            self._last = float(spots[-1])
+        kind = self.chance.kind
+        scale = self.octave.factor
+        if kind != carrier.REAL:
+            count = len(half) // 2
+            rails = half[: 2 * count].reshape(count, 2)
+            places = (spots[: 2 * count : 2] + self._offset - self._lag) * scale
+            if kind == carrier.BPSK:
+                return list(self._lanes.feed(rails[:, 0].real.copy(), places))
+            second = rails[:, 1] if kind == carrier.OQPSK else rails[:, 0]
+            return list(self._lanes.feed(np.stack([rails[:, 0].real, second.imag], axis=1), places))
+        if self._first:
+            self._half = np.zeros(REACH, np.complex64)
+            self._spots = np.zeros(REACH)
+            self._first = False
+        self._half = np.concatenate([self._half, half])
+        self._spots = np.concatenate([self._spots, spots])
+        out: list[Found] = []
+        while len(self._half) >= 2 * FIT + 2 * REACH or (self._ending and len(self._half) > 2 * REACH + 128):
+            count = min(FIT, (len(self._half) - 2 * REACH) // 2)
+            part = np.ascontiguousarray(self._half[: 2 * count + 2 * REACH].real)
+            places = (self._spots[REACH : REACH + 2 * count : 2] + self._offset - self._lag) * scale
+            out += self._lanes.feed(equalised(part), places)
+            self._half, self._spots = self._half[2 * count :], self._spots[2 * count :]
+        return out
+
+
+class Demodulator:
+    """Frames of one channel, or of one recording of demodulated audio."""
+
+    def __init__(self, mode: Mode):
+        self._mode = mode
+        self._first: Samples | None = None
+        self._noise: float | None = None
+        self._reported: list[Frame] = []
+
+    def _begin(self, samples: Samples) -> None:
+        self._first = replace(samples, data=samples.data[:0])
+        self._audio = not np.iscomplexobj(samples.data)
+        kind = np.float32 if self._audio else np.complex64
+        rate = samples.rate_hz
+        self._blocks = FixedBlocks(BLOCK)
+        self._fed = False
+        self._octaves = octaves(rate, AUDIO_RATES_HZ if self._audio else RATES_HZ, kind)
+        self._reversal: list[Octave] = []
+        if self._audio and rate >= 4 * AUDIO_REVERSAL_HZ * 1.5:
+            divide = max(int(rate // 9600.0), 1)
+            self._divide = divide
+            self._mixed = 0
+            self._low = StreamingFir(lowpass(1500.0, 500.0, rate, stop_db=45.0))
+            below = Octave(rate / divide, divide, np.complex64)
+            below.rates = [AUDIO_REVERSAL_HZ]
+            self._reversal = [below]
+            self._spare = np.zeros(0, np.complex64)
+        every = [*self._octaves, *self._reversal]
+        self._windows = {id(octave): 0 for octave in every}
+        self._before: dict[int, dict[float, np.ndarray]] = {
+            id(octave): {} for octave in every
+        }  # by rate; 0: as it is
+        self._lags: dict[tuple[int, float], float] = {}
+        self._streams: dict[tuple[int, int, float], _Stream] = {}
+        self._settled: tuple[int, int, float] | None = None  # the stream whose frames are read
+
+    def feed(self, samples: Samples) -> list[Frame]:
+        """Take the next samples; frames come when their codeblock is judged, a few thousand symbols late."""
+        if self._first is None:
+            self._begin(samples)
+        if samples.noise_dbfs_hz is not None and self._noise is None:
+            self._noise = samples.noise_dbfs_hz
+        out: list[Frame] = []
+        data = np.where(np.abs(samples.data) < 1e6, samples.data, 0)
+        data = data.astype(np.float32 if self._audio else np.complex64)
+        self._fed |= len(data) > 0
+        for block in self._blocks.feed(data):
+            out += self._block(block)
+        return out
+
+    def close(self) -> list[Frame]:
+        """Give what is still in the streams."""
+        if self._first is None:
+            return []
+        out: list[Frame] = []
+        rest = self._blocks.rest()
+        if self._fed:
+            tail = np.zeros(BLOCK, np.float32 if self._audio else np.complex64)
+            tail[: len(rest)] = rest
+            out += self._block(tail)
+        for octave in (*self._octaves, *self._reversal):
+            out += self._window(octave, octave.rest())
+        while self._streams:
+            _, stream = self._streams.popitem()
+            out += self._frames(stream, self._closed(stream))
+        self._first = None
+        return out
+
+    @staticmethod
+    def _closed(stream: _Stream) -> list[Found]:
+        stream._ending = True
+        return stream.close()
+
+    def _block(self, block: np.ndarray) -> list[Frame]:
+        out: list[Frame] = []
+        x = block
+        for octave in self._octaves:
+            windows, x = octave.feed(x)
+            for window in windows:
+                out += self._window(octave, window)
+        if self._reversal:
+            at = self._mixed + np.arange(len(block))
+            self._mixed += len(block)
+            rate = self._rate_hz()
+            mixed = block * np.exp(-2j * np.pi * (at * (AUDIO_MIDDLE_HZ / rate) % 1.0))
+            low = np.concatenate([self._spare, self._low.feed(mixed.astype(np.complex64))])
+            whole = len(low) // (2 * self._divide) * 2 * self._divide
+            self._spare = low[whole:]
+            octave = self._reversal[0]
+            for window in octave.feed(low[: whole : self._divide].copy())[0]:
+                out += self._window(octave, window)
+        return out
+
+    def _rate_hz(self) -> float:
+        return self._first.rate_hz if self._first is not None else 1.0
+
+    def _window(self, octave: Octave, window: np.ndarray) -> list[Frame]:
+        key = id(octave)
+        at = self._windows[key]
+        self._windows[key] = at + WINDOW
+        before = self._before[key]
+        fresh = self._before[key] = {0.0: window}
+        noise = 0.0
+        if self._noise is not None and not self._audio:
+            noise = octave.rate_hz * 10 ** (self._noise / 10)
+        rates = octave.rates
+        settled = self._settled
+        if settled is not None:  # one emission has one keying: while it is read, nothing else is looked for
+            if settled not in self._streams:
+                self._settled = None
+            elif settled[0] != key:
+                self._before[key] = {}
+                return []
+            else:
+                rates = [settled[2]]
+        asleep = self._asleep(window, noise)
+        chances: list[Chance] = []
+        phases = bool(np.iscomplexobj(window))
+        if phases and not asleep:
+            if settled is None or settled[1] != carrier.REAL:
+                chances = phase_keyed(window, octave.rate_hz, rates)
+            if octave in self._reversal:
+                chances = [chance for chance in chances if chance.kind == carrier.BPSK]
+        linear = {chance.rate_hz: chance.strength for chance in chances if chance.kind == carrier.QPSK}
+        if octave not in self._reversal and (settled is None or settled[1] == carrier.REAL):
+            for rate in rates:
+                followed = (key, carrier.REAL, rate) in self._streams
+                if asleep and not followed:
+                    continue
+                steps, lag = frequency_steps(before.get(0.0, window[:0]), window, octave.rate_hz / rate)
+                fresh[rate] = steps
+                self._lags[key, rate] = lag
+                chance = None if asleep else frequency_keyed(steps, octave.rate_hz, rate)
+                if chance is not None and chance.strength > LINEAR * linear.get(rate, 0.0):
+                    chances.append(chance)
+        out: list[Frame] = []
+        found = {(key, chance.kind, chance.rate_hz): chance for chance in chances}
+        if self._settled is not None:
+            found = {item: chance for item, chance in found.items() if item == self._settled}
+        for item in [item for item in self._streams if item[0] == key]:
+            if item not in self._streams:
+                continue  # another has read a frame meanwhile
+            stream = self._streams[item]
+            stream.missed = 0 if item in found else stream.missed + 1
+            part = fresh[item[2]] if item[1] == carrier.REAL else window
+            out += self._frames(stream, stream.feed(part.astype(np.complex64)))
+            if stream.missed >= MISSES:
+                out += self._frames(stream, self._closed(stream))
+                self._streams.pop(item, None)
+        for item, chance in found.items():
+            if self._settled is not None and item != self._settled:
+                continue
+            which = chance.rate_hz if chance.kind == carrier.REAL else 0.0
+            earlier = before.get(which, window[:0]).astype(np.complex64)
+            lag = self._lags[key, chance.rate_hz] if which else 0.0
+            out += self._open(item, chance, octave, earlier, fresh[which].astype(np.complex64), at, lag)
+        return out
+
+    def _asleep(self, window: np.ndarray, noise: float) -> bool:
+        """Tell whether a window holds nothing that any rate of its octave could be."""
+        power = float(np.vdot(window, window).real) / len(window)
+        if power < 1e-20 or power < QUIET * noise:
+            return True
+        return bool(np.iscomplexobj(window)) and not self._audio and narrow(window, noise)
+
+    def _open(
+        self, item: tuple[int, int, float], chance: Chance, octave: Octave, before: np.ndarray, window: np.ndarray, at: int,
+        lag: float,
+    ) -> list[Frame]:  # fmt: skip
+        known = self._streams.get(item)
+        if known is not None:
+            known.age += 1
+            if known.age % CHECK_EVERY:
+                return []
+        per = octave.rate_hz / chance.rate_hz
+        reach = min(0.4, max(0.45 / per, 3 * self._mode.offset_ok_hz / octave.rate_hz))
+        start = acquire(chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=CLOCK_ERROR)
+        if start is None:
+            return []
+        if known is not None:
+            fold = 2 * np.pi / FOLD[chance.kind]
+            off = (start.turn - known.turn + fold / 2) % fold - fold / 2
+            wrong_carrier = chance.kind != carrier.REAL and abs(off) > 0.15
+            half = 2.0 if chance.kind == carrier.OQPSK else 1.0
+            away = known.place_error(start.place, at) * half
+            if not wrong_carrier and min(away, abs(half / 2 - away) if half > 1 else away) < 0.3:
+                return []
+            out = self._frames(known, self._closed(known))
+            self._streams.pop(item, None)
+        else:
+            out = []
+        if len(self._streams) >= MOST_STREAMS:
+            return out
+        stream = _Stream(chance, octave, start, before, window, at, lag)
+        self._streams[item] = stream
+        return out + self._frames(stream, stream.open())
+
+    def _settle(self, stream: _Stream, found: Found) -> list[Frame]:
+        """A stream has read a frame: the others give what they hold and end."""
+        out: list[Frame] = []
+        mine = [item for item, other in self._streams.items() if other is stream]
+        if mine and self._settled != mine[0]:
+            self._settled = mine[0]
+            stream.settle(found)
+            others = [self._streams.pop(item) for item in list(self._streams) if item != mine[0]]
+            for other in others:
+                out += self._frames(other, self._closed(other))
+        return out
+
+    def _frames(self, stream: _Stream, found: list[Found]) -> list[Frame]:
+        out: list[Frame] = []
+        for item in found:
+            out += self._settle(stream, item)
+            frame = self._frame(stream, item)
+            if not any(
+                frame.bits == other.bits and frame.time_ns < other.stop_ns and other.time_ns < frame.stop_ns
+                for other in self._reported
+            ):
+                self._reported = [*self._reported[-63:], frame]
+                out.append(frame)
+        return out
+
+    def _frame(self, stream: _Stream, found: Found) -> Frame:
+        first, block, chance = self._first, found.block, stream.chance
+        if first is None:
+            raise RuntimeError("a frame before any samples")
+        extra: dict[str, Any] = {
+            "modulation": "MSK" if found.msk else NAMES[chance.kind],
+            "symbol_rate_hz": chance.rate_hz * (2 if found.msk else 1),
+            "line_code": found.line_code,
+            "convolutional": "K=7 rate 1/2" if found.convolutional else "none",
+            "framing": block.framing,
+            "randomizer": block.randomizer,
+            "sync_errors": block.sync_errors,
+            "chance_log10": round(block.chance_log10, 1),
+        }
+        if block.code is not None:
+            extra["interleave_depth"] = block.code.depth
+        turn_hz = stream.turn / (2 * np.pi) * chance.rate_hz
+        frequency = None
+        if self._audio and chance.kind != carrier.REAL:
+            extra["audio_carrier_hz"] = round(AUDIO_MIDDLE_HZ + turn_hz)
+        elif not self._audio:
+            frequency = first.center_hz + (turn_hz if chance.kind != carrier.REAL else 0.0)
+        return Frame(
+            mode=self._mode.name,
+            time_ns=first.time_ns(block.start),
+            stop_ns=first.time_ns(max(block.stop, block.start + 1)),
+            bits=Bits(int.from_bytes(block.frame, "big"), 8 * len(block.frame)),
+            check="corrected" if block.corrected else "pass",
+            corrected_bits=block.corrected,
+            check_name=block.check_name(),
+            extra=extra,
+            frequency_hz=frequency,
+        )
