@@ -34,6 +34,7 @@ BLOCK = 16  # symbols whose spread is compared, to tell a burst from the noise b
 # in 100 has more, and symbols that can be read have it in one hop of 2 MARGIN
 LINE_SHORT, LINE_LONG = 0.068, 0.050
 CARRIER = 9.0
+PLAIN = 0.87  # a line of the carrier itself so near that of the squares: flags under NRZI have 0.75
 MARGIN = 8  # hops either side of one with a clock that are read with it
 CARRIER_MARGIN = 4
 AROUND = 96  # symbols either side of a hop that its filter is fitted to
@@ -450,12 +451,39 @@ def _turn(z: np.ndarray, angle: float, line: np.ndarray, limit: float, out: np.n
         here = line[h + 1]
         before = line[h] if abs(here - line[h]) < limit else here
         after = line[h + 2] if abs(here - line[h + 2]) < limit else here
-        for n in range(hop):
-            place = (n + 0.5) / hop - 0.5
-            turn = here + place * (here - before if place < 0 else after - here)
-            angle -= 2 * np.pi * turn
-            out[h * hop + n] = z[h * hop + n] * complex(np.cos(angle), np.sin(angle))
-    return angle % (2 * np.pi)
+        for part in range(2):
+            slope = here - before if part == 0 else after - here
+            # the turn itself turns from sample to sample by the slope: two products a sample, no sine
+            place = (0.5 if part == 0 else hop // 2 + 0.5) / hop - 0.5
+            first = -2 * np.pi * (here + place * slope)
+            rotor = complex(np.cos(angle + first), np.sin(angle + first))
+            step = -2 * np.pi * slope / hop
+            turn = complex(np.cos(first + step), np.sin(first + step))
+            bend = complex(np.cos(step), np.sin(step))
+            begin, end = (0, hop // 2) if part == 0 else (hop // 2, hop)
+            for n in range(h * hop + begin, h * hop + end):
+                out[n] = z[n] * rotor
+                rotor *= turn
+                turn *= bend
+            count = end - begin
+            angle += first * count + step * (count * (count - 1) // 2)
+            angle %= 2 * np.pi
+    return angle
+
+
+@kernel("bool_(complex64[::1], float64)", fastmath=True)
+def _plain(z: np.ndarray, line: float) -> bool:
+    """Tell whether z is a carrier at `line` without reversals, by its line beside that of its squares."""
+    turn = complex(np.cos(2 * np.pi * line), -np.sin(2 * np.pi * line))
+    rotor = 1 + 0j
+    first = 0j
+    second = 0j
+    for n in range(len(z)):
+        value = z[n] * rotor
+        first += value
+        second += value * value / (abs(value) + 1e-20)
+        rotor *= turn
+    return bool(abs(first) > PLAIN * abs(second))
 
 
 @kernel("void(complex64[::1], complex64[::1])", fastmath=True)
@@ -566,6 +594,11 @@ class ReversalCarrier:
         _peaks(self._powers, found)
         found[:, 0] = (found[:, 0] - reach) / (2 * self._bins * self._fold)
         self._powers = self._powers[len(found) :]
+        known = len(self._found) - CARRIER_MARGIN  # hops from the next to be given out
+        for h in np.flatnonzero(found[:, 1] > CARRIER).tolist():
+            begin = self._hop // 2 + (known + h) * self._hop
+            if _plain(self._z[begin : begin + self._hop], found[h, 0]):
+                found[h, 1] = 0.0
         self._found = np.concatenate([self._found, found])
 
 

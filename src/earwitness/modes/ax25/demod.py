@@ -19,31 +19,41 @@ import numpy as np
 
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
+from earwitness.dsp import fft
 from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.symbols import HOP, OS, Clock, ReversalCarrier, Slicer, Upright
-from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
+from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler, fir
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
 RATE_HZ = 48_000.0  # at least; what comes with up to half as much again is taken as it is
 BLOCK = 12_000  # samples worked on at a time
-FLUSH_S = 2.0  # of silence fed at the end, for what the streams hold back
+FLUSH_HOPS = 30  # of silence fed at the end, for what the streams hold back
+TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
 TONE_BAUD = 1200.0
 TONE_OS = 8
-LOW_HZ, HALF_HZ = 12_000.0, 24_000.0  # slower rates that serve the slower bauds
-# Bauds of direct FSK and the rates of the samples they are taken from; None is that of the channel
-FSK_RATES_HZ = {1200.0: LOW_HZ, 2400.0: LOW_HZ, 4800.0: HALF_HZ, 9600.0: None, 19200.0: None}
-# The same of phase reversals, and how many squares the look for their carrier adds up
-PSK_RATES_HZ = {1200.0: (LOW_HZ, 1), 9600.0: (None, 4)}
+LOW_HZ = 16_000.0  # a slower rate that serves the slower bauds
+# Bauds of direct FSK and what each is taken from: the discriminator after the tuned, the wide filter or none
+FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound", 19200.0: "open"}
+# Bauds of phase reversals and what each is taken from, and how many squares the look for their carrier adds up
+PSK_SOURCES = {1200.0: ("low", 1), 9600.0: ("channel", 4)}
 PSK_REACH_HZ = 2500.0
 PSK_REST_S = 2.0  # without a carrier, after which nothing is left in the stages behind it
 AUDIO_MIDDLE_HZ = 1650.0  # the SSB audio band is 150 to 3150 Hz
 AUDIO_REACH_HZ = 1250.0
 CHANNEL_HZ = 17_000.0  # half the width kept where a channel is resampled
-NARROW_HZ = 8000.0  # -6 dB edge of the filter before the discriminator, each side
+SOUND_HZ = 8000.0  # -6 dB edge of the filter before the discriminator, each side
+TUNED_HZ = (
+    1500.0,
+    3000.0,
+    5500.0,
+)  # the same where the slower bauds are listened for, by what the signal takes
+TUNED_SHARE = 0.98  # of the power over the noise that must lie inside
+TUNED_BINS = 256
+TUNED_STEP_HZ = 250.0  # the filter is not moved by less
 LARGEST = 1e6
 LEVEL_SAMPLES = 480  # samples a level and frequency reading is taken over
 LEVELS_KEPT = 1600
@@ -54,14 +64,26 @@ class _Symbols:
     """What all streams share: hunting with and without the scrambler."""
 
     def __init__(
-        self, name: str, per_symbol: float, lanes: int, offsets: tuple[int, ...], louder: float = np.inf
+        self,
+        name: str,
+        baud: float,
+        channel_hz: float,
+        lanes: int,
+        offsets: tuple[int, ...],
+        louder: float = np.inf,
     ):
         self.name = name
-        self._scale = per_symbol / OS  # samples of the channel per sample of the stream
+        self.baud = baud
+        self._scale = channel_hz / (OS * baud)  # samples of the channel per sample of the stream
         self._clock = Clock(lanes, offsets)
         self._slicer = Slicer(lanes * len(offsets), louder=louder)
         self._hunters = (FrameHunter(scrambled=False), FrameHunter(scrambled=True))
         self.delay = 0.0  # of the lanes, in their samples
+
+    def carrier_hz(self, start: float, stop: float) -> float | None:
+        """Give the carrier where the stream knows it."""
+        del start, stop
+        return None
 
     def _hunt(self, places: np.ndarray, x: np.ndarray, first: np.ndarray) -> Iterator[tuple[bool, Hit]]:
         places, soft, _ = self._slicer.feed(places, x, first)
@@ -77,10 +99,10 @@ class _DirectStream(_Symbols):
 
     offsets = (0, -8, -6, -4, -2, 2, 4, 6, 8)
 
-    def __init__(self, baud: float, rate_hz: float):
-        super().__init__(f"FSK {baud:.0f}", rate_hz / baud, 1, self.offsets, LOUDER)
-        self.rate_hz = FSK_RATES_HZ[baud] or rate_hz
-        self.wide = baud > 9600
+    def __init__(self, baud: float, channel_hz: float):
+        super().__init__(f"FSK {baud:.0f}", baud, channel_hz, 1, self.offsets, LOUDER)
+        self.source = FSK_SOURCES[baud]
+        self.rate_hz = LOW_HZ if self.source == "tuned" else channel_hz
         self._resampler = Resampler(self.rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud)
 
     def feed(self, steps: np.ndarray) -> list[tuple[bool, Hit]]:
@@ -106,8 +128,9 @@ class _ToneStream(_Symbols):
 
     offsets = (0, -4, -2, 2, 4)
 
-    def __init__(self, rate_hz: float):
-        super().__init__(f"AFSK {TONE_BAUD:.0f}", rate_hz / TONE_BAUD, 2, self.offsets, LOUDER)
+    def __init__(self, channel_hz: float):
+        super().__init__(f"AFSK {TONE_BAUD:.0f}", TONE_BAUD, channel_hz, 2, self.offsets, LOUDER)
+        self.source, self.rate_hz = "tuned", LOW_HZ
         rate = TONE_OS * TONE_BAUD
         self._resampler = Resampler(LOW_HZ, rate, cutoff_hz=3200.0, width_hz=1000.0)
         turns = 2j * np.pi * np.array(TONE_HZ)[:, None] / rate * np.arange(TONE_OS)[None, :]
@@ -134,7 +157,7 @@ class _Reversals(_Symbols):
     offsets = (0, -4, -2, 2, 4)
 
     def __init__(self, name: str, baud: float, channel_hz: float, rate_hz: float):
-        super().__init__(name, channel_hz / baud, 2, self.offsets)
+        super().__init__(name, baud, channel_hz, 2, self.offsets)
         self._low = [
             Resampler(rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud) for _ in range(2)
         ]
@@ -158,11 +181,11 @@ class _ReversalStream:
 
     def __init__(self, baud: float, channel_hz: float, reach_hz: float):
         self.name = f"BPSK {baud:.0f}"
-        self._baud = baud
-        rate_hz, fold = PSK_RATES_HZ[baud]
-        self.rate_hz = rate_hz or channel_hz
+        self.baud = baud
+        self.source, fold = PSK_SOURCES[baud]
+        self.rate_hz = LOW_HZ if self.source == "low" else channel_hz
         self._channel_hz = channel_hz
-        self._hop = round(HOP * self.rate_hz / baud / (2 * fold)) * 2 * fold
+        self._hop = 2 * fold * fft.good_size(round(HOP * self.rate_hz / baud / (2 * fold)))
         self._carrier = ReversalCarrier(self._hop, reach_hz / self.rate_hz, fold)
         self._symbols: _Reversals | None = None
         self._origin = 0.0  # in the channel's samples, where it began
@@ -182,13 +205,13 @@ class _ReversalStream:
         if self._quiet > PSK_REST_S * self.rate_hz:
             self._symbols = None
         elif self._quiet == 0 and self._symbols is None:
-            self._symbols = _Reversals(self.name, self._baud, self._channel_hz, self.rate_hz)
+            self._symbols = _Reversals(self.name, self.baud, self._channel_hz, self.rate_hz)
             self._origin = at
         if self._symbols is None:
             return []
         return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in self._symbols.feed(z)]
 
-    def carrier_hz(self, start: float, stop: float) -> float:
+    def carrier_hz(self, start: float, stop: float) -> float | None:
         """Give the mean carrier between two places in the channel's samples."""
         hop = self._hop * self._channel_hz / self.rate_hz
         low = max(int(start / hop) - self._lines_at, 0)
@@ -250,6 +273,68 @@ class _Levels:
         return float(np.angle(np.sum(self._turn[self._part(start, stop)])) / (2 * np.pi))
 
 
+class _Steps:
+    """The discriminator over a stream of blocks."""
+
+    def __init__(self) -> None:
+        self._before = np.complex64(1)
+
+    def feed(self, iq: np.ndarray) -> np.ndarray:
+        if not len(iq):
+            return np.empty(0, np.float32)
+        steps = phase_steps(iq, self._before)
+        self._before = iq[-1]
+        return np.asarray(steps)
+
+
+class _Tuner:
+    """Discriminates what there is in the slow channel: a filter about its power, no wider than it takes.
+
+    Noise that gets into a discriminator decides where its threshold lies, and a carrier is seldom where it should be.
+    """
+
+    def __init__(self) -> None:
+        count = len(lowpass(TUNED_HZ[0], 2000.0, LOW_HZ, stop_db=50.0))
+        self._taps = [lowpass(edge, 2000.0, LOW_HZ, stop_db=50.0)[::-1].copy() for edge in TUNED_HZ]
+        self._held = np.zeros(count - 1 - count // 2, np.complex64)
+        self._steps = _Steps()
+        self._center = 0.0
+        self._turned = 0.0
+        self._window = np.hanning(TUNED_BINS).astype(np.float32)
+
+    def feed(self, z: np.ndarray) -> np.ndarray:
+        """Take the next block at LOW_HZ; what the filter lags by is given with the next."""
+        rows = z[: len(z) // TUNED_BINS * TUNED_BINS].reshape(-1, TUNED_BINS)
+        taps = self._taps[-1]
+        if len(rows):
+            power = np.mean(np.abs(fft.forward(rows * self._window)) ** 2, axis=0)
+            self._center, taps = self._fit(np.fft.fftshift(power))
+        turn = self._center / LOW_HZ
+        angles = self._turned - turn * np.arange(1, len(z) + 1)
+        self._turned = float(angles[-1] % 1.0) if len(z) else self._turned
+        z = z * np.exp(2j * np.pi * angles).astype(np.complex64)
+        joined = np.concatenate([self._held, z])
+        out = np.empty(max(len(joined) - len(taps) + 1, 0), np.complex64)
+        fir(joined.view(np.float32), taps, 2, out.view(np.float32))
+        self._held = joined[len(out) :]
+        return self._steps.feed(out)
+
+    def _fit(self, power: np.ndarray) -> tuple[float, np.ndarray]:
+        """Give the middle of the power over the noise and the taps that let it through."""
+        over = np.maximum(power - 2 * np.quantile(power, 0.25), 0)
+        total = float(np.sum(over))
+        if total <= 0:
+            return 0.0, self._taps[-1]
+        at = (np.arange(TUNED_BINS) - TUNED_BINS // 2) * LOW_HZ / TUNED_BINS
+        center = float(np.clip(np.sum(at * over) / total, -PSK_REACH_HZ, PSK_REACH_HZ))
+        if abs(center - self._center) < TUNED_STEP_HZ:
+            center = self._center
+        for edge, taps in zip(TUNED_HZ, self._taps, strict=True):
+            if float(np.sum(over[np.abs(at - center) <= edge])) >= TUNED_SHARE * total:
+                return center, taps
+        return center, self._taps[-1]
+
+
 class Demodulator:
     """Frames of one channel, or of one recording of demodulated audio."""
 
@@ -271,21 +356,24 @@ class Demodulator:
             stop_hz = min(rate, RATE_HZ) - pass_hz
             self._resampler = ChannelResampler(rate, RATE_HZ, BLOCK, pass_hz=pass_hz, stop_hz=stop_hz)
         self._cut = FixedBlocks(BLOCK)
+        self._fed = 0
         self._front = _Levels()
         rate = self._rate_hz
-        self._tone = _ToneStream(rate)
-        self._direct = [_DirectStream(baud, rate) for baud in FSK_RATES_HZ if baud <= 0.55 * samples.rate_hz]
-        self._half = Resampler(rate, HALF_HZ, cutoff_hz=12_000.0, width_hz=16_000.0)
-        self._low = Resampler(HALF_HZ, LOW_HZ, cutoff_hz=6000.0, width_hz=4600.0)
+        self._streams: list[_DirectStream | _ToneStream | _ReversalStream] = [
+            _ToneStream(rate),
+            *(_DirectStream(baud, rate) for baud in FSK_SOURCES if baud <= 0.55 * samples.rate_hz),
+        ]
         if self._audio:
-            self._reversal = [_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ)]
+            self._streams.append(_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ))
+            self._slow = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=8000.0)
             self._side = AlignedFir(lowpass(1700.0, 500.0, LOW_HZ, stop_db=50.0))
             self._turned = 0
         else:
-            self._narrow = AlignedFir(lowpass(NARROW_HZ, 3000.0, rate, stop_db=50.0))
-            self._before = [np.complex64(1), np.complex64(1)]
-            self._reversal = [_ReversalStream(baud, rate, PSK_REACH_HZ) for baud in PSK_RATES_HZ]
-            self._low_iq = [Resampler(rate, LOW_HZ, cutoff_hz=6000.0, width_hz=4800.0) for _ in range(2)]
+            self._streams += [_ReversalStream(baud, rate, PSK_REACH_HZ) for baud in PSK_SOURCES]
+            self._filter = AlignedFir(lowpass(SOUND_HZ, 3000.0, rate, stop_db=50.0))
+            self._sound, self._open = _Steps(), _Steps()
+            self._low = [Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=5000.0) for _ in range(2)]
+            self._tuner = _Tuner()
 
     def feed(self, samples: Samples) -> list[Frame]:
         """Take the next samples; gives frames up to two seconds after their end."""
@@ -299,61 +387,75 @@ class Demodulator:
         """Give what is still in the streams."""
         if self._first is None:
             return []
-        out = self._blocks(np.zeros(round(FLUSH_S * self._rate_hz * self._ratio), np.complex64))
-        self._first = None
-        return out
+        # the last block filled up, so far that the filters have let go of what was fed
+        lack = -self._fed % BLOCK
+        silence = lack if lack >= TAIL else lack + BLOCK
+        if self._resampler:
+            silence = round((BLOCK + silence) * self._ratio)  # it holds up to a block more
+        out = self._blocks(np.zeros(silence, np.complex64))
+        found = []
+        for stream in self._streams:
+            kind = np.complex64 if isinstance(stream, _ReversalStream) else np.float32
+            found += self._heard(
+                stream, np.zeros(round(FLUSH_HOPS * HOP / stream.baud * stream.rate_hz), kind)
+            )
+        self._first, first = None, self._first
+        return out + self._frames(found, first)
 
     def _blocks(self, data: np.ndarray) -> list[Frame]:
         data = np.asarray(data, np.complex64)
         pieces = self._resampler.feed(data) if self._resampler else [data]
+        self._fed += sum(map(len, pieces))
         return [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
 
     def _block(self, block: np.ndarray) -> list[Frame]:
         if not np.abs(block.view(np.float32)).max() <= LARGEST:
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         self._front.note(block)
-        if self._audio:
-            narrow = wide = np.ascontiguousarray(block.real)
-        else:
-            narrow, wide = self._steps(self._narrow.feed(block), 0), self._steps(block, 1)
-        half = self._half.feed(narrow)
-        sounds = {self._rate_hz: narrow, HALF_HZ: half, LOW_HZ: self._low.feed(half)}
-        found = [_Found(self._tone.name, *hit, None) for hit in self._tone.feed(sounds[LOW_HZ])]
-        for stream in self._direct:
-            steps = wide if stream.wide else sounds[stream.rate_hz]
-            found += [_Found(stream.name, *hit, None) for hit in stream.feed(steps)]
-        low = self._audio_band(sounds[LOW_HZ]) if self._audio else self._low_band(block)
-        for turning in self._reversal:
-            below = low if turning.rate_hz == LOW_HZ else block
-            for scrambled, hit in turning.feed(below):
-                carrier = turning.carrier_hz(hit.start, hit.stop)
-                carrier += AUDIO_MIDDLE_HZ if self._audio else 0.0
-                found.append(_Found(turning.name, scrambled, hit, carrier))
-        found.sort(key=lambda item: (item.hit.start, item.hit.flips))
+        sources = self._from_audio(block) if self._audio else self._from_channel(block)
+        found = [item for stream in self._streams for item in self._heard(stream, sources[stream.source])]
+        return self._frames(found, self._first)
+
+    def _from_audio(self, block: np.ndarray) -> dict[str, np.ndarray]:
+        sound = np.ascontiguousarray(block.real)
+        slow = self._slow.feed(sound)
+        # the SSB audio band about 0 Hz
+        at = self._turned + np.arange(len(slow))
+        self._turned += len(slow)
+        turn = np.exp(-2j * np.pi * (at * AUDIO_MIDDLE_HZ / LOW_HZ % 1.0)).astype(np.complex64)
+        return {"sound": sound, "open": sound, "tuned": slow, "low": self._side.feed(slow * turn)}
+
+    def _from_channel(self, block: np.ndarray) -> dict[str, np.ndarray]:
+        parts = zip(self._low, (block.real, block.imag), strict=True)
+        re, im = (resampler.feed(np.ascontiguousarray(part)) for resampler, part in parts)
+        low = np.asarray(re + 1j * im, np.complex64)
+        return {
+            "channel": block,
+            "sound": self._sound.feed(self._filter.feed(block)),
+            "open": self._open.feed(block),
+            "low": low,
+            "tuned": self._tuner.feed(low),
+        }
+
+    def _heard(self, stream: _DirectStream | _ToneStream | _ReversalStream, x: np.ndarray) -> list[_Found]:
         out = []
-        for item in found:
-            frame = self._frame(item)
+        for scrambled, hit in stream.feed(x):
+            carrier = stream.carrier_hz(hit.start, hit.stop)
+            if carrier is not None and self._audio:
+                carrier += AUDIO_MIDDLE_HZ
+            out.append(_Found(stream.name, scrambled, hit, carrier))
+        return out
+
+    def _frames(self, found: list[_Found], first: Samples | None) -> list[Frame]:
+        if first is None:
+            raise RuntimeError("frames before any samples")
+        out = []
+        for item in sorted(found, key=lambda item: (item.hit.start, item.hit.flips)):
+            frame = self._frame(item, first)
             if not self._known(frame):
                 self._reported = [*self._reported[-31:], frame]
                 out.append(frame)
         return out
-
-    def _low_band(self, block: np.ndarray) -> np.ndarray:
-        parts = zip(self._low_iq, (block.real, block.imag), strict=True)
-        re, im = (resampler.feed(np.ascontiguousarray(part)) for resampler, part in parts)
-        return np.asarray(re + 1j * im, np.complex64)
-
-    def _audio_band(self, sound: np.ndarray) -> np.ndarray:
-        """Give the SSB audio band about 0 Hz."""
-        at = self._turned + np.arange(len(sound))
-        self._turned += len(sound)
-        turn = np.exp(-2j * np.pi * (at * AUDIO_MIDDLE_HZ / LOW_HZ % 1.0)).astype(np.complex64)
-        return self._side.feed(sound * turn)
-
-    def _steps(self, iq: np.ndarray, lane: int) -> np.ndarray:
-        steps = phase_steps(np.ascontiguousarray(iq), self._before[lane])
-        self._before[lane] = iq[-1]
-        return steps
 
     def _known(self, frame: Frame) -> bool:
         return any(
@@ -361,10 +463,7 @@ class Demodulator:
             for other in self._reported
         )
 
-    def _frame(self, found: _Found) -> Frame:
-        first = self._first
-        if first is None:
-            raise RuntimeError("a frame before any samples")
+    def _frame(self, found: _Found, first: Samples) -> Frame:
         hit = found.hit
         level = self._front.level_dbfs(hit.start, hit.stop)
         snr = frequency = None
