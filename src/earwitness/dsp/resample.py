@@ -37,9 +37,12 @@ def _interpolate(
         re = np.float32(0)
         im = np.float32(0)
         base = whole - half + 1 - x_at
+        row = table[p]
+        part_re = res[base : base + taps]  # indices from zero, so that the sum below is vectorised
+        part_im = ims[base : base + taps]
         for k in range(taps):
-            re += res[base + k] * table[p, k]
-            im += ims[base + k] * table[p, k]
+            re += part_re[k] * row[k]
+            im += part_im[k] * row[k]
         out[m] = complex(re, im)
 
 

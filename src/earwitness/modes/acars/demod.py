@@ -87,7 +87,7 @@ MODEL = (KNOWN[1:-1] + 1j * NEAR * (KNOWN[2:] - KNOWN[:-2])).astype(np.complex64
 BACK = len(MODEL) * OS
 
 
-@kernel("void(float32[:], complex64[:], complex64[:], float32[:], complex64[:])", fastmath=True)
+@kernel("void(float32[::1], complex64[::1], complex64[::1], float32[::1], complex64[::1])", fastmath=True)
 def _gate(
     audio: np.ndarray, taps: np.ndarray, model: np.ndarray, score: np.ndarray, sums: np.ndarray
 ) -> None:
@@ -121,7 +121,7 @@ def _gate(
         sums[n] = complex(re, im) / whole
 
 
-@kernel("complex128(float32[:], complex64[:,:], float64)", fastmath=True)
+@kernel("complex128(float32[::1], complex64[:, ::1], float64)", fastmath=True)
 def _matched(audio: np.ndarray, table: np.ndarray, mid: float) -> complex:
     rows, taps = table.shape
     whole = int(np.floor(mid))
@@ -133,13 +133,15 @@ def _matched(audio: np.ndarray, table: np.ndarray, mid: float) -> complex:
     re = np.float32(0)
     im = np.float32(0)
     if base >= 0 and base + taps <= len(audio):
+        weights = table[row]
+        part = audio[base : base + taps]
         for i in range(taps):
-            re += table[row, i].real * audio[base + i]
-            im += table[row, i].imag * audio[base + i]
+            re += weights[i].real * part[i]
+            im += weights[i].imag * part[i]
     return complex(re, im)
 
 
-@kernel("void(float32[:], complex64[:,:], float64, float64, complex128, complex64[:])")
+@kernel("void(float32[::1], complex64[:, ::1], float64, float64, complex128, complex64[::1])")
 def _all_bits(
     audio: np.ndarray, table: np.ndarray, start: float, step: float, turn: complex, z: np.ndarray
 ) -> None:
@@ -148,7 +150,7 @@ def _all_bits(
         z[k] = _matched(audio, table, start + (k + 1) * step) * turn
 
 
-@kernel("void(float32[:], complex64[:,:], float64, complex128, float64, float64, float64[:])")
+@kernel("void(float32[::1], complex64[:, ::1], float64, complex128, float64, float64, float64[::1])")
 def _follow(
     audio: np.ndarray,
     table: np.ndarray,

@@ -40,6 +40,21 @@ _HEADER_COLUMNS = [0x06, 0x07, 0x09, 0x0A, 0x0B, 0x0C, 0x0E, 0x0F, 0x11, 0x13, 0
 _HEADER_H = np.array(
     [[c >> (4 - r) & 1 for c in [*_HEADER_COLUMNS, 16, 8, 4, 2, 1]] for r in range(5)], np.uint8
 )
+_HEADER_SYNDROMES = _HEADER_H.T @ (1 << np.arange(4, -1, -1))
+
+
+def _header_flips() -> list[list[tuple[int, ...]]]:
+    """Give for each syndrome the sets of at most two bits whose reversal makes it zero."""
+    out: list[list[tuple[int, ...]]] = [[] for _ in range(32)]
+    out[0].append(())
+    for i in range(HEADER_BITS):
+        out[_HEADER_SYNDROMES[i]].append((i,))
+        for j in range(i):
+            out[_HEADER_SYNDROMES[i] ^ _HEADER_SYNDROMES[j]].append((i, j))
+    return out
+
+
+_HEADER_FLIPS = _header_flips()
 
 
 def _one_period() -> np.ndarray:
@@ -60,6 +75,12 @@ def scrambling(count: int) -> np.ndarray:
     return np.resize(_SCRAMBLE, count)
 
 
+@lru_cache(maxsize=32)
+def signs(count: int) -> np.ndarray:
+    """Give the factors that descramble `count` soft bits, float32: -1 where scrambling reverses, else 1."""
+    return (1 - 2.0 * scrambling(count)).astype(np.float32)
+
+
 def header(length: int) -> np.ndarray:
     """Give the 25 header bits, uint8, for `length` data bits."""
     if not 0 < length <= MOST_BITS:
@@ -77,15 +98,8 @@ def lengths(soft: np.ndarray, most: int = 2) -> list[int]:
     """
     hard = (soft > 0).astype(np.uint8)
     cost = np.abs(soft)
-    columns = _HEADER_H.T @ (1 << np.arange(4, -1, -1))
-    syndrome = int(np.bitwise_xor.reduce(columns[hard == 1], initial=0))
-    found: list[tuple[float, tuple[int, ...]]] = [(0.0, ())] if syndrome == 0 else []
-    for i in range(HEADER_BITS):
-        if columns[i] == syndrome:
-            found.append((float(cost[i]), (i,)))
-        for j in range(i):
-            if columns[i] ^ columns[j] == syndrome:
-                found.append((float(cost[i] + cost[j]), (i, j)))
+    syndrome = int(np.bitwise_xor.reduce(_HEADER_SYNDROMES[hard == 1], initial=0))
+    found = [(float(sum(cost[i] for i in flips)), flips) for flips in _HEADER_FLIPS[syndrome]]
     out: list[int] = []
     for _, flips in sorted(found):
         word = hard.copy()
@@ -214,4 +228,5 @@ def _decoded(word: bytes, erasures: list[int], count: int) -> Row | None:
     got = CODE.decode(word, erasures)
     if got is None or any(got[0][count:]):
         return None
-    return Row(got[0][:count], sum(a != b for a, b in zip(got[0], word[:ROW], strict=True)))
+    changed = np.frombuffer(got[0], np.uint8) != np.frombuffer(word[:ROW], np.uint8)
+    return Row(got[0][:count], int(np.count_nonzero(changed)))

@@ -50,6 +50,8 @@ LEAST_BITS = 8 * (LEAST_OCTETS + 2) + 16
 SUB_PULSE = 32  # receive-filter positions per resampled sample
 PULSE_REACH = SPAN * OS
 REACH = 20  # neighbours either side in the later passes
+WEIGHTS = 1 - np.abs(np.arange(-REACH, REACH + 1)) / (REACH + 1.0)  # of neighbours by distance
+WEIGHTS[REACH] = 0
 ROOT_BETTER = 0.7  # a root-shaped pulse is believed when it leaves so much less unexplained
 TRIES = 24  # combinations of row readings looked at
 SAME = 6 * OS  # two hypotheses of one burst start within this
@@ -70,7 +72,7 @@ def _pulse_table(root: bool) -> np.ndarray:
 PULSES = (_pulse_table(False), _pulse_table(True))
 
 
-@kernel("void(complex64[:], complex64[:], float32[:])", fastmath=True)
+@kernel("void(complex64[::1], complex64[::1], float32[::1])", fastmath=True)
 def _gate(y: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
     """Score every start: |sum of one-symbol products, known steps turned out| over their mean power, 0..1.
 
@@ -103,7 +105,7 @@ def _gate(y: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
         out[n] = np.sqrt(re[n] * re[n] + im[n] * im[n]) / p[n]
 
 
-@kernel("int64(float32[:], float32, int64, int64[:])")
+@kernel("int64(float32[::1], float32, int64, int64[::1])")
 def _peaks(scores: np.ndarray, gate: float, near: int, out: np.ndarray) -> int:
     """Find where scores pass the gate and none within `near` is higher; the outer `near` are context."""
     count = 0
@@ -122,7 +124,7 @@ def _peaks(scores: np.ndarray, gate: float, near: int, out: np.ndarray) -> int:
     return count
 
 
-@kernel("complex128(complex64[:], float64, float32[:,:])", fastmath=True)
+@kernel("complex128(complex64[::1], float64, float32[:, ::1])", fastmath=True)
 def _at(y: np.ndarray, where: float, table: np.ndarray) -> complex:
     """Give the receive filter's output at y[where], fractions allowed; 0 where y does not reach."""
     rows, taps = table.shape
@@ -135,13 +137,15 @@ def _at(y: np.ndarray, where: float, table: np.ndarray) -> complex:
     re = np.float32(0)
     im = np.float32(0)
     if base >= 0 and base + taps <= len(y):
+        weights = table[row]
+        part = y[base : base + taps]
         for i in range(taps):
-            re += table[row, i] * y[base + i].real
-            im += table[row, i] * y[base + i].imag
+            re += weights[i] * part[i].real
+            im += weights[i] * part[i].imag
     return complex(re, im)
 
 
-@kernel("void(complex64[:], float64)")
+@kernel("void(complex64[::1], float64)")
 def _turn(y: np.ndarray, carrier: float) -> None:
     """Turn the carrier (rad/sample) out of y, in place."""
     now = 1.0 + 0j
@@ -153,7 +157,7 @@ def _turn(y: np.ndarray, carrier: float) -> None:
             now /= abs(now)
 
 
-@kernel("void(complex64[:], float64, complex64[:], float32[:,:], float64[:])")
+@kernel("void(complex64[::1], float64, complex64[::1], float32[:, ::1], float64[::1])")
 def _fit(y: np.ndarray, start: float, known: np.ndarray, table: np.ndarray, best: np.ndarray) -> None:
     """Fit the known symbols around y[start] (carrier nearly out) over +-0.75 symbol and +-150 Hz.
 
@@ -192,7 +196,9 @@ def _fit(y: np.ndarray, start: float, known: np.ndarray, table: np.ndarray, best
     best[2] = step * (bin_ - tries // 2 + fine_f) / OS
 
 
-@kernel("void(complex64[:], float64, complex64[:], float32[:,:], int64[:], complex64[:], float64[:])")
+@kernel(
+    "void(complex64[::1], float64, complex64[::1], float32[:, ::1], int64[::1], complex64[::1], float64[::1])"
+)
 def _loop(
     y: np.ndarray,
     start: float,
@@ -238,14 +244,14 @@ def _loop(
         where += OS + stretch + 0.03 * late
 
 
-@kernel("void(complex64[:], float64, float64, float32[:,:], complex64[:])")
+@kernel("void(complex64[::1], float64, float64, float32[:, ::1], complex64[::1])")
 def _symbols(y: np.ndarray, start: float, per: float, table: np.ndarray, z: np.ndarray) -> None:
     """Read the symbols at start, start + per, ..."""
     for k in range(len(z)):
         z[k] = _at(y, start + k * per, table)
 
 
-@kernel("float64(complex64[:], int64[:], int64, complex64[:], float32[:])")
+@kernel("float64(complex64[::1], int64[::1], int64, complex64[::1], float32[::1])", fastmath=True)
 def _smooth(z: np.ndarray, phases: np.ndarray, known: int, track: np.ndarray, rest: np.ndarray) -> float:
     """Later pass: decide each symbol against the complex amplitude its neighbours give, without itself.
 
@@ -265,18 +271,27 @@ def _smooth(z: np.ndarray, phases: np.ndarray, known: int, track: np.ndarray, re
             b += u[k + i]
         total += b * a.conjugate()
     turn = np.arctan2(total.imag, total.real) / 8 if abs(total) > 0 else 0.0
-    rotor = np.exp(-1j * turn * np.arange(-REACH, REACH + 1))
+    # With the turn taken out first the neighbours' weights are real, so that each sum runs on whole vectors.
+    re = np.zeros(count + 2 * REACH)
+    im = np.zeros(count + 2 * REACH)
+    there = np.zeros(count + 2 * REACH)
     for k in range(count):
-        amplitude = 0j
+        v = u[k] * complex(np.cos(turn * k), -np.sin(turn * k))
+        re[REACH + k] = v.real
+        im[REACH + k] = v.imag
+        there[REACH + k] = 1.0
+    for k in range(count):
+        part_re = re[k : k + 2 * REACH + 1]
+        part_im = im[k : k + 2 * REACH + 1]
+        part = there[k : k + 2 * REACH + 1]
+        x = 0.0
+        y = 0.0
         weight = 0.0
-        for i in range(-REACH, REACH + 1):
-            j = k + i
-            if i == 0 or j < 0 or j >= count:
-                continue
-            w = 1.0 - abs(i) / (REACH + 1.0)
-            amplitude += w * u[j] * rotor[i + REACH]
-            weight += w
-        track[k] = amplitude / weight if weight > 0 else 0j
+        for i in range(2 * REACH + 1):
+            x += WEIGHTS[i] * part_re[i]
+            y += WEIGHTS[i] * part_im[i]
+            weight += WEIGHTS[i] * part[i]
+        track[k] = complex(x, y) * complex(np.cos(turn * k), np.sin(turn * k)) / weight if weight > 0 else 0j
     for k in range(count):
         if k >= known:
             v = z[k] * np.conj(track[k])
@@ -286,7 +301,7 @@ def _smooth(z: np.ndarray, phases: np.ndarray, known: int, track: np.ndarray, re
     return turn
 
 
-@kernel("void(complex64[:], complex64[:], float64, uint8[:], float32[:])")
+@kernel("void(complex64[::1], complex64[::1], float64, uint8[::1], float32[::1])")
 def _soft(z: np.ndarray, track: np.ndarray, noise: float, words: np.ndarray, out: np.ndarray) -> None:
     """Give three soft bits for each step between symbols: differences of the best pairs of phases.
 
@@ -465,9 +480,8 @@ class Demodulator:
         _loop(part, start.at - low, KNOWN_PHASES, table, phases, track, times)
         # The clock is steady over a burst, so its line through the loop's places is the better one.
         places = np.arange(count)
-        per, first = (
-            np.polyfit(places, times, 1) if count > 100 else (float(OS), float(np.mean(times - OS * places)))
-        )
+        per = _slope(times) if count > 100 else float(OS)
+        first = float(np.mean(times - per * places))
         z = np.empty(count, np.complex64)
         _symbols(part, first, per, table, z)
         rest = np.empty(count, np.float32)
@@ -479,7 +493,7 @@ class Demodulator:
         soft = np.empty(3 * (used - 1), np.float32)
         _soft(z[:used], track[:used], noise, burst.STEP_TO_BITS, soft)
         soft = soft[3 * (KNOWN - 1) :]
-        soft[burst.scrambling(len(soft)) == 1] *= -1
+        soft *= burst.signs(len(soft))
         power = float(np.mean(np.abs(track[:used]) ** 2))
         return _Heard(soft, low + first, per, start.carrier + turn / OS, power, noise)
 
@@ -521,6 +535,12 @@ def _needed(start: _Start, symbols: int) -> int:
     """Give the resampled samples wanted to detect so many symbols after the known ones."""
     count = KNOWN + symbols + RUN_ON
     return int(start.at + count * OS * 1.0002) + EARLY
+
+
+def _slope(y: np.ndarray) -> float:
+    """Give the slope of the line nearest to y (n,) over its indices."""
+    x = np.arange(len(y)) - (len(y) - 1) / 2
+    return float(x @ y / (x @ x))
 
 
 def _badness(heard: _Heard) -> float:
