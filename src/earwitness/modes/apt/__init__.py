@@ -1,0 +1,1 @@
+"""APT, the analogue pictures of polar weather satellites: recordings only, the service ended in August 2025."""
