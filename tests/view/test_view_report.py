@@ -336,7 +336,7 @@ def test_a_full_page_tells_all_and_can_be_used():
         "In 10 s at 162.000 MHz, 300 kHz wide, 2 emissions were found; 1 trace of the receiver itself was set aside."
         in words
     )
-    assert "Look at this first: distress (1)." in words
+    assert "Look at this first: distress, " in words
     assert words.index("Worth a look first") < words.index("The air") < words.index("Cautions")
     assert (
         "0 of 1\ufffd000" in words or "0 of 1\u202f000, < 0.38 %" in words or "0 of 1 000, < 0.38 %" in words
@@ -362,6 +362,100 @@ def test_a_full_page_tells_all_and_can_be_used():
     assert len(ids) == len(set(ids))
     places = {attrs["href"][1:] for _, attrs in seen.attrs if (attrs.get("href") or "").startswith("#")}
     assert places <= set(ids)
+
+
+def test_who_is_in_need_stands_once():
+    def at(second, **facts):
+        return message(second, time=f"2026-11-25T08:30:0{second}.000000Z", mode="dsc", **facts)
+
+    alert = at(1, kind="distress alert", flags=["distress"], fields={"nature": "sinking"}, identity="i-1")
+    answer = {"distress_id": "211000001", "nature": "sinking"}
+    told = [
+        *(
+            at(n, kind="status", flags=["emergency"], fields={"squawk": "7700"}, identity="i-3")
+            for n in range(2, 9)
+        ),
+        alert,
+        at(9, kind="distress acknowledgement", flags=["distress"], fields=answer, identity="i-2"),
+    ]
+    people = [
+        identity(1, flags=["distress"]),
+        identity(2, flags=["distress"]),
+        identity(3, flags=["emergency"]),
+    ]
+    page = render(ReportData(messages=told, identities=people))
+    check_safe(page)
+    section = page[page.index('id="flagged"') :]
+    section = section[: section.index("</section>")]
+    assert section.count('class="need"') == 2
+    assert section.index("TERN 1") < section.index(
+        "TERN 3"
+    )  # distress before emergency, however often it was told
+    words = re.sub(r"<[^>]+>", "", section)
+    assert "told 7 times, 08:30:02 to 08:30:08 UTC" in words
+    assert "told 2 times, 08:30:01 to 08:30:09 UTC" in words
+    assert "distress acknowledgement from TERN 2: sinking" in words
+
+
+def test_controller_and_pilot_are_read_as_words():
+    fields = {
+        "elements": [{"element": "UM20", "text": "CLIMB TO AND MAINTAIN FL360"}], "text": "/QMRCAYA.AT1.QZ-MAB028A6528A686",
+        "direction": "uplink", "reference": 4,
+    }  # fmt: skip
+    page = render(ReportData(messages=[message(1, mode="acars", fields=fields)]))
+    words = re.sub(r"<[^>]+>", " ", page)
+    assert "CLIMB TO AND MAINTAIN FL360" in words
+    assert "to the aircraft" in words
+    assert "028A6528A686" not in words
+
+
+def test_one_transmission_is_one_picture():
+    row = {
+        "start": "2026-11-25T08:30:00.000000Z", "stop": "2026-11-25T08:31:00.000000Z", "mode": "wefax", "width": 9,
+        "height": 9,
+    }  # fmt: skip
+    sure = {"begins": "start tone", "rendering": "monochrome"}
+    rows = [
+        {
+            **row,
+            "id": "p-1",
+            "frequency_hz": 8.4577e6,
+            "emission_id": "e-0002",
+            "extra": {"begins": "found in the middle"},
+        },
+        {**row, "id": "p-2", "frequency_hz": 8.4571e6, "emission_id": "e-0001", "extra": sure},
+        {
+            **row,
+            "id": "p-3",
+            "frequency_hz": 8.4571e6,
+            "emission_id": "e-0001",
+            "extra": {"begins": "start tone"},
+        },
+        {**row, "id": "p-4", "frequency_hz": 9.1e6, "emission_id": "e-0003", "extra": sure},
+    ]
+    page = render(ReportData(pictures=rows, emissions=[emission(n) for n in (1, 2, 3)]))
+    check_safe(page)
+    assert page.count('class="from-air"') == 2
+    assert "found in the middle" not in page
+
+
+def test_places_in_messages_are_on_the_map():
+    warning = {
+        "positions": [
+            {"latitude_deg": 54.2, "longitude_deg": 8.1},
+            {"latitude_deg": 99.0, "longitude_deg": 8.1},
+        ]
+    }
+    area = {"area": {"north_deg": 54.5, "west_deg": 7.5, "south_deg": 53.5, "east_deg": 8.5}}
+    told = [
+        message(1, fields=warning),
+        message(2, fields=area),
+        message(3, fields={"area": {"north_deg": "x"}}),
+    ]
+    page = render(ReportData(messages=told, identities=[identity(1)]))
+    check_safe(page)
+    assert page.count('class="area"') == 1
+    assert "2 places that messages name" in page
 
 
 def test_nothing_found_is_told():

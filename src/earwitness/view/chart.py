@@ -37,6 +37,18 @@ class Place:
     flagged: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Area:
+    """A stretch of the globe that a message names."""
+
+    key: str
+    name: str
+    north_deg: float
+    west_deg: float
+    south_deg: float
+    east_deg: float
+
+
 @cache
 def land() -> tuple[Ring, ...]:
     """Give the outlines of the world's land in degrees."""
@@ -214,12 +226,17 @@ _SHAPES = {
     "aircraft": "M0-6L6 5L0 2L-6 5Z",
     "station": "M-4-4H4V4H-4Z",
     "site": "M-4-4H4V4H-4Z",
+    "named": "M-5-5L5 5M-5 5L5-5",
 }
 _DOT = "M0-4A4 4 0 1 1 0 4A4 4 0 1 1 0-4Z"
 
 
 def draw(
-    places: Sequence[Place], station: tuple[float, float] | None = None, *, title: str
+    places: Sequence[Place],
+    station: tuple[float, float] | None = None,
+    *,
+    title: str,
+    areas: Sequence[Area] = (),
 ) -> tuple[Markup, int]:
     """Give the map as SVG, and how many of the places lie outside it."""
     points = [(p.latitude_deg, p.longitude_deg) for p in places]
@@ -232,11 +249,12 @@ def draw(
     ]
     if station:
         body.append(_rings(view, station))
+    body += [_area(view, area) for area in areas]
     taken: list[tuple[float, float, float, float]] = []
     outside = 0
     marks: list[Markup] = []
     labels: list[Markup] = []
-    for place in places:
+    for place in sorted(places, key=lambda item: item.flagged):  # what is flagged lies on top
         x, y = view.xy(place.latitude_deg, place.longitude_deg)
         if len(place.track) > 1:
             line = "L".join(f"{a:.1f} {b:.1f}" for a, b in _inside(view, place.track))
@@ -250,11 +268,12 @@ def draw(
             d=_SHAPES.get(place.kind, _DOT),
             transform=f"translate({x:.1f} {y:.1f}) rotate({_heading(view, place.track):.0f})",
         )
+        ring = tag("circle", class_="alarm", cx=round(x, 1), cy=round(y, 1), r=12) if place.flagged else None
         marks.append(
-            tag("a", tag("title", f"{place.name}, {place.kind}"), shape, href=anchor(f"id-{place.key}"))
+            tag("a", tag("title", f"{place.name}, {place.kind}"), ring, shape, href=anchor(f"id-{place.key}"))
         )
         taken.append((x - 5, y - 5, x + 5, y + 5))
-    for place in places:
+    for place in sorted(places, key=lambda item: not item.flagged):  # and has the first choice of room
         x, y = view.xy(place.latitude_deg, place.longitude_deg)
         if 0 <= x <= WIDTH and 0 <= y <= HEIGHT and len(labels) < _MOST_LABELS:
             spot = _free(taken, x, y, 7.3 * min(len(place.name), 24))
@@ -273,6 +292,17 @@ def draw(
         aria_label=title,
     )
     return svg, outside
+
+
+def _area(view: View, area: Area) -> Markup:
+    left, top = view.xy(area.north_deg, area.west_deg)
+    right, bottom = view.xy(area.south_deg, area.east_deg)
+    left, right = max(left, -9.0), min(right, WIDTH + 9.0)
+    top, bottom = max(top, -9.0), min(bottom, HEIGHT + 9.0)
+    if left >= right or top >= bottom:
+        return Markup()
+    box = tag("path", class_="area", d=f"M{left:.1f} {top:.1f}H{right:.1f}V{bottom:.1f}H{left:.1f}Z")
+    return tag("a", tag("title", area.name), box, href=anchor(f"id-{area.key}"))
 
 
 def _inside(view: View, track: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

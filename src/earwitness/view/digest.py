@@ -11,7 +11,7 @@ from earwitness.view.words import number, plain
 GROUPS = 250  # senders told apart
 PER_GROUP = 12  # messages shown of each
 SHOWN = 1500  # messages shown in all
-FLAGGED = 100
+ALIKE = 400  # flagged messages that differ by sender or kind
 TRACK = 400  # points of a track
 TRACKS = 2000  # identities followed
 KINDS = 400  # names of modes and kinds told apart; more are counted as "other"
@@ -42,6 +42,19 @@ class Group:
         self.rows: list[Mapping[str, Any]] = []
 
 
+class Told:
+    """Flagged messages of one sender that say the same: the first, the last, how many."""
+
+    def __init__(self, row: Mapping[str, Any]) -> None:
+        self.first = self.last = row
+        self.count = 1
+
+    def again(self, row: Mapping[str, Any]) -> None:
+        """Take another one, in order of time."""
+        self.last = row
+        self.count += 1
+
+
 class Digest:
     """Counts, tracks and the shown rows of a run of messages."""
 
@@ -51,8 +64,7 @@ class Digest:
         self.modes: Counter[str] = Counter()
         self.checks: Counter[str] = Counter()
         self.groups: dict[tuple[str, str | None], Group] = {}
-        self._urgent: dict[int, list[Mapping[str, Any]]] = {}
-        self.flagged_total = 0
+        self._told: dict[tuple[Any, ...], Told] = {}
         self.tracks: dict[str, list[tuple[float, float]]] = {}
         self._steps: Counter[str] = Counter()
         self.by_emission: Counter[str] = Counter()
@@ -60,9 +72,9 @@ class Digest:
             self._take(row)
 
     @property
-    def flagged(self) -> list[Mapping[str, Any]]:
-        """Give the flagged messages, the most urgent first."""
-        return [row for level in sorted(self._urgent) for row in self._urgent[level]][:FLAGGED]
+    def told(self) -> list[Told]:
+        """Give the flagged messages, those alike of one sender together."""
+        return list(self._told.values())
 
     def _take(self, row: Mapping[str, Any]) -> None:
         self.total += 1
@@ -77,10 +89,13 @@ class Digest:
             self.by_emission[emission] += 1
         flags = flags_of(row)
         if flags:
-            self.flagged_total += 1
-            level = self._urgent.setdefault(min(map(urgency, flags)), [])
-            if len(level) < FLAGGED:
-                level.append(row)
+            fields = row.get("fields")
+            about = plain(fields.get("distress_id"), limit=40) if isinstance(fields, Mapping) else ""
+            same = (identity, mode, plain(row.get("kind"), limit=60), about, *sorted(flags))
+            if same in self._told:
+                self._told[same].again(row)
+            elif len(self._told) < ALIKE:
+                self._told[same] = Told(row)
         key: tuple[str, str | None] = (mode, identity)
         if key not in self.groups and len(self.groups) >= GROUPS:
             key = (mode, None)

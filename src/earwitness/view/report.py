@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections import Counter
 from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
@@ -18,7 +17,6 @@ from typing import TYPE_CHECKING
 from earwitness.core.errors import SourceError
 from earwitness.core.times import format_time
 from earwitness.view.data import ReportData
-from earwitness.view.digest import flags_of, urgency
 from earwitness.view.gather import gather
 from earwitness.view.markup import Markup, anchor, join, tag, text
 from earwitness.view.page import (
@@ -30,10 +28,11 @@ from earwitness.view.page import (
 from earwitness.view.sections.air import air
 from earwitness.view.sections.channels import occupancy as busy
 from earwitness.view.sections.closing import cautions, health, methods
-from earwitness.view.sections.emissions import emissions, flagged, unknown
+from earwitness.view.sections.emissions import emissions, unknown
 from earwitness.view.sections.media import evidence, overs, received_pictures
 from earwitness.view.sections.messages import messages
 from earwitness.view.sections.people import identities
+from earwitness.view.sections.urgent import flagged, headline
 from earwitness.view.words import (
     clock,
     count,
@@ -215,11 +214,9 @@ def _account(page: Page) -> list[Markup]:
     unknown = [row for row in page.real if row.get("class") in (None, "unknown")]
     if unknown:
         out.append(join([to("unknown", count(len(unknown), "emission")), " stayed unknown."]))
-    urgent = [row for row in page.digest.flagged if min(map(urgency, flags_of(row))) < 4]
-    if urgent:
-        words = Counter(flag for row in urgent for flag in flags_of(row))
-        told = listed([f"{word} ({grouped(n)})" for word, n in words.most_common(6)])
-        out.insert(0, tag("strong", to("flagged", f"Look at this first: {told}.")))
+    first_of_all = headline(page)
+    if first_of_all:
+        out.insert(0, tag("strong", to("flagged", first_of_all)))
     return out
 
 

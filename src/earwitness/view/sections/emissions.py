@@ -1,18 +1,17 @@
-"""The emissions one by one, those worth a first look, and those that stayed unknown."""
+"""The emissions one by one, and those that stayed unknown."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from earwitness.view.data import Row
-from earwitness.view.digest import flags_of, urgency
+from earwitness.view.digest import flags_of
 from earwitness.view.markup import Markup, anchor, join, slug, tag
 from earwitness.view.page import (
     CLASS_WORDS,
     Page,
     Section,
-    identity_name,
     pair,
     small,
     table,
@@ -36,62 +35,6 @@ from earwitness.view.words import (
 )
 
 MOST_EMISSIONS = 600
-
-
-def flagged(page: Page) -> Section | None:
-    """Put first what cannot wait."""
-    people = [row for row in page.data.identities if flags_of(row)]
-    people.sort(key=lambda row: min(map(urgency, flags_of(row))))
-    emissions = [row for row in page.real if flags_of(row)]
-    rows = page.digest.flagged
-    if not (rows or people or emissions):
-        return None
-    items = [_flag_item(row, page.who(row), clock(row.get("time")), _gist(page, row)) for row in rows[:40]]
-    items += [
-        _flag_item(
-            row,
-            to(f"id-{row.get('id')}", identity_name(row)),
-            clock(row.get("last_seen")),
-            plain(row.get("kind")),
-        )
-        for row in people[:40]
-    ]
-    items += [
-        _flag_item(
-            row,
-            page.emission_link(row.get("id")),
-            clock(row.get("start")),
-            frequency(row.get("frequency_hz")),
-        )
-        for row in emissions[:20]
-    ]
-    told = page.digest.flagged_total + len(people) + len(emissions)
-    more = (
-        tag("p", f"{grouped(told - len(items))} more are not shown here.", class_="quiet")
-        if told > len(items)
-        else None
-    )
-    return "flagged", "Worth a look first", join([tag("ul", *items, class_="flags"), more])
-
-
-def _flag_item(row: Row, who: Markup, when: str, gist: object) -> Markup:
-    level = min(map(urgency, flags_of(row)))
-    return tag(
-        "li",
-        tag("b", listed(flags_of(row)), class_="flag urgent" if level < 4 else "flag"),
-        " ",
-        who,
-        " ",
-        tag("span", when, class_="quiet"),
-        tag("br"),
-        gist,
-    )
-
-
-def _gist(page: Page, row: Row) -> str:
-    fields = row.get("fields")
-    told = plain(fields, limit=260) if isinstance(fields, Mapping) else ""
-    return f"{plain(row.get('mode'), limit=30)}, {plain(row.get('kind'), limit=80)}: {told}"
 
 
 def emissions(page: Page) -> Section:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from earwitness.view.data import Media
+from earwitness.view.data import Media, Row
 from earwitness.view.markup import Markup, embed, join, link, slug, tag
 from earwitness.view.page import (
     Page,
     Section,
+    mode_title,
     pair,
     to,
 )
@@ -28,6 +29,7 @@ from earwitness.view.words import (
 MOST_OVERS = 200
 MOST_PICTURES = 40
 MEDIA_BYTES = 4_000_000  # of embedded audio and images from the air
+ONE_CHANNEL_HZ = 3000.0  # emissions nearer than this may be parts of one transmission
 PLATE_BYTES = 4_000_000  # of embedded evidence pictures
 
 
@@ -86,22 +88,92 @@ def overs(page: Page) -> Section | None:
 
 
 def received_pictures(page: Page) -> Section | None:
-    """Show images sent over the air."""
+    """Show images sent over the air, those of one transmission together."""
     if not page.data.pictures:
         return None
+    shown = _transmissions(page.data.pictures)
     items, budget = [], MEDIA_BYTES
-    for row in page.data.pictures[:MOST_PICTURES]:
-        media = page.data.media.get(str(row.get("id")))
-        told = f"{plain(row.get('mode'), limit=30)}, {frequency(row.get('frequency_hz'))}, "
-        told += f"{clock(row.get('start'), date=True)} UTC"
-        image: Markup | None = None
-        if media and media.data and len(media.data) <= budget:
-            budget -= len(media.data)
-            image = tag("img", src=embed(media.data, media.kind), alt=f"Picture received: {told}")
-        elif media and media.path:
-            image = tag("a", "Open the picture", href=link(media.path))
-        items.append(tag("figure", image, tag("figcaption", told), class_="from-air"))
-    return "pictures", "Pictures from the air", tag("div", *items, class_="plates wide")
+    for rows in shown[:MOST_PICTURES]:
+        item, budget = _from_air(page, rows, budget)
+        items.append(item)
+    left = len(shown) - len(items)
+    more = tag("p", f"{count(left, 'more picture')} not shown.", class_="quiet") if left > 0 else None
+    return "pictures", "Pictures from the air", join([tag("div", *items, class_="air-pictures wide"), more])
+
+
+def _transmissions(rows: Sequence[Row]) -> list[list[Row]]:
+    """Give the pictures of each transmission, the surest first: several emissions may have led to one."""
+    groups: list[list[Row]] = []
+    for row in rows:
+        for group in groups[-8:]:
+            if _one_transmission(row, group[0]):
+                group.append(row)
+                break
+        else:
+            groups.append([row])
+    return [sorted(group, key=_doubt) for group in groups]
+
+
+def _one_transmission(a: Row, b: Row) -> bool:
+    spans = [(moment(row.get("start")) or 0, moment(row.get("stop")) or 0) for row in (a, b)]
+    shared = min(spans[0][1], spans[1][1]) - max(spans[0][0], spans[1][0])
+    apart = abs((number(a.get("frequency_hz")) or 0) - (number(b.get("frequency_hz")) or 0))
+    shorter = min(stop - start for start, stop in spans)
+    return a.get("mode") == b.get("mode") and apart < ONE_CHANNEL_HZ and 2 * shared > shorter
+
+
+def _doubt(row: Row) -> tuple[int, bool]:
+    """Give how much had to be assumed of a picture; of equals the plain black and white one comes first."""
+    facts = row.get("extra")
+    told = facts if isinstance(facts, Mapping) else {}
+    words = " ".join(str(value) for value in told.values())
+    return sum(words.count(word) for word in ("assumed", "lost", "middle")), told.get("rendering") is None
+
+
+def _from_air(page: Page, rows: Sequence[Row], budget: int) -> tuple[Markup, int]:
+    """Set one transmission: its surest picture large, the same in greys to unfold, what is known of it beside."""
+    best = rows[0]
+    facts = best.get("extra")
+    told = facts if isinstance(facts, Mapping) else {}
+    title = f"{mode_title(str(best.get('mode')))}, {frequency(best.get('frequency_hz'))}"
+    same = [row for row in rows[1:] if row.get("emission_id") == best.get("emission_id")]
+    image, budget = _image(page, best, title, budget)
+    folded = None
+    if same:
+        grey, budget = _image(page, same[0], f"{title}, in greys", budget)
+        folded = tag("details", tag("summary", "The same in greys"), grey) if grey else None
+    start, stop = clock(best.get("start"), date=True, digits=0), clock(best.get("stop"), digits=0)
+    size = " × ".join(plain(best.get(key), limit=10) for key in ("width", "height"))
+    lines = [
+        ("sent", f"{start} to {stop} UTC"),
+        ("frequency", frequency(best.get("frequency_hz"))),
+        ("picture points", size),
+        *((str(key).replace("_", " "), plain(value, limit=60)) for key, value in list(told.items())[:20]),
+    ]
+    others = {str(row.get("emission_id")) for row in rows} - {str(best.get("emission_id"))}
+    links = [page.emission_link(ident) for ident in (best.get("emission_id"), *sorted(others))]
+    return (
+        tag(
+            "figure",
+            tag("div", image, folded),
+            tag(
+                "figcaption",
+                tag("b", title),
+                tag("dl", *(join([tag("dt", term), tag("dd", words)]) for term, words in lines)),
+                tag("p", "Taken from ", join([item for item in links if item], ", "), "."),
+            ),
+            class_="from-air",
+        ),
+        budget,
+    )
+
+
+def _image(page: Page, row: Row, title: str, budget: int) -> tuple[Markup | None, int]:
+    media = page.data.media.get(str(row.get("id")))
+    if media and media.data and len(media.data) <= budget:
+        image = tag("img", src=embed(media.data, media.kind), alt=f"Picture received: {title}")
+        return image, budget - len(media.data)
+    return tag("a", "Open the picture", href=link(media.path)) if media and media.path else None, budget
 
 
 def evidence(page: Page) -> Section | None:

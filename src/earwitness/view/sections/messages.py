@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from itertools import islice
 from typing import Any
 
 from earwitness.view.data import Row
@@ -14,6 +14,7 @@ from earwitness.view.page import (
     mode_title,
     pair,
 )
+from earwitness.view.readable import figures_of, words_of
 from earwitness.view.words import (
     NOTHING,
     clock,
@@ -54,7 +55,8 @@ def messages(page: Page) -> Section | None:
                     tag(
                         "p",
                         f"{count(digest.total, 'message')}; {grouped(digest.shown)} of them are shown here, "
-                        f"at most {PER_GROUP} of each sender. The export holds them all.",
+                        f"at most {PER_GROUP} of each sender, without the link's own bookkeeping. The export holds "
+                        "them all, whole.",
                     ),
                     f"How they passed their check: {checks}. “Corrected” means that bits were mended first; "
                     "“address” that the parity matched an address heard before.",
@@ -87,21 +89,8 @@ def _message_group(page: Page, group: Group, *, unfold: bool) -> Markup:
 
 
 def _message(page: Page, row: Row) -> Markup:
-    fields = row.get("fields")
-    told = fields if isinstance(fields, Mapping) else {}
-    words = next(
-        (
-            told[key]
-            for key in ("text", "message", "safety_text")
-            if isinstance(told.get(key), str) and told[key]
-        ),
-        None,
-    )
-    pairs = [
-        join([tag("dt", plain(key, limit=40).replace("_", " ")), tag("dd", plain(value, limit=160))])
-        for key, value in list(told.items())[:40]
-        if value is not None and value != "" and value is not words
-    ]
+    words = words_of(row)
+    pairs = [join([tag("dt", term), tag("dd", shown)]) for term, shown in islice(figures_of(row), 40)]
     flags = flags_of(row)
     payload = plain(row.get("payload_hex") or "", limit=96)
     snr = number(row.get("snr_db"))
@@ -112,7 +101,7 @@ def _message(page: Page, row: Row) -> Markup:
             tag("time", clock(row.get("time"))),
             " ",
             tag("b", plain(row.get("kind"), limit=80)),
-            join([" ", tag("b", listed(flags), class_="flag")]) if flags else None,
+            join([" ", tag("b", listed(flags), class_="flag urgent")]) if flags else None,
             tag(
                 "span",
                 " ",

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from earwitness.view.chart import Place, draw
+from earwitness.view.chart import Area, Place, draw
 from earwitness.view.data import Row
 from earwitness.view.digest import flags_of, urgency
 from earwitness.view.markup import Markup, join, slug, tag
@@ -29,6 +29,7 @@ from earwitness.view.words import (
 
 MOST_IDENTITIES = 500
 MOST_TIES = 200
+MOST_NAMED = 100  # positions and areas in messages
 
 
 def identities(page: Page) -> Section | None:
@@ -56,7 +57,8 @@ def identities(page: Page) -> Section | None:
             )
         )
     parts: list[Any] = []
-    if places:
+    named, areas = _named(page)
+    if places or named:
         lat, lon = (
             number(page.data.station.get("latitude_deg")),
             number(page.data.station.get("longitude_deg")),
@@ -64,10 +66,15 @@ def identities(page: Page) -> Section | None:
         here = (
             (lat, lon) if lat is not None and lon is not None and abs(lat) <= 90 and abs(lon) <= 180 else None
         )
-        svg, outside = draw(places, here, title=f"Map of {count(len(places), 'position')}")
+        title = f"Map of {count(len(places) + len(named), 'position')}"
+        svg, outside = draw([*places, *named], here, title=title, areas=areas)
         words = [f"{count(len(places), 'identity', 'identities')} with a position, as they reported it."]
         if outside:
             words.append(f"{count(outside, 'position')} lie too far off to be drawn and may well be wrong.")
+        if named or areas:
+            words.append(
+                f"Crosses and hatched boxes: {count(len(named) + len(areas), 'place')} that messages name."
+            )
         if lost:
             words.append(f"{count(lost, 'identity', 'identities')} told no position.")
         if here:
@@ -109,11 +116,51 @@ def identities(page: Page) -> Section | None:
             tag(
                 "p",
                 "Rules tied some of them together. Where it says same, they are one row above; the rest are hints. "
-                "Part what a rule got wrong with earwitness identity.",
+                "Part two whom rules got wrong, for good and whatever rule: earwitness identity ONE --part OTHER.",
             )
         )
         parts.append(table("What ties them", ("Who", "Is", "Whom", "By which rule", "Id"), ties))
     return "identities", "Who was heard", join(parts)
+
+
+def _named(page: Page) -> tuple[list[Place], list[Area]]:
+    """Give the positions and areas that shown messages name, of others than the sender."""
+    places: dict[tuple[float, float], Place] = {}
+    areas: dict[tuple[float, ...], Area] = {}
+    for group in page.digest.groups.values():
+        for row in group.rows:
+            fields, ident = row.get("fields"), row.get("identity")
+            if not isinstance(fields, Mapping) or not isinstance(ident, str):
+                continue
+            key = page.alias.get(ident, ident)
+            what = plain(fields.get("subject") or row.get("kind"), limit=60)
+            name = " ".join(
+                str(fields[part]) for part in ("station", "subject_indicator", "serial") if fields.get(part)
+            )
+            urgent = any(urgency(flag) < 4 for flag in flags_of(row))
+            positions = fields.get("positions")
+            for item in positions[:20] if isinstance(positions, list) else ():
+                lat, lon = _place(item)
+                if lat is not None and lon is not None and len(places) < MOST_NAMED:
+                    label = plain(name, limit=24) if name else what
+                    places[lat, lon] = Place(key, label, "named", lat, lon, (), urgent)
+            area = fields.get("area")
+            if isinstance(area, Mapping) and len(areas) < MOST_NAMED:
+                edges = [number(area.get(f"{side}_deg")) for side in ("north", "west", "south", "east")]
+                if None not in edges:
+                    north, west, south, east = (float(edge or 0.0) for edge in edges)
+                    areas[north, west, south, east] = Area(key, what, north, west, south, east)
+    return list(places.values()), list(areas.values())
+
+
+def _place(item: Any) -> tuple[float | None, float | None]:
+    """Give latitude and longitude of a named position that lies on the globe."""
+    if not isinstance(item, Mapping):
+        return None, None
+    lat, lon = number(item.get("latitude_deg")), number(item.get("longitude_deg"))
+    if lat is None or lon is None or abs(lat) > 90 or abs(lon) > 180:
+        return None, None
+    return lat, lon
 
 
 def _track(page: Page, row: Row) -> Sequence[tuple[float, float]]:
