@@ -50,6 +50,14 @@ _FIXED = {
     0xE: (5,), 0xD: (5,), 0x8: (5,), 0xC: (4,), 0xF: (3, 6), 0x6: (3, 8), 0x1: (3, 6), 0x2: (3, 6), 0x5: (3, 8), 0x7: (3,),
 }  # fmt: skip
 _WITH_CREDIT = (0xE, 0xD, 0x6, 0x5)  # the code octet's lower half is a credit, elsewhere zero
+_WITHOUT_DATA = (
+    "disconnect confirm",
+    "data acknowledgement",
+    "expedited acknowledgement",
+    "reject",
+    "error",
+)
+MOST_CONCATENATED = 8
 _PARAMETERS = frozenset((0x08, *range(0x85, 0x90), *range(0xC0, 0xC8), 0xE0, 0xF0, 0xF1, 0xF2))
 _CHECKSUM, _CHECKSUM_32 = 0xC3, 0x08
 _DISCONNECT_REASONS = {
@@ -210,7 +218,10 @@ def _connectionless(octets: bytes) -> Unit | None:
     for name in ("network_destination", "network_source"):
         if at >= len(head) or at + 1 + head[at] > len(head):
             return None
-        fields[name] = head[at + 1 : at + 1 + head[at]].hex().upper()
+        address = head[at + 1 : at + 1 + head[at]]
+        fields[name] = address.hex().upper()
+        if words := address_words(address):
+            fields[f"{name}_words"] = words
         at += 1 + head[at]
     segment = None
     if flags & 0x80:
@@ -240,6 +251,24 @@ def carried(whole: Unit) -> Unit:
     if found is None:
         return whole
     return Unit({**whole.fields, **found.fields}, found.data, None, found)
+
+
+_SYSTEMS = {0x01: "fixed AINSC", 0x41: "mobile AINSC", 0x81: "fixed ATSC", 0xC1: "mobile ATSC"}
+
+
+def address_words(octets: bytes) -> str | None:
+    """Give an ATN network address in words: whose system it is and, of a mobile one, the aircraft's 24 bits.
+
+    Layout of the twenty octets from memory of Doc 9705 sub-volume V: 47 0027, version, three of administration, a
+    format octet, three of routing area, then location, system and selector. None for addresses of another shape.
+    """
+    if len(octets) not in (19, 20) or octets[:3] != b"\x47\x00\x27" or octets[3] not in _SYSTEMS:
+        return None
+    administration = octets[4:7]
+    letters = all(0x41 <= octet <= 0x5A for octet in administration)
+    name = administration.decode("ascii") if letters else administration.hex().upper()
+    words = f"{_SYSTEMS[octets[3]]}, administration {name}"
+    return f"{words}, aircraft {octets[8:11].hex().upper()}" if octets[3] & 0x40 else words
 
 
 def _local_reference(options: bytes) -> int | None:
@@ -306,7 +335,10 @@ def _routing(octets: bytes) -> Unit | None:
         "network_check": "none" if head[7:9] == b"\0\0" else "pass" if _sums_right(head) else "fail",
     }
     if kind == 4:
-        fields["network_entity_title"] = head[10 : 10 + head[9]].hex().upper()
+        title = head[10 : 10 + head[9]]
+        fields["network_entity_title"] = title.hex().upper()
+        if words := address_words(title):
+            fields["network_entity_words"] = words
     return Unit(fields, rest)
 
 
@@ -328,17 +360,37 @@ def _domain(octets: bytes) -> Unit | None:
 
 
 def transport(octets: bytes) -> Transport | None:
-    """Give the ISO 8073 unit of octets; None unless its header is filled exactly by parts that are known."""
+    """Give the ISO 8073 unit of octets; None unless headers are filled exactly by parts that are known.
+
+    Units that carry no user data may stand before it (concatenation): they are named in `transport_before`.
+    """
+    before: list[str] = []
+    while len(before) < MOST_CONCATENATED:
+        found = _one_transport(octets)
+        if found is None:
+            return None
+        if before:
+            found.fields["transport_before"] = before
+        alone = found.type in _WITHOUT_DATA
+        if not alone or not found.data or found.check == "fail":
+            return found
+        before = [*before, found.type]
+        octets = found.data
+    return None
+
+
+def _one_transport(octets: bytes) -> Transport | None:
+    """Give the unit that octets begin with; what follows one that carries no data is given as its data too."""
     if len(octets) < 5 or not 4 <= octets[0] < min(255, len(octets)):
         return None
-    head, rest = octets[: 1 + octets[0]], octets[1 + octets[0] :]
+    head = octets[: 1 + octets[0]]
     code = head[1] >> 4
     if code not in _FIXED or (code not in _WITH_CREDIT and head[1] & 15):
         return None
     for fixed in _FIXED[code]:
         parameters = _transport_parameters(head[2 + fixed :]) if len(head) >= 2 + fixed else None
         if parameters is not None:
-            return _transport_unit(code, head[2 : 2 + fixed], parameters, octets, rest)
+            return _transport_unit(code, head, fixed, parameters, octets)
     return None
 
 
@@ -355,10 +407,11 @@ def _transport_parameters(octets: bytes) -> dict[int, bytes] | None:
 
 
 def _transport_unit(
-    code: int, fixed: bytes, parameters: dict[int, bytes], octets: bytes, rest: bytes
+    code: int, head: bytes, size: int, parameters: dict[int, bytes], octets: bytes
 ) -> Transport | None:
-    """Give the unit of a header's parts."""
+    """Give the unit of a header whose fixed part has `size` octets behind the code."""
     name = _TRANSPORT_TYPES[code]
+    fixed, rest = head[2 : 2 + size], octets[len(head) :]
     destination = int.from_bytes(fixed[:2], "big")
     fields: dict[str, Any] = {"transport_type": name, "transport_destination_reference": destination}
     source = None
@@ -384,7 +437,7 @@ def _transport_unit(
         fields["transport_number"] = int.from_bytes(fixed[2:3] if len(fixed) == 3 else fixed[2:6], "big")
     check = "none"
     if _CHECKSUM in parameters:
-        check = "pass" if _sums_right(octets) else "fail"
+        check = "pass" if _sums_right(head if name in _WITHOUT_DATA else octets) else "fail"
     elif _CHECKSUM_32 in parameters:
         check = "not checked"  # it also covers addresses that are not sent here
     fields["transport_check"] = check

@@ -14,7 +14,7 @@ from earwitness.core.types import Bits, Frame
 from earwitness.modes.vdl2 import synth
 from earwitness.modes.vdl2.connections import MOST_OPEN, Connections
 from earwitness.modes.vdl2.messages import Assembler
-from earwitness.modes.vdl2.network import transport, unit
+from earwitness.modes.vdl2.network import address_words, transport, unit
 
 LOGON = bytes.fromhex(
     "e802002827000301042b1b0301420ac6c0616be6dbc01010120103a06c05d22d782c5933470027810140004080c1014181c202428005"
@@ -250,6 +250,25 @@ def test_routing_between_domains_is_recognised():
 def test_transport_units(octets, name):
     """ISO 8073 clause 13, from memory."""
     assert transport(bytes.fromhex(octets)).type == name
+
+
+def test_an_acknowledgement_may_stand_before_data():
+    link = logged_on()
+    acknowledged = summed(bytes.fromhex("0461432101"))
+    got = link.packet(clnp(acknowledged + data_unit(WILCO, 8), downlink=True), downlink=True)
+    assert got.fields["transport_before"] == ["data acknowledgement"]
+    assert got.fields["elements"] == [{"element": "DM0", "text": "WILCO"}]
+    assert transport(acknowledged + b"\x01\x02\x03\x04\x05") is None
+    assert transport(acknowledged * 9) is None
+
+
+def test_network_addresses_in_words():
+    """The layout of the ATN's addresses (Doc 9705 sub-volume V), from memory."""
+    mobile = bytes.fromhex("470027C1" + "455741" + "00" + "ABCDEF" + "0000" + "000000000001" + "00")
+    assert address_words(mobile) == "mobile ATSC, administration EWA, aircraft ABCDEF"
+    fixed = bytes.fromhex("47002781" + "835A5A" + "00" + "000001" + "0000" + "000000000001" + "00")
+    assert address_words(fixed) == "fixed ATSC, administration 835A5A"
+    assert address_words(mobile[1:]) is None
 
 
 def test_what_waits_is_bounded():
