@@ -21,7 +21,7 @@ G1 = 0o171  # newest bit is the most significant
 G2 = 0o133
 MEMORY = 6
 STATES = 64
-BLOCK = 1024  # bits a streaming decoder settles at a time
+BLOCK = 2048  # bits a streaming decoder settles at a time
 DEPTH = 96  # bits looked ahead before a bit is settled; common practice is 5 to 10 constraint lengths
 
 # CCSDS 131.0-B, puncturing patterns (from memory; the same as those of ETSI EN 300 421): which of C1, C2 are sent

@@ -1,0 +1,1 @@
+"""Low-rate picture transmission of weather satellites of the Meteor-M class."""
