@@ -52,7 +52,7 @@ def test_it_is_found_among_others(lantern, site, best):
     assert found.members[20:].sum() <= 8
 
 
-@pytest.mark.parametrize("drift_hz_s", [0.0, 0.5, -2.0, 10.0])
+@pytest.mark.parametrize("drift_hz_s", [0.0, 0.5, -2.0, -5.0, -8.0, 10.0])
 def test_others_alone_are_no_satellite(lantern, site, best, drift_hz_s):
     """Steady and drifting transmitters on the ground, and chance, seldom look like a pass (CHANCE is 1e-4)."""
     wrong = 0

@@ -12,7 +12,7 @@ from earwitness.orbit.elements import Elements, as_omm, checked
 from earwitness.orbit.passes import find_passes
 from earwitness.orbit.track import Site, Track
 from earwitness.station.config import parse_station
-from earwitness.station.drift import hints_for
+from earwitness.station.drift import frequencies, hints_for
 from earwitness.station.keep import LogKeeper
 from earwitness.station.trains import EmissionRecord
 
@@ -127,6 +127,63 @@ def test_ground_alone_gives_nothing(station, flown):
     with survey(station, flown, with_messages=(("QZ2GND", False),)) as log:
         assert not any(row.get("perhaps_satellite") for row in log.messages(limit=1000))
         assert list(log.relations()) == []
+
+
+class Made:
+    """A stretch of I/Q made on demand: a carrier that follows the pass, or one that stays."""
+
+    kind, rate_hz, center_hz = "iq", 48_000.0, F_HZ
+
+    def __init__(self, flown, *, follows):
+        self.epoch_ns = flown.tca.time_ns - 60_000_000_000
+        self.count = round(120 * self.rate_hz)
+        self._follows = follows
+
+    def read(self, start, count):
+        at_s = (start + np.arange(count)) / self.rate_hz
+        middle = np.array([self.epoch_ns + round((start + count / 2) / self.rate_hz * 1e9)])
+        hz = predicted_hz(Track(LANTERN), SITE, middle, F_HZ)[0] + 700 if self._follows else F_HZ + 1000
+        rng = np.random.default_rng(start)
+        noise = rng.normal(0, 0.1, (2, count))
+        return (0.1 * np.exp(2j * np.pi * (hz - F_HZ) * at_s) + noise[0] + 1j * noise[1]).astype(np.complex64)
+
+
+@pytest.mark.parametrize("follows", [True, False])
+def test_a_transmission_that_lasts_is_looked_at_again(station, flown, follows):
+    stretch = Made(flown, follows=follows)
+    stop_ns = stretch.epoch_ns + 120_000_000_000
+    row = {
+        "id": "e-1", "start_ns": stretch.epoch_ns, "stop_ns": stop_ns, "frequency_hz": F_HZ + 1000,
+        "detected_width_hz": 9000.0, "burst_count": None,
+    }  # fmt: skip
+    times, hz = frequencies(stretch, row, 20e3)
+    assert len(times) > 100
+    wanted = (
+        predicted_hz(Track(LANTERN), SITE, times, F_HZ) + 700 if follows else np.full(len(times), F_HZ + 1000)
+    )
+    assert np.abs(hz - wanted).max() < 100
+    hints = hints_for(station, stretch.epoch_ns, stop_ns)
+    hints.emission(row)
+    hints.listen(stretch)
+    emissions, messages, relations = hints.settle()
+    assert (messages, relations) == ([], [])
+    assert emissions == ([row] if follows else [])
+    if follows:
+        assert row["doppler_residual_hz"] < 60
+        assert row["doppler_offset_hz"] == pytest.approx(700, abs=40)
+
+
+def test_nothing_is_measured_outside_a_stretch_or_in_noise(flown):
+    stretch = Made(flown, follows=True)
+    row = {"start_ns": 0, "stop_ns": 60_000_000_000, "frequency_hz": F_HZ, "detected_width_hz": 9000.0}
+    assert len(frequencies(stretch, row, 20e3)[0]) == 0
+    row = {
+        **row,
+        "start_ns": stretch.epoch_ns,
+        "stop_ns": stretch.epoch_ns + 60_000_000_000,
+        "frequency_hz": F_HZ + 2e4,
+    }
+    assert len(frequencies(stretch, row, 500.0)[0]) <= 1
 
 
 def test_without_place_satellites_elements_or_pass_nothing_is_watched(station, flown, tmp_path):

@@ -2,7 +2,8 @@
 
 What the satellite's own oscillator and the receiver's are off is one unknown offset; that elements are early or late is
 another. Frequencies of others lie between: those that share one offset are counted, and it is asked how often chance
-would gather so many.
+would gather so many. An oscillator that drifts evenly is no satellite: the curve has to fit clearly better than any
+straight line.
 """
 
 from __future__ import annotations
@@ -19,6 +20,9 @@ LEAST_SWING_HZ = 200.0  # of the predicted shift over the points that agree
 CHANCE = 1e-4  # the most often chance may do it, all tries counted
 _SHARES = (1 / 8, 1 / 16, 1 / 32, 1 / 64)  # of the swing: how wide the points that agree may lie
 _TIMES = 21
+BETTER = (
+    2.5  # root-n standard errors closer than the best straight line: a drifting oscillator is as near to both
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +93,12 @@ def follow(
                 members = np.zeros(len(times), bool)
                 members[index[inside]] = True
                 best = Fit(members, offset, late_s, float(rest[inside].std()), told, min(chance, 1.0))
-    return best if best is not None and best.chance <= CHANCE else None
+    if best is None or best.chance > CHANCE:
+        return None
+    at_s = (times[best.members] - times[0]) / 1e9
+    line = np.polynomial.Polynomial.fit(at_s, measured[best.members], 1)
+    straight = float(np.std(measured[best.members] - line(at_s)))
+    return best if straight >= best.residual_hz * (1 + BETTER / math.sqrt(len(at_s))) else None
 
 
 def _densest(values: np.ndarray, width: float) -> np.ndarray:

@@ -12,7 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from earwitness.core.types import IdentityRef
+from earwitness.dsp import fft
 from earwitness.log.identities import id_of
 from earwitness.station.config import Satellite, Station
 
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
     from earwitness.orbit.doppler import Fit
     from earwitness.orbit.elements import Elements
     from earwitness.orbit.track import Site
+    from earwitness.sources import Stretch
 
 Row = dict[str, Any]
 
@@ -32,6 +36,9 @@ MOST_AGE_DAYS = 30.0
 MOST_POINTS = 5_000  # of a satellite in a recording; further ones are not looked at
 LONGEST_NS = 20_000_000_000  # a frequency averaged over longer is no point of a curve
 HEAD_NS = 4_000_000_000  # a long transmission is measured on its first seconds
+LISTEN_NS = 1_000_000_000  # between looks at a long transmission ...
+MOST_LOOKS = 120  # ... and the most of them
+MOST_LONG = 50  # long transmissions that are looked at again, of a satellite in a recording
 LEAST_FRAMES = 5  # of one sender
 
 
@@ -44,6 +51,8 @@ class _Watched:
     timing_s: float
     emissions: dict[str, tuple[int, Row]]
     messages: dict[str, tuple[int, Row]]
+    long: dict[str, Row]
+    heard: dict[str, tuple[np.ndarray, np.ndarray]]  # of long ones: times, frequencies
 
     @property
     def reach_hz(self) -> float:
@@ -66,14 +75,19 @@ class DopplerHints:
         if row.get("artefact"):
             return
         start, stop = row["start_ns"], row["stop_ns"]
+        lasting = stop - start > LONGEST_NS
         if row.get("burst_count"):
-            if stop - start > LONGEST_NS:
+            if lasting:
                 return
             at_ns = (start + stop) // 2
         else:
             at_ns = start + min(stop - start, HEAD_NS) // 2
         for one in self._watched:
-            if one.covers(row["frequency_hz"]) and len(one.emissions) < MOST_POINTS:
+            if not one.covers(row["frequency_hz"]):
+                continue
+            if lasting and len(one.long) < MOST_LONG:
+                one.long[row["id"]] = row
+            elif not lasting and len(one.emissions) < MOST_POINTS:
                 one.emissions[row["id"]] = (at_ns, row)
 
     def message(self, row: Row) -> None:
@@ -83,6 +97,15 @@ class DopplerHints:
         for one in self._watched:
             if one.covers(row["frequency_hz"]) and len(one.messages) < MOST_POINTS:
                 one.messages[row["id"]] = (row["time_ns"], row)
+
+    def listen(self, stretch: Stretch) -> None:
+        """Measure where the long transmissions of a stretch are in frequency, time and again."""
+        if stretch.kind != "iq":
+            return
+        for one in self._watched:
+            for name, row in one.long.items():
+                if name not in one.heard:
+                    one.heard[name] = frequencies(stretch, row, one.reach_hz)
 
     def settle(self) -> tuple[list[Row], list[Row], list[Row]]:
         """Give the emissions and messages that carry a hint now, and the relations it makes."""
@@ -107,30 +130,69 @@ class DopplerHints:
                 if at is not None and emission not in told and 2 * count > all_of:
                     at[1].update(facts)
                     told[emission] = at[1]
+        for one in self._watched:
+            for name, (times_ns, hz) in one.heard.items():
+                lasting = self._fit(one, times_ns, hz)
+                if lasting is not None and 2 * lasting.members.sum() > len(times_ns) and name not in told:
+                    one.long[name].update(_facts(lasting, one))
+                    told[name] = one.long[name]
         emissions = [row for row in told.values() if "time_ns" not in row]
         return emissions, [row for row in told.values() if "time_ns" in row], relations
 
     def _follow(self, one: _Watched) -> list[tuple[Fit, list[Row]]]:
-        import numpy as np
-
-        from earwitness.orbit.doppler import follow
-        from earwitness.orbit.track import Track
-
         spoken = {row.get("emission_id") for _, row in one.messages.values()}
         points = list(one.messages.values())
         points += [point for name, point in one.emissions.items() if name not in spoken]
-        if not points:
-            return []
-        fit = follow(
-            Track(one.elements),
-            self._site,
-            one.satellite.frequency_hz,
-            np.array([at_ns for at_ns, _ in points], np.int64),
-            np.array([row["frequency_hz"] for _, row in points], np.float64),
-            offset_limit_hz=one.satellite.frequency_hz * OFFSET_PPM * 1e-6,
+        rows = [row for _, row in points]
+        times = np.array([at_ns for at_ns, _ in points], np.int64)
+        fit = self._fit(one, times, np.array([row["frequency_hz"] for row in rows], np.float64))
+        return [] if fit is None else [(fit, rows)]
+
+    def _fit(self, one: _Watched, times_ns: np.ndarray, hz: np.ndarray) -> Fit | None:
+        from earwitness.orbit.doppler import follow
+        from earwitness.orbit.track import Track
+
+        limit_hz = one.satellite.frequency_hz * OFFSET_PPM * 1e-6
+        return follow(
+            Track(one.elements), self._site, one.satellite.frequency_hz, times_ns, hz, offset_limit_hz=limit_hz,
             timing_s=one.timing_s,
-        )
-        return [] if fit is None else [(fit, [row for _, row in points])]
+        )  # fmt: skip
+
+
+def frequencies(stretch: Stretch, row: Row, reach_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Give times (int64 ns) and the middle of a transmission's power in frequency at them, shape (n,).
+
+    The middle is the centroid of what stands out of the noise in its band, which may have moved by `reach_hz`. Times at
+    which nothing stands out are left out.
+    """
+    width = float(row.get("detected_width_hz") or row.get("occupied_bandwidth_hz") or 1000.0)
+    rate = stretch.rate_hz
+    size = fft.good_size(int(rate / min(max(width / 100, 25.0), 500.0)))
+    count = 8 * size
+    first = max(0, round((row["start_ns"] - stretch.epoch_ns) * rate / 1e9))
+    last = min(stretch.count, round((row["stop_ns"] - stretch.epoch_ns) * rate / 1e9)) - count
+    looks = min(MOST_LOOKS, int((row["stop_ns"] - row["start_ns"]) // LISTEN_NS))
+    if last <= first or looks < 1:
+        return np.empty(0, np.int64), np.empty(0)
+    hz = stretch.center_hz + (np.arange(size) - size // 2) * rate / size
+    inside = np.abs(hz - row["frequency_hz"]) < width / 2 + reach_hz
+    inside &= np.abs(hz - stretch.center_hz) < 0.49 * rate
+    window = np.hanning(size).astype(np.float32)
+    times, middles = [], []
+    for start in np.linspace(first, last, looks).astype(int).tolist():
+        data = stretch.read(start, count)
+        if len(data) < count:
+            continue
+        bins = fft.forward(data.reshape(8, size) * window)
+        power = np.roll((bins.real**2 + bins.imag**2).mean(axis=0), size // 2)
+        floor = float(np.median(power))
+        out = np.where(
+            inside & (power > 4 * floor), power - floor, 0.0
+        )  # mean of 8: noise passes 4 once in 1e8
+        if out.sum() > 0:
+            times.append(stretch.epoch_ns + round((start + count / 2) / rate * 1e9))
+            middles.append(float(np.sum(out * hz) / out.sum()))
+    return np.array(times, np.int64), np.array(middles)
 
 
 def _facts(fit: Fit, one: _Watched) -> Row:
@@ -199,5 +261,5 @@ def hints_for(station: Station, start_ns: int, stop_ns: int) -> DopplerHints | N
             continue
         if find_passes(found[0], site, start_ns, stop_ns):
             timing = trust(found[0], start_ns, found[1]).timing_s
-            watched.append(_Watched(satellite, found[0], timing, {}, {}))
+            watched.append(_Watched(satellite, found[0], timing, {}, {}, {}, {}))
     return DopplerHints(site, watched) if watched else None

@@ -54,7 +54,7 @@ class LogKeeper:
         self._on: dict[int, list[tuple[int, int, int]]] = {}  # channel -> (start, stop, on) of its emissions
         self._channels: list[tuple[float, float, str | None]] = []
         self._joins = recall(log, recording)
-        self._doppler = doppler
+        self.doppler = doppler
 
     def begin_stretch(self) -> None:
         """Forget the record numbers of the stretch before."""
@@ -66,8 +66,8 @@ class LogKeeper:
         """Take a new or changed emission."""
         row = self._emission_row(record)
         self._emissions[row["id"]] = row
-        if final and self._doppler:
-            self._doppler.emission(row)
+        if final and self.doppler:
+            self.doppler.emission(row)
         if final and record.artefact is None:
             self._occupy(record, row["label"])
 
@@ -78,8 +78,8 @@ class LogKeeper:
         row["frequency_hz"] = row["frequency_hz"] or record.center_hz
         self._batch.messages.append(row)
         self._batch.relations += self._joins.message(message, row["id"])
-        if self._doppler and message.frame.frequency_hz:
-            self._doppler.message(row)
+        if self.doppler and message.frame.frequency_hz:
+            self.doppler.message(row)
         if evidence is None or len(evidence.data) == 0:
             return
         frame = message.frame
@@ -178,8 +178,8 @@ class LogKeeper:
         if not now and time.monotonic() - self._committed < COMMIT_S:
             return
         self._close_pack()
-        if now and self._doppler:
-            emissions, messages, relations = self._doppler.settle()
+        if now and self.doppler:
+            emissions, messages, relations = self.doppler.settle()
             self._emissions.update({row["id"]: row for row in emissions})
             self._batch.messages += messages
             self._batch.relations += relations

@@ -190,6 +190,8 @@ def _survey_stretches(
             report(at_s / seconds, f"{at_s:.1f} of {seconds:.1f} s, {ratio:.1f} x real time")
 
         finished = survey.run(progress=progress, stopped=stopped)
+        if keeper.doppler:
+            keeper.doppler.listen(stretch)
         levels, row_s = survey.overview.picture()
         keeper.overview(
             levels, low_hz=survey.overview.low_hz, high_hz=survey.overview.high_hz, row_s=row_s,

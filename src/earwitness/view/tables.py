@@ -41,6 +41,7 @@ def _what(row: Row) -> str:
         return f"receiver: {plain(row['artefact'], limit=80)}"
     told = [plain(row.get("class") or "unknown", limit=30)]
     told += [plain(row[key], limit=60) for key in ("mode", "label") if row.get(key)]
+    told += [f"perhaps {plain(row['perhaps_satellite'], limit=60)}"] if row.get("perhaps_satellite") else []
     return ", ".join(dict.fromkeys(told))
 
 
