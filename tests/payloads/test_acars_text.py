@@ -12,7 +12,7 @@ from earwitness.payloads.acars_block import NAK, Block
 from earwitness.payloads.acars_messages import BlockMessages
 from earwitness.payloads.acars_text import label_meaning, read_text
 
-# Two messages once received off the air, from memory; their CRC (16 bits) agrees, so they are remembered right.
+# Messages once received off the air, from memory; their CRC (16 bits) agrees, so they are remembered right.
 CONTACT = "/AKLCDYA.AT1.9M-MTB215B659D84995674293583561CB9906744E9AF40F9EB"
 WAYPOINT = "/CTUGDYA.ADS.HB-JNB1424AB686D9308CA2EBA1D0D24A2C06C1B48CA004A248050667908CA004BF6"
 
@@ -26,12 +26,28 @@ def test_off_air_contact_instruction():
     ]
 
 
+# A third; its ground facility, which the CRC does not cover, is invented.
+CONFIRM = "/ZZEWCYA.AT1.F-GSQC214823E24092E7"
+
+
+def test_off_air_question_for_the_route():
+    found = read_text("AA", CONFIRM, downlink=False)
+    assert found.fields["application_check"] == "pass"
+    assert found.fields["message_time"] == "18:02:15"
+    assert found.fields["elements"] == [{"element": "UM137", "text": "CONFIRM ASSIGNED ROUTE"}]
+    assert "not_decoded_hex" not in found.fields
+
+
 def test_off_air_waypoint_report():
     """The parts agree with each other: the next place lies 74 s ahead, 10 miles on, at the same level."""
     found = read_text("B6", WAYPOINT, downlink=True)
     assert found.fields["application_check"] == "pass"
     assert (found.latitude_deg, found.longitude_deg) == pytest.approx((51.5666, 19.2611), abs=1e-4)
     here, route = found.fields["surveillance_groups"]
+    assert [row["latitude_deg"] for row in found.fields["positions"]] == [
+        route["next_latitude_deg"],
+        route["following_latitude_deg"],
+    ]
     assert here["altitude_ft"] == route["next_altitude_ft"] == route["following_altitude_ft"] == 36000
     miles = (
         60

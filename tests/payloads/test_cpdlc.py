@@ -314,6 +314,7 @@ def test_routes_of_the_atn_stand_behind_the_elements(atn):
             continue
     assert found["elements"][0]["text"] == "CLEARED ROUTE CLEARANCE 1"
     assert found["route_clearances"] == [text]
+    assert found["positions"] == [{"latitude_deg": 51.507, "longitude_deg": -0.456667}]
     assert (found["reference"], found["logical_acknowledgement"]) == (2, True)
 
 
@@ -323,6 +324,11 @@ def test_position_reports_place_the_aircraft(fans):
     found = fans_cpdlc.read_message(octets, downlink=True)
     assert found.latitude_deg == pytest.approx(51 + 30.4 / 60, abs=1e-6)
     assert found.longitude_deg == pytest.approx(-27.4 / 60, abs=1e-6)
+    assert "positions" not in found.fields  # its own is not one of those named
+    message["element"] = ("e22", ("latitudeLongitude", LATLON_FANS))
+    found = fans_cpdlc.read_message(fans.encode("DownlinkMessage", message), downlink=True)
+    assert found.latitude_deg is None
+    assert found.fields["positions"] == [{"latitude_deg": 51.506667, "longitude_deg": -0.456667}]
 
 
 @given(st.binary(max_size=80), st.booleans())

@@ -6,7 +6,7 @@ and route groups; of the others only that their widths add up to whole octets co
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -277,9 +277,19 @@ def read_groups(octets: bytes, *, downlink: bool) -> Groups:
         if downlink and tag == 9:
             flags = ("emergency",)
     fields: dict[str, Any] = {**own, "surveillance_groups": groups}
+    if ahead := [place for row in groups for place in _ahead(row)]:
+        fields["positions"] = ahead
     if at < len(octets):
         fields |= {"not_decoded_hex": octets[at:].hex().upper(), "not_decoded_octets": len(octets) - at}
     return Groups(fields, latitude, longitude, flags)
+
+
+def _ahead(row: Mapping[str, Any]) -> Iterator[dict[str, float]]:
+    """Give the places that a group says the aircraft will come to."""
+    for prefix in {13: ("next_", "following_"), 23: ("",)}.get(row["tag"], ()):
+        latitude, longitude = row.get(f"{prefix}latitude_deg"), row.get(f"{prefix}longitude_deg")
+        if latitude is not None and longitude is not None:
+            yield {"latitude_deg": latitude, "longitude_deg": longitude}
 
 
 def _tidied(values: dict[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 A message is a ground facility's seven-character address, an imbedded message identifier (IMI), the aircraft's
 registration in seven characters, the application's octets in hexadecimal and a CRC over IMI, registration and octets.
-CRC and layout are from memory; two off-air messages, also from memory, agree with them. An application's octets are
+CRC and layout are from memory; three off-air messages, also from memory, agree with them. An application's octets are
 decoded only when the CRC agrees.
 """
 

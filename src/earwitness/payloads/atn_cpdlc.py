@@ -65,7 +65,7 @@ def _lat_lon(r: Reader) -> str:
     latitude = _angle(r, 90, "NS") if with_latitude else ("", 0.0)
     longitude = _angle(r, 180, "EW") if with_longitude else ("", 0.0)
     if with_latitude and with_longitude:
-        r.place = (round(latitude[1], 6), round(longitude[1], 6))
+        r.note_place(latitude[1], longitude[1])
     return " ".join(text for text, _ in (latitude, longitude) if text)
 
 
@@ -535,7 +535,7 @@ def read_protected(r: Reader, *, downlink: bool) -> ProtectedMessage:
         fields |= {"elements_not_decoded": 1, "not_decoded_hex": raw, "not_decoded_why": str(error)}
         return found
     fields |= message
-    place = inner.data.get("own_place") if downlink else None
+    place = inner.own_place if downlink else None
     urgent = any(row["element"] in EMERGENCY for row in message["elements"])
     return ProtectedMessage(
         fields,
@@ -565,6 +565,8 @@ def read_message(r: Reader, *, downlink: bool) -> dict[str, Any]:
         r.closed()
         if r.bits(1):
             fields["route_clearances"] = [_route(r) for _ in range(r.number(1, 2))]
+    if named := r.named_positions():
+        fields["positions"] = named
     r.finish()
     return fields
 

@@ -262,7 +262,7 @@ def route_clearance(
 def position_report(r: Reader, grammar: Grammar, parts: tuple[tuple[str, Part], ...]) -> str:
     """Give a position report: place, time and level, then what is there of the shared parts and of `parts`.
 
-    The place, where it is a latitude and longitude, is left in `r.data["own_place"]`.
+    The place, where it is a latitude and longitude, is left in `r.own_place`.
     """
     rest: tuple[tuple[str, Part], ...] = (
         ("NEXT", grammar.position),
@@ -282,5 +282,5 @@ def position_report(r: Reader, grammar: Grammar, parts: tuple[tuple[str, Part], 
     for (words, part), present in zip(rest, there, strict=True):
         if present:
             text += f", {words} {part(r)}"
-    r.data["own_place"] = place
+    r.own_place = place
     return text

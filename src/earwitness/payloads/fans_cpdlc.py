@@ -57,7 +57,7 @@ def _angle(r: Reader, most: int, letters: str) -> tuple[str, float]:
 
 def _lat_lon(r: Reader) -> str:
     latitude, longitude = _angle(r, 90, "NS"), _angle(r, 180, "EW")
-    r.place = (round(latitude[1], 6), round(longitude[1], 6))
+    r.note_place(latitude[1], longitude[1])
     return f"{latitude[0]} {longitude[0]}"
 
 
@@ -438,6 +438,8 @@ def _read(
         undone = count - len(fields["elements"])
         return {**fields, "elements_not_decoded": undone, "not_decoded_hex": left}, False, None
     ended = r.ended()
+    if ended and (named := r.named_positions()):
+        fields["positions"] = named
     if not ended:
         fields |= {"elements_not_decoded": 0, "not_decoded_hex": r.rest()}
-    return fields, ended, r.data.get("own_place")
+    return fields, ended, r.own_place

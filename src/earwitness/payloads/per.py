@@ -7,11 +7,11 @@ used up to its last bit, and takes 0.5 s to load; the tests hold this reader aga
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
 
 from earwitness.core.text import inert
 
 MOST_ARCS = 32
+MOST_PLACES = 64
 NUMERIC = " 0123456789"  # X.691 counts a NumericString's characters in this order
 
 
@@ -22,8 +22,8 @@ class NotDecodedError(ValueError):
 class Reader:
     """Takes numbers, texts and choices from bits, the first most significant.
 
-    `place` is the last whole latitude and longitude in degrees that a grammar's function has left here, `data` what
-    else it hands on beside its text.
+    A grammar's functions give text and leave here what they hand on beside it: `place` is the last latitude and
+    longitude read, in degrees, `places` all of them, `own_place` where a report says that its sender is.
     """
 
     def __init__(self, octets: bytes, size: int | None = None):
@@ -34,7 +34,8 @@ class Reader:
             self.size = size
         self.at = 0
         self.place: tuple[float, float] | None = None
-        self.data: dict[str, Any] = {}
+        self.places: list[tuple[float, float]] = []
+        self.own_place: tuple[float, float] | None = None
 
     def bits(self, count: int) -> int:
         """Give an unsigned number of `count` bits; NotDecodedError when so many are not left."""
@@ -116,6 +117,17 @@ class Reader:
             first = min(out[0] // 40, 2)
             out[:1] = [first, out[0] - 40 * first]
         return ".".join(map(str, out))
+
+    def note_place(self, latitude_deg: float, longitude_deg: float) -> None:
+        """Note a place that was read."""
+        self.place = (round(latitude_deg, 6), round(longitude_deg, 6))
+        if len(self.places) < MOST_PLACES:
+            self.places.append(self.place)
+
+    def named_positions(self) -> list[dict[str, float]]:
+        """Give the places read, in order and each once, but for the sender's own."""
+        kept = dict.fromkeys(place for place in self.places if place != self.own_place)
+        return [{"latitude_deg": latitude, "longitude_deg": longitude} for latitude, longitude in kept]
 
     def copy(self) -> Reader:
         """Give a reader of the same bits from their beginning."""

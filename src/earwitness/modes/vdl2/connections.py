@@ -141,6 +141,8 @@ class Connections:
         if of and known is not None and got.type != "disconnect request":
             _keep(self._applications, of, known, MOST_CONNECTIONS)
         fields = {**fields, **found.fields}
+        if "controller_pilot" in fields or "context_management" in fields:
+            fields["direction"] = "downlink" if downlink else "uplink"
         self._remember(aircraft, found.fields)
         if found.message is not None and found.message.covered is not None:
             fields |= self._integrity(aircraft, found.message)
