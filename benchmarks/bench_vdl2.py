@@ -21,6 +21,7 @@ from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.speech import speech_like
 from earwitness.modes.vdl2 import burst, synth
 from earwitness.modes.vdl2.d8psk import SYMBOL_RATE_HZ
+from earwitness.payloads.atn_upper import read_upper
 
 RATE_HZ = 40_000.0
 GAP_LIMIT_DB = 2.0
@@ -170,6 +171,23 @@ def assembling(count=5000):
     )
 
 
+def false_messages(count=100_000):
+    """Random octets as an application's data, with a right list around them: the hardest case of a missed logon."""
+    rng = np.random.default_rng(6)
+    taken = decoded = 0
+    for k in range(count):
+        octets = rng.bytes(int(rng.integers(1, 60)))
+        size = 8 * len(octets)
+        length = f"{size:08b}" if size < 128 else f"10{size:014b}"
+        bits = "000000001010" + length + "".join(f"{octet:08b}" for octet in octets)
+        bits += "0" * (-len(bits) % 8)
+        fields = read_upper(int(bits, 2).to_bytes(len(bits) // 8, "big"), downlink=bool(k & 1)).fields
+        taken += "controller_pilot" in fields or "context_management" in fields
+        decoded += "elements" in fields
+    print(f"ATN: {count} units of random octets, application unknown: {decoded} decoded to elements (limit 0), "
+          f"{taken} taken for a message (limit 1e-3: {count // 1000})")  # fmt: skip
+
+
 def voice(minutes=10):
     """An AM voice channel, which a survey offers this mode by its frequency."""
     rng = np.random.default_rng(5)
@@ -194,6 +212,7 @@ if __name__ == "__main__":
         sensitivity(count, octets)
     speed()
     assembling()
+    false_messages()
     voice()
     others()
     false_frames()

@@ -28,6 +28,7 @@ CONTROLLER_PILOT = (2, 22)
 ASSOCIATION = 1  # presentation contexts
 USER = 3
 MOST_LISTS = 4
+LEAST_INFERRED = 40  # bits; shorter ones fit anything too easily where the application was not heard of
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,8 @@ def read_upper(octets: bytes, *, downlink: bool, application: int | None = None)
             rest = rest[1:]
     if not rest:
         return Upper(fields)
-    for attempt in (_lists, _bare_association):
+    # Without a list around it association control stands only behind session and presentation octets.
+    for attempt in (_lists, _bare_association) if fields else (_lists,):
         try:
             found = attempt(rest, downlink=downlink, application=application)
         except NotDecodedError:
@@ -102,8 +104,12 @@ def _value(r: Reader) -> Reader:
 
 def _application(r: Reader, *, downlink: bool, application: int | None) -> Upper:
     """Read an application's bits: those of the application named, else of the one that takes them to the last."""
-    wanted = (application,) if application is not None else (CONTROLLER_PILOT[1], CONTEXT_MANAGEMENT)
+    wanted: tuple[int, ...] = (
+        (CONTROLLER_PILOT[1], CONTEXT_MANAGEMENT) if application is None else (application,)
+    )
     found: list[Upper] = []
+    if application is None and r.size < LEAST_INFERRED:
+        wanted = ()
     for number in wanted:
         try:
             if number in CONTROLLER_PILOT:
