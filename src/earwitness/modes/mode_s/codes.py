@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from earwitness.core.errors import LayoutError
 
 # the 13 bits of an altitude field from the left: C1 A1 C2 A2 C4 A4 M B1 Q B2 D2 B4 D4
@@ -24,6 +26,7 @@ def _gray(word: int) -> int:
     return out
 
 
+@cache  # 8192 values
 def altitude_ft(raw: int) -> int | None:
     """Give the altitude of a 13-bit AC field in feet; None where it holds none or an illegal code."""
     if raw == 0:
@@ -47,6 +50,7 @@ def altitude_ft(raw: int) -> int | None:
     return feet if feet <= 126700 else None
 
 
+@cache
 def altitude_12_ft(raw: int) -> int | None:
     """Give the altitude of the 12-bit field of a squitter (the 13-bit one without M)."""
     return altitude_ft((raw & 0xFC0) << 1 | raw & 0x3F)
@@ -85,6 +89,7 @@ def gillham_code(feet: float) -> int:
 _DIGITS = ((6, 4, 2), (12, 10, 8), (5, 3, 1), (13, 11, 9))
 
 
+@cache
 def squawk(raw: int) -> str:
     """Give the four octal digits of a 13-bit identity field."""
     return "".join(

@@ -26,7 +26,7 @@ from typing import Any
 from earwitness.core.types import Bits, Frame, IdentityRef, Message
 from earwitness.modes.mode_s import layouts
 from earwitness.modes.mode_s.parity import LONG, SYNDROMES
-from earwitness.modes.mode_s.position import decode_near, decode_pair, distance_nm
+from earwitness.modes.mode_s.position import decode_both, decode_near, distance_nm
 from earwitness.modes.mode_s.registers import Known, advisory_fields, infer
 
 KNOWN_S = 60
@@ -75,8 +75,10 @@ class _Report:
 class _Aircraft:
     """What is known of one address, each with the time it was said."""
 
+    key: str  # six digits; an address that is not ICAO's is a name of its own
     clean_ns: int = -(10**18)
     callsign: str | None = None
+    identity: IdentityRef | None = None  # as it was last told, without a place
     altitude_ft: float | None = None
     altitude_ns: int = -(10**18)
     squawk: str | None = None
@@ -87,7 +89,7 @@ class _Aircraft:
     position: tuple[float, float] | None = None
     position_ns: int = -(10**18)
     refused: int = 0
-    waiting: list[Message] = field(default_factory=list)
+    waiting: deque[Message] = field(default_factory=deque)  # in order of time
 
 
 @dataclass(slots=True, eq=False)
@@ -95,6 +97,10 @@ class _Held:
     frame: Frame
     addresses: tuple[int, ...]
     done: bool = False
+
+
+def _key(address: int) -> str:
+    return f"{address:06X}" if address < OTHER else f"~{address - OTHER:06X}"
 
 
 class Assembler:
@@ -156,10 +162,10 @@ class Assembler:
 
     def close(self) -> Iterable[Message]:
         """Give the positions still waiting for a partner; held frames without support are dropped."""
-        out = []
+        out: list[Message] = []
         for aircraft in self._aircraft.values():
             out += aircraft.waiting
-            aircraft.waiting = []
+            aircraft.waiting.clear()
         self._held.clear()
         self._held_by.clear()
         return sorted(out, key=lambda message: message.frame.time_ns)
@@ -219,7 +225,7 @@ class Assembler:
             if len(self._aircraft) >= AIRCRAFT_MOST:
                 oldest = min(self._aircraft, key=lambda key: self._aircraft[key].clean_ns)
                 del self._aircraft[oldest]
-            aircraft = self._aircraft[address] = _Aircraft()
+            aircraft = self._aircraft[address] = _Aircraft(_key(address))
         return aircraft
 
     def _hold(self, frame: Frame, addresses: tuple[int, ...]) -> None:
@@ -246,9 +252,8 @@ class Assembler:
         while self._waiting and self._waiting[0][0] < limit:
             _, address = self._waiting.popleft()
             aircraft = self._aircraft.get(address)
-            if aircraft is not None:
-                out += [m for m in aircraft.waiting if m.frame.time_ns < limit]
-                aircraft.waiting = [m for m in aircraft.waiting if m.frame.time_ns >= limit]
+            while aircraft is not None and aircraft.waiting and aircraft.waiting[0].frame.time_ns < limit:
+                out.append(aircraft.waiting.popleft())
         return out
 
     def _agree(self, address: int, out: list[Message]) -> None:
@@ -325,12 +330,13 @@ class Assembler:
         flags: tuple[str, ...] = (),
     ) -> Message:
         aircraft = self._aircraft.get(address)
-        names: tuple[str, ...] = ()
-        if aircraft is not None and aircraft.callsign:
-            names = (aircraft.callsign,)
-        # an address that is not ICAO's is a name of its own
-        key = f"{address:06X}" if address < OTHER else f"~{address - OTHER:06X}"
-        return Message(frame, kind, fields, check, IdentityRef("aircraft", key, names), (), flags)
+        if aircraft is None:
+            return Message(frame, kind, fields, check, IdentityRef("aircraft", _key(address)), (), flags)
+        identity = aircraft.identity
+        if identity is None or identity.names != ((aircraft.callsign,) if aircraft.callsign else ()):
+            names = (aircraft.callsign,) if aircraft.callsign else ()
+            identity = aircraft.identity = IdentityRef("aircraft", aircraft.key, names)
+        return Message(frame, kind, fields, check, identity, (), flags)
 
     def _all_call(self, frame: Frame, address: int) -> Message:
         capability = frame.bits.value >> 48 & 7
@@ -589,7 +595,7 @@ class Assembler:
             out.append(
                 self._located(earlier, place) if distance_nm(place, found) <= 0.5 + 0.35 * away else earlier
             )
-        aircraft.waiting = []
+        aircraft.waiting.clear()
         out.append(self._located(message, found))
         return out
 
@@ -607,13 +613,11 @@ class Assembler:
         if age_s > limit:
             return None
         even_raw, odd_raw = (other.raw, report.raw) if odd else (report.raw, other.raw)
-        found = decode_pair(even_raw, odd_raw, odd, near)
-        if found is None:
-            return None
-        partner = decode_pair(even_raw, odd_raw, not odd, near)
+        both = decode_both(even_raw, odd_raw, near)
         # both reports must lead to places the aircraft can have been at
-        if partner is None or distance_nm(found, partner) > 0.5 + 0.35 * age_s:
+        if both is None or distance_nm(*both) > 0.5 + 0.35 * age_s:
             return None
+        found = both[odd]
         if near is not None and distance_nm(found, near) > 500:
             return None
         return found
@@ -625,14 +629,9 @@ class Assembler:
 
     @staticmethod
     def _located(message: Message, place: tuple[float, float]) -> Message:
-        fields = {
-            **message.fields,
-            "latitude_deg": round(place[0], 6),
-            "longitude_deg": round(place[1], 6),
-        }
-        identity = message.identity
-        if identity is not None:
-            identity = replace(
-                identity, latitude_deg=fields["latitude_deg"], longitude_deg=fields["longitude_deg"]
-            )
-        return replace(message, fields=fields, identity=identity)
+        latitude_deg, longitude_deg = round(place[0], 6), round(place[1], 6)
+        fields = {**message.fields, "latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
+        who = message.identity
+        if who is not None:
+            who = IdentityRef(who.kind, who.key, who.names, latitude_deg, longitude_deg)
+        return Message(message.frame, message.kind, fields, message.check, who, (), message.flags)

@@ -6,21 +6,26 @@ Functions take the raw integers (YZ, XZ) of a report and give degrees.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 
 SCALE = 131072  # 2^17
 EARTH_NM = 3440.065  # mean radius
 
 
+def _edge(number: int) -> float:
+    """Give the latitude up to which there are `number` zones (DO-260B 2.2.3.2.3.7, solved for it)."""
+    if number == 2:
+        return 87.0
+    share = (1 - math.cos(math.pi / 30)) / (1 - math.cos(2 * math.pi / number))
+    return math.degrees(math.acos(math.sqrt(share)))
+
+
+_EDGES = tuple(_edge(number) for number in range(59, 1, -1))
+
+
 def zones(latitude_deg: float) -> int:
     """Give NL, the number of longitude zones at a latitude (59 at the equator, 1 at the poles)."""
-    lat = abs(latitude_deg)
-    if lat == 0:
-        return 59
-    if lat == 87:
-        return 2
-    if lat > 87:
-        return 1
-    return int(2 * math.pi / math.acos(1 - (1 - math.cos(math.pi / 30)) / math.cos(math.pi / 180 * lat) ** 2))
+    return 59 - bisect_left(_EDGES, abs(latitude_deg))
 
 
 def _wrap(longitude_deg: float) -> float:
@@ -63,6 +68,14 @@ def decode_pair(
 
     With `near` the reports are surface ones, and the solution in the quadrant nearest to it is taken.
     """
+    both = decode_both(even, odd, near)
+    return both[odd_is_newer] if both else None
+
+
+def decode_both(
+    even: tuple[int, int], odd: tuple[int, int], near: tuple[float, float] | None = None
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Give the positions of an even and an odd report taken together, as `decode_pair` gives the newer's."""
     surface = near is not None
     span = 90.0 if surface else 360.0
     y0, x0 = even[0] / SCALE, even[1] / SCALE
@@ -78,16 +91,16 @@ def decode_pair(
     else:
         lat0 -= 360 * (lat0 >= 270)
         lat1 -= 360 * (lat1 >= 270)
-    if abs(lat0) > 90 or abs(lat1) > 90 or zones(lat0) != zones(lat1):
+    if abs(lat0) > 90 or abs(lat1) > 90 or (nl := zones(lat0)) != zones(lat1):
         return None
-    lat = lat1 if odd_is_newer else lat0
-    nl = zones(lat)
     m = math.floor(x0 * (nl - 1) - x1 * nl + 0.5)
-    n = max(nl - odd_is_newer, 1)
-    lon = span / n * (m % n + (x1 if odd_is_newer else x0))
+    n1 = max(nl - 1, 1)
+    lon0 = span / nl * (m % nl + x0)
+    lon1 = span / n1 * (m % n1 + x1)
     if near is not None:
-        lon += 90 * round((near[1] - lon) / 90)
-    return lat, _wrap(lon)
+        lon0 += 90 * round((near[1] - lon0) / 90)
+        lon1 += 90 * round((near[1] - lon1) / 90)
+    return (lat0, _wrap(lon0)), (lat1, _wrap(lon1))
 
 
 def distance_nm(a: tuple[float, float], b: tuple[float, float]) -> float:
