@@ -170,7 +170,7 @@ def test_too_big_for_the_budget_is_not_kept(station):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 100)
     assert store.add_facts(recording, "e-1", {"x": "y" * 500}) is None
-    assert "do not fit" in store.warnings[0]
+    assert "does not fit" in store.warnings[0]
 
 
 def test_what_is_not_committed_yet_is_not_removed(station):

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import codecs
+import contextlib
+import io
+import os
 import sys
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from earwitness.core.errors import EarwitnessError
+from earwitness.core.errors import EarwitnessError, StorageError
 
 EPILOG = """Cautions: the law on receiving, recording and above all disclosing radio traffic differs by place;
 ask before you share. Not for navigation or safety of life. Mind power lines and lightning when you put up
@@ -79,7 +83,8 @@ def survey(
 @app.command()
 def query(
     what: Annotated[
-        str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")
+        str,
+        typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs, pictures or occupancy"),
     ],
     station: Station = None,
     json: Json = False,
@@ -91,7 +96,9 @@ def query(
     ] = None,
     identity: Annotated[str | None, typer.Option(metavar="ID|KEY", help="Only of this identity.")] = None,
     text: Annotated[str | None, typer.Option(metavar="WORDS", help="Only with these words.")] = None,
-    limit: Annotated[int, typer.Option(metavar="N", min=1, help="At most so many rows.")] = 50,
+    limit: Annotated[
+        int, typer.Option(metavar="N", min=1, max=10**9, help="At most so many rows, the newest.")
+    ] = 50,
 ) -> None:
     """Look things up in the log.
 
@@ -321,6 +328,37 @@ def prepare() -> None:
     run_prepare()
 
 
+_PLAIN = {
+    "—": "-", "–": "-", "−": "-", "…": "...", "±": "+-", "°": "deg", "µ": "u", "→": "->", "·": ".", "′": "'",
+    "\u202f": " ", "\xa0": " ",
+}  # fmt: skip
+
+
+def _stand_in(error: UnicodeError) -> tuple[str, int]:
+    """Write what an output's encoding lacks in the nearest plain signs."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    missing = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(char, "?") for char in missing), error.end
+
+
+def _settle_output() -> None:
+    """Make both outputs take any text, whatever the locale, also where one is closed."""
+    codecs.register_error("earwitness", _stand_in)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 - lives as long as we
+        elif isinstance(stream, io.TextIOWrapper) and "utf" not in stream.encoding.lower():
+            stream.reconfigure(errors="earwitness")
+
+
+def _hush(stream: Any) -> None:
+    """Drop what an output that takes nothing more still holds: it would complain again at the very end."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def say(text: str) -> None:
     """Print one plain sentence on standard error."""
     print(f"earwitness: {text}", file=sys.stderr)
@@ -328,14 +366,19 @@ def say(text: str) -> None:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the command line; exit 0 done, 1 failed while working, 2 wrong use or unreadable input."""
+    _settle_output()
     command: Any = typer.main.get_command(app)
     given = sys.argv[1:] if arguments is None else arguments
     usage_error: type[Exception] = typer.BadParameter.__mro__[2]  # the root of the parser's own errors
     try:
         code = command.main(args=given or ["--help"], prog_name="earwitness", standalone_mode=False)
+        sys.stdout.flush()
     except usage_error as error:
         say(f"{error.format_message().rstrip('.')}; see `earwitness --help`.")  # type: ignore[attr-defined]
         sys.exit(2)
+    except StorageError as error:
+        say(str(error))
+        sys.exit(1)
     except EarwitnessError as error:
         say(str(error))
         sys.exit(2)
@@ -343,6 +386,10 @@ def run(arguments: list[str] | None = None) -> None:
         say("stopped.")
         sys.exit(1)
     except BrokenPipeError:
-        sys.stderr.close()
+        _hush(sys.stdout)
+        sys.exit(1)
+    except OSError as error:  # reading and writing files gives errors of ours: what is left is the output
+        _hush(sys.stdout)
+        say(f"failed while writing: {error.strerror or error}.")
         sys.exit(1)
     sys.exit(code if isinstance(code, int) else 0)

@@ -6,13 +6,12 @@ import sys
 import tempfile
 from pathlib import Path
 
-from earwitness.cli.common import print_json
+from earwitness.cli.common import open_log, print_json
 from earwitness.cli.progress import Progress
 
 
 def run_demo(station: Path | None, *, json: bool) -> None:
     """Run the whole job on the packaged scenes."""
-    from earwitness.log.store import Log
     from earwitness.scene import demo_scenes
     from earwitness.scene.describe import load_scene
     from earwitness.scene.synthesise import render
@@ -37,7 +36,7 @@ def run_demo(station: Path | None, *, json: bool) -> None:
                 f"in {outcome.seconds:.0f} s of radio"
             )
     report = folder / "report.html"
-    with Log.open(folder) as log:
+    with open_log(folder) as log:
         write_report(log, folder, report)
     if json:
         print_json(

@@ -5,16 +5,14 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from earwitness.cli.common import print_json, station_folder
-from earwitness.core.errors import LogError
+from earwitness.cli.common import open_log, print_json, print_shown, station_folder
+from earwitness.core.errors import StorageError
 
 
 def run_evidence(entry: str, station: Path | None, *, json: bool, output: Path | None) -> None:
     """Show the facts of one entry; with a folder, copy and draw its evidence there."""
-    from earwitness.log.store import Log
-
     folder = station_folder(station)
-    with Log.open(folder, create=False) as log:
+    with open_log(station) as log:
         found = log.entry(entry)
     written: list[Path] = []
     if output is not None:
@@ -23,14 +21,12 @@ def run_evidence(entry: str, station: Path | None, *, json: bool, output: Path |
         try:
             written = write_evidence(found, folder, output)
         except OSError as error:
-            raise LogError(f"evidence cannot be written to {output}: {error.strerror}") from error
+            raise StorageError(f"evidence cannot be written to {output}: {error.strerror}") from error
     if json:
         print_json({**found, "written": [str(path) for path in written]})
         return
-    from rich.console import Console
-
     from earwitness.view.evidence import describe
 
-    Console().print(describe(found))
+    print_shown(describe(found))
     for path in written:
         print(path, file=sys.stderr)

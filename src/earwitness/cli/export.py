@@ -5,13 +5,12 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from earwitness.cli.common import station_folder
+from earwitness.cli.common import open_log
 
 
 def run_export(what: str, station: Path | None, *, form: str, output: Path | None) -> None:
     """Write one kind of row in one format."""
     from earwitness.log.export import export
-    from earwitness.log.store import Log
 
-    with Log.open(station_folder(station), create=False) as log:
+    with open_log(station) as log:
         export(log, what, form, output if output is not None else sys.stdout.buffer)

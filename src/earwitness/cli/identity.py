@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from earwitness.cli.common import find_identity, print_json, station_folder
+from earwitness.cli.common import find_identity, open_log, print_json, print_shown
 from earwitness.core.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -37,9 +37,7 @@ def run_identity(
     join: str | None,
 ) -> None:
     """Do what is asked, then show the identity."""
-    from earwitness.log.store import Log
-
-    with Log.open(station_folder(station), create=False) as log:
+    with open_log(station) as log:
         who = find_identity(log, entry)
         if unlabel is not None:
             _take_off(log, who, unlabel)
@@ -54,14 +52,9 @@ def run_identity(
     if json:
         print_json(found)
         return
-    from rich.console import Console
-
     from earwitness.view.evidence import describe
 
-    console = Console()
-    console.print(describe({**found, "relations": ()}))
-    for line in _ties(found, told_by, station):
-        console.print(line)
+    print_shown(describe({**found, "relations": ()}), *_ties(found, told_by, station))
 
 
 def _take_off(log: Log, who: str, label: str) -> None:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json as _json
-
+from earwitness.cli.common import print_json, print_shown
 from earwitness.core.mode import registry
 
 
@@ -21,9 +20,8 @@ def run_modes(*, json: bool) -> None:
         for mode in registry().values()
     ]
     if json:
-        print(_json.dumps(rows))
+        print_json(rows)
         return
-    from rich.console import Console
     from rich.table import Table
 
     table = Table(box=None, pad_edge=False)
@@ -31,4 +29,4 @@ def run_modes(*, json: bool) -> None:
         table.add_column(heading)
     for mode in registry().values():
         table.add_row(mode.name, mode.title, mode.family, "; ".join(mode.sources))
-    Console().print(table)
+    print_shown(table)

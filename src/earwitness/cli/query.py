@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
+import os
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from earwitness.cli.common import find_identity, print_json, station_folder
+from earwitness.cli.app import say
+from earwitness.cli.common import UNBOUND_COLUMNS, find_identity, open_log, print_json, print_shown
 from earwitness.core.errors import ParameterError
 from earwitness.core.times import parse_time
 
@@ -13,7 +17,16 @@ if TYPE_CHECKING:
     from earwitness.log.queries import Row
     from earwitness.log.store import Log
 
-KINDS = ("emissions", "messages", "identities", "overs", "pictures", "occupancy")
+_TIMES = {"since", "until"}
+_FILTERS = {
+    "emissions": {*_TIMES, "frequency", "mode"},
+    "messages": {*_TIMES, "frequency", "mode", "identity", "text"},
+    "identities": {*_TIMES, "identity", "text"},
+    "overs": {*_TIMES, "frequency", "mode", "identity"},
+    "pictures": {*_TIMES, "frequency", "mode"},
+    "occupancy": {*_TIMES, "frequency"},
+}
+KINDS = tuple(_FILTERS)
 
 
 def run_query(
@@ -30,50 +43,66 @@ def run_query(
     limit: int,
 ) -> None:
     """Print the rows that match, newest last."""
-    from earwitness.log.store import Log
-
     if what not in KINDS:
         raise ParameterError(f"{what!r} cannot be looked up; choose from {', '.join(KINDS)}")
+    asked = {
+        "mode": mode,
+        "since": since,
+        "until": until,
+        "frequency": frequency,
+        "identity": identity,
+        "text": text,
+    }
+    for name, value in asked.items():
+        if value is not None and name not in _FILTERS[what]:
+            kinds = ", ".join(kind for kind in KINDS if name in _FILTERS[kind])
+            raise ParameterError(f"{what} cannot be looked up by --{name}; {kinds} can")
     filters: dict[str, str | int | float | None] = {
         "mode": mode,
         "since_ns": parse_time(since) if since else None,
         "until_ns": parse_time(until) if until else None,
         "identity": identity,
         "text": text,
-        "limit": limit,
     }
     if frequency:
         filters["low_hz"], filters["high_hz"] = _band(frequency)
     given = {key: value for key, value in filters.items() if value is not None}
-    with Log.open(station_folder(station), create=False) as log:
+    with open_log(station) as log:
         if identity:
             given["identity"] = find_identity(log, identity)
-        rows = _people(log, given) if what == "identities" else list(getattr(log, what)(**given))
+        rows = _newest(log, what, {**given, "limit": limit + 1})
+    more, rows = len(rows) > limit, rows[-limit:]
     if json:
         print_json(rows)
-        return
-    from rich.console import Console
+    elif rows:
+        from earwitness.view import tables
 
-    from earwitness.view import tables
+        columns = None if sys.stdout.isatty() or "COLUMNS" in os.environ else UNBOUND_COLUMNS
+        print_shown(tables.table(what, rows, columns=columns))
+    else:
+        say(f"no {what} in the log{' that fit' if given else ''}.")
+    if more:
+        say(f"only the newest {limit} are shown; --limit shows more.")
 
-    Console().print(tables.table(what, rows))
 
-
-def _people(log: Log, filters: dict[str, Any]) -> list[Row]:
-    """Give identities, those that a rule ties together as one."""
-    wrong = filters.keys() & {"mode", "low_hz"}
-    if wrong:
-        raise ParameterError("identities cannot be looked up by mode or frequency; look up messages by them")
-    if "identity" in filters:
-        filters["id"] = filters.pop("identity")
-    return list(log.identities(joined=True, **filters))
+def _newest(log: Log, what: str, filters: dict[str, Any]) -> list[Row]:
+    """Give the newest rows, in order of time; identities that a rule ties together are one."""
+    if what == "identities":
+        if "identity" in filters:
+            filters["id"] = filters.pop("identity")
+        filters["joined"] = True
+    return list(getattr(log, what)(newest=True, **filters))[::-1]
 
 
 def _band(text: str) -> tuple[float, float]:
     low, dash, high = text.partition("-") if "e-" not in text else (text, "", "")
     try:
         if dash:
-            return float(low), float(high)
-        return float(text) * (1 - 20e-6) - 5000, float(text) * (1 + 20e-6) + 5000
+            band = float(low), float(high)
+        else:
+            band = float(text) * (1 - 20e-6) - 5000, float(text) * (1 + 20e-6) + 5000
     except ValueError:
-        raise ParameterError(f"{text!r} is not a frequency in Hz, nor a range LOW-HIGH") from None
+        band = math.nan, math.nan
+    if not (math.isfinite(band[1]) and band[0] <= band[1]):
+        raise ParameterError(f"{text!r} is not a frequency in Hz, nor a range LOW-HIGH")
+    return band

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from earwitness.cli.common import print_json, station_folder
+from earwitness.cli.common import open_log, print_json, station_folder
 from earwitness.cli.progress import Progress
 
 
 def run_recheck(station: Path | None, *, json: bool) -> None:
     """Judge all stored evidence again and say what changed."""
     from earwitness.cli.survey import Stop
-    from earwitness.log.store import Log
     from earwitness.station.recheck import recheck
 
     folder = station_folder(station)
     with (
-        Log.open(folder, create=False) as log,
+        open_log(station) as log,
         Stop() as stop,
         Progress("judging evidence again") as progress,
     ):

@@ -5,17 +5,16 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from earwitness.cli.common import print_json, station_folder
+from earwitness.cli.common import open_log, print_json, station_folder
 
 
 def run_report(station: Path | None, *, output: Path | None, json: bool) -> None:
     """Write the report of a station's log."""
-    from earwitness.log.store import Log
     from earwitness.view.report import write_report
 
     folder = station_folder(station)
     target = output or folder / "report.html"
-    with Log.open(folder, create=False) as log:
+    with open_log(station) as log:
         write_report(log, folder, target)
     if json:
         print_json({"report": str(target)})

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json as _json
 import sys
 from pathlib import Path
 
+from earwitness.cli.common import print_json
 from earwitness.cli.progress import Progress
 
 
@@ -18,6 +18,6 @@ def run_scene(file: Path, output: Path, *, json: bool) -> None:
     with Progress(f"making {file.name}") as progress:
         made = render(scene, output, progress=progress.part)
     if json:
-        print(_json.dumps({"recording": str(made)}))
+        print_json({"recording": str(made)})
     else:
         print(f"made {made}", file=sys.stderr)

@@ -10,7 +10,8 @@ from typing import Any
 from earwitness.cli.app import say
 from earwitness.cli.common import print_json, station_folder
 from earwitness.cli.progress import Progress
-from earwitness.core.errors import EarwitnessError, LogError, ParameterError
+from earwitness.core.errors import EarwitnessError, ParameterError, SourceError, StorageError
+from earwitness.core.text import inert
 
 
 class Stop:
@@ -71,14 +72,19 @@ def run_survey(
                         path, folder, ppm=correction, again=again, report=progress.share,
                         stopped=lambda: stop.asked, **declared,
                     )  # fmt: skip
-            except LogError as error:
-                say(f"{path}: {error}")
+            except StorageError as error:
+                say(f"{inert(path, limit=200)}: {error}")
                 failed += 1
                 continue
-            except EarwitnessError as error:
-                say(str(error))
+            except SourceError as error:
+                name = inert(Path(path).name, limit=80)
+                say(str(error) if name in str(error) else f"{name}: {error}")
                 unreadable += 1
                 continue
+            except EarwitnessError as error:
+                say(str(error))  # wrong settings or a log that cannot be used: no recording will fare better
+                unreadable += 1
+                break
             outcomes.append(outcome)
             for warning in outcome.warnings:
                 say(f"{outcome.name}: {warning}")

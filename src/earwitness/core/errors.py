@@ -21,3 +21,7 @@ class LayoutError(EarwitnessError, ValueError):
 
 class LogError(EarwitnessError):
     """The station's log or evidence cannot be read or written."""
+
+
+class StorageError(LogError):
+    """The disk or the database refused while working: full, locked, failing. What was logged stays."""

@@ -8,7 +8,9 @@ from datetime import UTC, datetime, timedelta
 from earwitness.core.errors import ParameterError
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_RFC3339 = re.compile(r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,12}))?([Zz]|[+-]\d\d:\d\d)")
+_RFC3339 = re.compile(
+    r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d):(\d\d):(\d\d)(?:\.(\d{1,12}))?([Zz]|[+-]\d\d:[0-5]\d)"
+)
 
 
 def parse_time(text: str) -> int:
@@ -25,6 +27,8 @@ def parse_time(text: str) -> int:
     except ValueError as error:
         raise ParameterError(f"{text!r} is not a time: {error}") from error
     if zone not in "Zz":
+        if int(zone[1:3]) > 23:
+            raise ParameterError(f"{text!r} is not a time: its zone is off by more than a day")
         sign = -1 if zone[0] == "-" else 1
         moment -= sign * timedelta(hours=int(zone[1:3]), minutes=int(zone[4:6]))
     whole = (moment - _EPOCH) // timedelta(seconds=1) + leap

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
-from earwitness.core.errors import LogError
+from earwitness.core.errors import LogError, ParameterError, StorageError
 
 Values = Sequence[Any]
 
@@ -71,6 +71,10 @@ _SQLITE_WORDS = {
     sqlite3.SQLITE_CONSTRAINT: "refuses rows that point at something not logged",
     sqlite3.SQLITE_TOOBIG: "refuses a row: too big",
 }
+_WHILE_WORKING = (
+    sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_TOOBIG,
+)  # fmt: skip
 
 
 class Sqlite:
@@ -99,7 +103,10 @@ class Sqlite:
             yield
         except sqlite3.Error as error:
             code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-            raise LogError(f"log {self._path}: {_SQLITE_WORDS.get(code, '')} ({error})") from error
+            kind = StorageError if code in _WHILE_WORKING else LogError
+            raise kind(f"log {self._path}: {_SQLITE_WORDS.get(code, 'refuses')} ({error})") from error
+        except OverflowError as error:
+            raise ParameterError("a number is too large for the log") from error
 
     def execute(self, sql: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """Run one statement; give its rows, if any."""
@@ -114,7 +121,8 @@ class Sqlite:
     def stream(self, sql: str, values: Values = ()) -> Iterator[tuple[Any, ...]]:
         """Give rows one by one, however many there are, in bounded memory."""
         with self._words():
-            yield from self._connection.execute(sql, values)
+            for row in self._connection.execute(sql, values):  # noqa: UP028 - `yield from` would close the cursor
+                yield row
 
     def begin(self) -> None:
         """Start a transaction that is going to write: two writers meet here, not halfway."""
@@ -161,7 +169,9 @@ class Postgres:
         try:
             yield
         except self._psycopg.errors.DiskFull as error:
-            raise LogError("log: disk full on the database server; what was logged before is kept") from error
+            raise StorageError(
+                "log: disk full on the database server; what was logged before is kept"
+            ) from error
         except self._psycopg.Error as error:
             raise LogError(f"log: the database server says: {str(error).strip()}") from error
 

@@ -19,7 +19,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from earwitness.core.errors import LogError
+from earwitness.core.errors import LogError, StorageError
 from earwitness.log import ids
 from earwitness.log.png import png_octets
 from earwitness.log.store import Log, Row
@@ -56,7 +56,7 @@ class EvidenceStore:
         self._station_dir = Path(station_dir)
         self._folder = self._station_dir / FOLDER
         self._budget = budget_bytes
-        self.warnings: list[str] = []
+        self._refused: dict[str, list[Any]] = {}  # reason -> what was refused first, how many more were
         self._sizes = {row: size for row, _, size in log.stored_evidence()}
         self._total = sum(self._sizes.values())
         self._promised: set[str] = (
@@ -65,8 +65,16 @@ class EvidenceStore:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise LogError(f"evidence folder {self._folder} cannot be made: {error.strerror}") from error
+            raise StorageError(f"evidence folder {self._folder} cannot be made: {error.strerror}") from error
         self._clear_orphans(orphan_age_s)
+
+    @property
+    def warnings(self) -> list[str]:
+        """What was not kept: one sentence for each reason."""
+        return [
+            f"{first} not kept: {reason}{f' (and {more} more)' if more else ''}"
+            for reason, (first, more) in self._refused.items()
+        ]
 
     @property
     def total_bytes(self) -> int:
@@ -148,10 +156,10 @@ class EvidenceStore:
                 made = list(write(partial, row_id))
                 size = sum(path.stat().st_size for path in made)
                 if shutil.disk_usage(self._folder).free < RESERVE_BYTES:
-                    self._warn(f"{kind} of {subject} not kept: the disk is nearly full")
+                    self._refuse(f"{kind} of {subject}", "the disk is nearly full")
                     return None
                 if not self._room_for(size, row_id):
-                    self._warn(f"{kind} of {subject} not kept: {size} bytes do not fit the evidence budget")
+                    self._refuse(f"{kind} of {subject}", "it does not fit the evidence budget")
                     return None
                 shelf.mkdir(exist_ok=True)
                 for path in made:
@@ -165,7 +173,7 @@ class EvidenceStore:
                 except OSError:
                     shutil.rmtree(partial, ignore_errors=True)
         except (OSError, RuntimeError, LogError) as error:  # audio library and SnippetWriter have their own
-            self._warn(f"{kind} of {subject} not kept: {error}")
+            self._refuse(f"{kind} of {subject}", str(error).replace(row_id, "its file"))
             return None
         self._total += size - self._sizes.get(row_id, 0)
         self._sizes[row_id] = size
@@ -234,9 +242,11 @@ class EvidenceStore:
                 if path.name.split(".")[0] not in known and path.stat().st_mtime < limit:
                     path.unlink(missing_ok=True)
 
-    def _warn(self, text: str) -> None:
-        if len(self.warnings) < _WARNINGS_KEPT:
-            self.warnings.append(text)
+    def _refuse(self, what: str, reason: str) -> None:
+        if reason in self._refused:
+            self._refused[reason][1] += 1
+        elif len(self._refused) < _WARNINGS_KEPT:
+            self._refused[reason] = [what, 0]
 
 
 def _octets(suffix: str, octets: bytes) -> Callable[[Path, str], list[Path]]:

@@ -21,7 +21,7 @@ from typing import Any, BinaryIO, TypeGuard
 from xml.sax.saxutils import escape
 
 from earwitness import __version__
-from earwitness.core.errors import LogError, ParameterError
+from earwitness.core.errors import ParameterError, StorageError
 from earwitness.core.text import file_stem, inert
 from earwitness.core.times import format_time, parse_time
 from earwitness.core.types import Bits
@@ -102,7 +102,7 @@ def _opened(out: Path | BinaryIO) -> Iterator[BinaryIO]:
             os.fsync(stream.fileno())
         temporary.replace(path)
     except OSError as error:
-        raise LogError(f"{path} cannot be written: {error.strerror or error}") from error
+        raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)

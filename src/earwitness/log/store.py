@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from earwitness import __version__
-from earwitness.core.errors import LogError, ParameterError
+from earwitness.core.errors import LogError, ParameterError, StorageError
 from earwitness.log import ids
 from earwitness.log.compare import differing
 from earwitness.log.database import Database, Postgres, Sqlite, transaction
@@ -103,7 +103,9 @@ class Log(Queries):
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
-                raise LogError(f"station folder {station_dir} cannot be made: {error.strerror}") from error
+                raise StorageError(
+                    f"station folder {station_dir} cannot be made: {error.strerror}"
+                ) from error
             database = Sqlite(path)
             where = str(path)
         try:

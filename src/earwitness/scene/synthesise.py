@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.core.errors import LogError, ParameterError
+from earwitness.core.errors import ParameterError, StorageError
 from earwitness.core.mode import get_mode
 from earwitness.core.times import format_time
 from earwitness.dsp import fft
@@ -324,7 +324,7 @@ def render(scene: Scene, out_dir: str | Path, progress: Callable[[int, int], Non
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise LogError(f"{folder} cannot be made: {error.strerror}") from error
+        raise StorageError(f"{folder} cannot be made: {error.strerror}") from error
     total = max(round(scene.duration_s * scene.rate_hz), 1)
     made: list[_OnAir] = []
     clipped = 0
@@ -350,7 +350,7 @@ def render(scene: Scene, out_dir: str | Path, progress: Callable[[int, int], Non
         path = folder / f"{scene.name}.truth.json"
         path.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     except OSError as error:
-        raise LogError(f"{scene.name}.truth.json cannot be written: {error.strerror}") from error
+        raise StorageError(f"{scene.name}.truth.json cannot be written: {error.strerror}") from error
     return out.meta_path
 
 

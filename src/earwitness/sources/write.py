@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.core.errors import LogError
+from earwitness.core.errors import LogError, StorageError
 from earwitness.core.text import inert
 from earwitness.core.times import format_time
 from earwitness.sources.sample_type import sample_type as stored_type
@@ -83,7 +83,7 @@ class SigmfAppender:
                 self.meta_path.unlink(missing_ok=True)
                 self._file = open(self.data_path, "wb", buffering=0)  # noqa: SIM115 - closed by close()
         except OSError as error:
-            raise LogError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
+            raise StorageError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
 
     def _take_up(self) -> None:
         """Load the existing metadata and count its samples again into the hash."""
@@ -126,7 +126,7 @@ class SigmfAppender:
                 left = left[self._file.write(left) :]
         except OSError as error:
             self._cut_back()
-            raise LogError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
+            raise StorageError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
         self._hash.update(octets.data)
         self.count += len(samples)
         if center_hz is not None and epoch_ns is not None:
@@ -146,7 +146,7 @@ class SigmfAppender:
             self._file.truncate(self.count * self._type.frame_bytes)
             self._file.seek(0, os.SEEK_END)
         except OSError as error:
-            raise LogError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
+            raise StorageError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
 
     def flush(self, *, force: bool = True) -> None:
         """Force the samples to the disk, then replace the metadata in one step.
@@ -169,7 +169,7 @@ class SigmfAppender:
             os.replace(passing, self.meta_path)
         except OSError as error:
             passing.unlink(missing_ok=True)
-            raise LogError(f"{self.meta_path.name} cannot be written: {error.strerror}") from error
+            raise StorageError(f"{self.meta_path.name} cannot be written: {error.strerror}") from error
 
     def close(self, *, force: bool = True) -> None:
         """Flush and close; may be called again."""

@@ -14,7 +14,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from earwitness.core.errors import SourceError
+from earwitness.core.errors import StorageError
 from earwitness.core.times import format_time
 from earwitness.view.data import ReportData
 from earwitness.view.gather import gather
@@ -56,7 +56,7 @@ def render(data: ReportData) -> str:
 
 
 def write_report(log: Log, station_dir: Path, target: Path) -> None:
-    """Write the report of a station's log; SourceError when the file cannot be written."""
+    """Write the report of a station's log; StorageError when the file cannot be written."""
     target = Path(target)
     page = render(gather(log, Path(station_dir), beside=target.parent))
     partial = target.with_name(f".{target.name}.partial")
@@ -67,7 +67,7 @@ def write_report(log: Log, station_dir: Path, target: Path) -> None:
     except OSError as error:
         with suppress(OSError):
             partial.unlink()
-        raise SourceError(f"report {target} cannot be written: {error.strerror}") from error
+        raise StorageError(f"report {target} cannot be written: {error.strerror}") from error
 
 
 def document(page: Page) -> str:

@@ -1,0 +1,7 @@
+"""`python -m earwitness`."""
+
+from __future__ import annotations
+
+from earwitness.cli import main
+
+main()

@@ -1,0 +1,133 @@
+"""Outputs that refuse, locales that lack signs, and questions the log cannot answer: one sentence, no traceback."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from earwitness.cli.app import run
+from earwitness.cli.query import KINDS
+from earwitness.core.errors import ParameterError, StorageError
+from earwitness.core.times import parse_time
+from earwitness.log import export as log_export
+from earwitness.log.store import Batch, Log
+
+RUN = [sys.executable, "-m", "earwitness"]
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("outputs") / "s"
+    with Log.open(folder) as log:
+        recording = log.begin_recording(
+            {"content_id": "c", "start_ns": 10**18, "rate_hz": 1e6, "center_hz": 1e8}
+        )
+        rows = [
+            {
+                "recording": recording,
+                "time_ns": 10**18 + n * 10**9,
+                "mode": "ais",
+                "payload_hex": f"{n:06X}",
+                "payload_bits": 24,
+                "check": "pass",
+                "kind": "position report",
+                "fields": {"text": "Ærø – 5°", "n": n},
+                "frequency_hz": 162e6,
+            }
+            for n in range(400)
+        ]
+        log.write(Batch(messages=rows))
+        log.finish_recording(recording)
+    return folder
+
+
+def ask(capsys, *arguments):
+    with pytest.raises(SystemExit) as end:
+        run([str(item) for item in arguments])
+    told = capsys.readouterr()
+    return end.value.code, told.out, told.err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("messages", "--limit", "99999999999999999999"),
+        ("messages", "--frequency", "nan"),
+        ("messages", "--frequency", "2e6-1e6"),
+        ("overs", "--text", "mayday"),
+        ("identities", "--mode", "ais"),
+        ("messages", "--since", "2026-11-25T00:00:00+99:00"),
+    ],
+)
+def test_questions_that_make_no_sense(station, capsys, arguments):
+    code, out, err = ask(capsys, "query", *arguments, "--station", station)
+    assert code == 2
+    assert not out
+    assert len(err.splitlines()) == 1
+    assert "known:" not in err  # no list of what only the program knows
+
+
+def test_every_kind_can_be_asked_with_what_it_promises(station, capsys):
+    for what in KINDS:
+        code, out, err = ask(capsys, "query", what, "--station", station, "--since", "2000-01-01T00:00:00Z")
+        assert code == 0
+        assert out if what == "messages" else err == f"earwitness: no {what} in the log that fit.\n"
+
+
+def test_the_newest_are_shown_and_more_is_said(station, capsys):
+    code, out, err = ask(capsys, "query", "messages", "--station", station, "--limit", 3, "--json")
+    assert code == 0
+    assert [row["fields"]["n"] for row in json.loads(out)] == [397, 398, 399]
+    assert "--limit" in err
+
+
+def test_a_number_too_large_for_the_log_is_an_error_of_ours(station):
+    with Log.open(station, create=False) as log, pytest.raises(ParameterError):
+        list(log.messages(since_ns=10**30))
+
+
+def test_zones_of_a_time():
+    for text in ("2026-11-25T00:00:00+99:00", "2026-11-25T00:00:00+05:75"):
+        with pytest.raises(ParameterError):
+            parse_time(text)
+    assert parse_time("1970-01-01T05:45:00+05:45") == 0
+
+
+def test_an_output_folder_that_is_not_there_is_a_failure_while_working(station, capsys, tmp_path):
+    code, _, err = ask(capsys, "export", "messages", "--station", station, "--output", tmp_path / "no" / "x")
+    assert code == 1
+    assert len(err.splitlines()) == 1
+    with Log.open(station, create=False) as log, pytest.raises(StorageError):
+        log_export.export(log, "messages", "csv", tmp_path / "no" / "x")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+@pytest.mark.parametrize("command", ["export messages", "query messages", "modes --json"])
+def test_a_full_output_is_one_sentence(station, command):
+    words = command.split() + ([] if "modes" in command else ["--station", str(station)])
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run([*RUN, *words], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1, done.stderr
+
+
+@pytest.mark.parametrize("command", ["export messages", "query messages --limit 400 --json"])
+def test_a_pipe_that_closes_is_silent(station, command):
+    words = [*RUN, *command.split(), "--station", str(station)]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+        assert child.stdout.readline(10)
+        child.stdout.close()
+        told = child.stderr.read()
+        assert child.wait(60) in (0, 1)
+    assert told == ""
+
+
+def test_a_locale_without_our_signs(station):
+    plain = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "COLUMNS": "120"}
+    words = [*RUN, "query", "messages", "--limit", "2", "--station", str(station)]
+    done = subprocess.run(words, capture_output=True, check=False, env=plain)
+    assert done.returncode == 0, done.stderr
+    assert b"5deg" in done.stdout
