@@ -32,7 +32,7 @@ UNLIKELY = 0.3  # how much less the largest is believed than none
 BLOCK = 16  # symbols whose spread is compared, to tell a burst from the noise beside it
 # Of a clock's line over REACH + 1 hops and over 2 REACH + 1, and of a carrier's over the mean of all: 1 hop of noise
 # in 100 has more, and symbols that can be read have it in one hop of 2 MARGIN
-LINE_SHORT, LINE_LONG = 0.068, 0.050
+LINE_SHORT, LINE_LONG = 0.065, 0.048
 CARRIER = 9.0
 PLAIN = 0.87  # a line of the carrier itself so near that of the squares: flags under NRZI have 0.75
 MARGIN = 8  # hops either side of one with a clock that are read with it
@@ -534,7 +534,7 @@ class ReversalCarrier:
         self._hop = hop
         self._fold = fold
         self._size = 2 * self._hop // fold  # window of a look
-        self._bins = 2 * self._size
+        self._bins = self._size
         self._reach = min(int(2 * reach * fold * self._bins) + 1, self._bins // 2 - 2)
         self._window = np.hanning(self._size).astype(np.float32)
         self._z = np.zeros(self._hop // 2, np.complex64)  # so that hop 0 has a window about its middle

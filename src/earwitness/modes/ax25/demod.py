@@ -30,7 +30,7 @@ from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
 RATE_HZ = 48_000.0  # at least; what comes with up to half as much again is taken as it is
 BLOCK = 12_000  # samples worked on at a time
-FLUSH_HOPS = 30  # of silence fed at the end, for what the streams hold back
+FLUSH_HOPS = 30  # of silence after which a stream holds nothing back
 TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
 TONE_BAUD = 1200.0
@@ -41,7 +41,6 @@ FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound
 # Bauds of phase reversals and what each is taken from, and how many squares the look for their carrier adds up
 PSK_SOURCES = {1200.0: ("low", 1), 9600.0: ("channel", 4)}
 PSK_REACH_HZ = 2500.0
-PSK_REST_S = 2.0  # without a carrier, after which nothing is left in the stages behind it
 AUDIO_MIDDLE_HZ = 1650.0  # the SSB audio band is 150 to 3150 Hz
 AUDIO_REACH_HZ = 1250.0
 CHANNEL_HZ = 17_000.0  # half the width kept where a channel is resampled
@@ -51,7 +50,10 @@ TUNED_HZ = (
     3000.0,
     5500.0,
 )  # the same where the slower bauds are listened for, by what the signal takes
-TUNED_SHARE = 0.98  # of the power over the noise that must lie inside
+TUNED_SHARE, TUNED_PART = (
+    0.98,
+    0.67,
+)  # so much of the power over the noise must lie in that part of the filter
 TUNED_BINS = 256
 TUNED_STEP_HZ = 250.0  # the filter is not moved by less
 LARGEST = 1e6
@@ -202,14 +204,15 @@ class _ReversalStream:
         at = self._given * self._channel_hz / self.rate_hz
         self._given += len(z)
         self._quiet = 0 if z.any() else self._quiet + len(z)
-        if self._quiet > PSK_REST_S * self.rate_hz:
-            self._symbols = None
-        elif self._quiet == 0 and self._symbols is None:
+        if self._quiet == 0 and self._symbols is None:
             self._symbols = _Reversals(self.name, self.baud, self._channel_hz, self.rate_hz)
             self._origin = at
         if self._symbols is None:
             return []
-        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in self._symbols.feed(z)]
+        out = [(scrambled, _moved(hit, self._origin)) for scrambled, hit in self._symbols.feed(z)]
+        if self._quiet > FLUSH_HOPS * self._hop:
+            self._symbols = None
+        return out
 
     def carrier_hz(self, start: float, stop: float) -> float | None:
         """Give the mean carrier between two places in the channel's samples."""
@@ -294,12 +297,11 @@ class _Tuner:
     """
 
     def __init__(self) -> None:
-        count = len(lowpass(TUNED_HZ[0], 2000.0, LOW_HZ, stop_db=50.0))
-        self._taps = [lowpass(edge, 2000.0, LOW_HZ, stop_db=50.0)[::-1].copy() for edge in TUNED_HZ]
-        self._held = np.zeros(count - 1 - count // 2, np.complex64)
+        self._taps = [lowpass(edge, 2000.0, LOW_HZ, stop_db=50.0) for edge in TUNED_HZ]
+        self._half = len(self._taps[0]) // 2
+        self._held = np.zeros(self._half, np.complex64)
         self._steps = _Steps()
         self._center = 0.0
-        self._turned = 0.0
         self._window = np.hanning(TUNED_BINS).astype(np.float32)
 
     def feed(self, z: np.ndarray) -> np.ndarray:
@@ -309,19 +311,20 @@ class _Tuner:
         if len(rows):
             power = np.mean(np.abs(fft.forward(rows * self._window)) ** 2, axis=0)
             self._center, taps = self._fit(np.fft.fftshift(power))
-        turn = self._center / LOW_HZ
-        angles = self._turned - turn * np.arange(1, len(z) + 1)
-        self._turned = float(angles[-1] % 1.0) if len(z) else self._turned
-        z = z * np.exp(2j * np.pi * angles).astype(np.complex64)
-        joined = np.concatenate([self._held, z])
-        out = np.empty(max(len(joined) - len(taps) + 1, 0), np.complex64)
-        fir(joined.view(np.float32), taps, 2, out.view(np.float32))
-        self._held = joined[len(out) :]
-        return self._steps.feed(out)
+        # the filter is moved, not the signal: what it lets through keeps its frequency from block to block
+        turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
+        moved = taps * np.exp(turn)
+        joined = np.concatenate([self._held, z]).view(np.float32)
+        count = max(len(joined) // 2 - len(taps) + 1, 0)
+        parts = np.empty((2, 2 * count), np.float32)
+        fir(joined, moved.real.astype(np.float32), 2, parts[0])
+        fir(joined, moved.imag.astype(np.float32), 2, parts[1])
+        self._held = joined[2 * count :].view(np.complex64)
+        return self._steps.feed(parts[0].view(np.complex64) + 1j * parts[1].view(np.complex64))
 
     def _fit(self, power: np.ndarray) -> tuple[float, np.ndarray]:
         """Give the middle of the power over the noise and the taps that let it through."""
-        over = np.maximum(power - 2 * np.quantile(power, 0.25), 0)
+        over = np.maximum(power - 2 * np.partition(power, TUNED_BINS // 4)[TUNED_BINS // 4], 0)
         total = float(np.sum(over))
         if total <= 0:
             return 0.0, self._taps[-1]
@@ -330,7 +333,7 @@ class _Tuner:
         if abs(center - self._center) < TUNED_STEP_HZ:
             center = self._center
         for edge, taps in zip(TUNED_HZ, self._taps, strict=True):
-            if float(np.sum(over[np.abs(at - center) <= edge])) >= TUNED_SHARE * total:
+            if float(np.sum(over[np.abs(at - center) <= TUNED_PART * edge])) >= TUNED_SHARE * total:
                 return center, taps
         return center, self._taps[-1]
 
