@@ -79,7 +79,7 @@ def _lists(octets: bytes, *, downlink: bool, application: int | None) -> Upper:
         context = r.number(1, 127)
         body = _value(r)
         if context == ASSOCIATION:
-            found = _association(body, downlink=downlink)
+            found = _association(body, downlink=downlink, application=application)
         elif context == USER:
             found = _application(body, downlink=downlink, application=application)
         else:
@@ -91,8 +91,7 @@ def _lists(octets: bytes, *, downlink: bool, application: int | None) -> Upper:
 
 def _bare_association(octets: bytes, *, downlink: bool, application: int | None) -> Upper:
     """Read association control without a presentation list around it."""
-    r = Reader(octets)
-    return _association(r, downlink=downlink)
+    return _association(Reader(octets), downlink=downlink, application=application)
 
 
 def _value(r: Reader) -> Reader:
@@ -130,18 +129,21 @@ def _application(r: Reader, *, downlink: bool, application: int | None) -> Upper
 # -- association control -----------------------------------------------------------------------------
 
 
-def _association(r: Reader, *, downlink: bool) -> Upper:
-    """Read an association control unit that is all there is of `r`."""
+def _association(r: Reader, *, downlink: bool, application: int | None) -> Upper:
+    """Read an association control unit that is all there is of `r`.
+
+    Its user data are those of the application it names, or of the one the connection is known to be for.
+    """
     r.closed()
     kind = r.number(0, 4)
-    out = (_request, _response, _release, _release, _abort)[kind](r, downlink)
+    out = (_request, _response, _release, _release, _abort)[kind](r, downlink, application)
     if kind in (2, 3):
         out.fields["association"] = ("release request", "release response")[kind - 2]
     r.finish()
     return out
 
 
-def _request(r: Reader, downlink: bool) -> Upper:
+def _request(r: Reader, downlink: bool, application: int | None) -> Upper:
     """Read a request for an association."""
     r.closed()
     there = r.flags(15)
@@ -156,11 +158,11 @@ def _request(r: Reader, downlink: bool) -> Upper:
     if there[10]:
         r.arcs()
     fields |= _titled(fields, "called", called) | _titled(fields, "calling", calling)
-    number = called[1] if called[1] is not None else calling[1]
+    number = next((item for item in (called[1], calling[1]) if item is not None), application)
     return _with_user(r, there[14], fields, number, downlink)
 
 
-def _response(r: Reader, downlink: bool) -> Upper:
+def _response(r: Reader, downlink: bool, application: int | None) -> Upper:
     """Read an answer to a request."""
     r.closed()
     there = r.flags(11)
@@ -182,20 +184,21 @@ def _response(r: Reader, downlink: bool) -> Upper:
     if there[6]:
         r.arcs()
     fields |= _titled(fields, "responding", party)
-    return _with_user(r, there[10], fields, party[1], downlink)
+    number = party[1] if party[1] is not None else application
+    return _with_user(r, there[10], fields, number, downlink)
 
 
-def _release(r: Reader, downlink: bool) -> Upper:
+def _release(r: Reader, downlink: bool, application: int | None) -> Upper:
     r.closed()
     with_reason, with_user = r.flags(2)
     fields: dict[str, Any] = {"association": "release"}
     if with_reason:
         r.closed()
         fields["association_reason"] = r.number(0, 30)
-    return _with_user(r, with_user, fields, None, downlink)
+    return _with_user(r, with_user, fields, application, downlink)
 
 
-def _abort(r: Reader, downlink: bool) -> Upper:
+def _abort(r: Reader, downlink: bool, application: int | None) -> Upper:
     r.closed()
     with_diagnostic, with_user = r.flags(2)
     r.closed()
@@ -205,7 +208,7 @@ def _abort(r: Reader, downlink: bool) -> Upper:
     if with_diagnostic:
         r.closed()
         fields["association_diagnostic"] = 1 + r.number(0, 5)
-    return _with_user(r, with_user, fields, None, downlink)
+    return _with_user(r, with_user, fields, application, downlink)
 
 
 def _party(r: Reader, there: list[bool]) -> tuple[str | None, int | None]:

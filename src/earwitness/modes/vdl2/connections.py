@@ -48,6 +48,17 @@ class _Units:
 
 
 @dataclass(slots=True)
+class _Connection:
+    """A transport connection, known by the references of both ends."""
+
+    application: int | None = None  # entity qualifier it was opened for
+
+
+# Whose aircraft, whether it is the aircraft's own end, and the reference that end is called by.
+_End = tuple[str, bool, int]
+
+
+@dataclass(slots=True)
 class _Aircraft:
     flight: str = ""
     facilities: list[str] = field(default_factory=list)
@@ -59,7 +70,7 @@ class Connections:
     def __init__(self) -> None:
         self._segments: OrderedDict[tuple[str, str], _Segments] = OrderedDict()
         self._units: OrderedDict[tuple[str, bool, int], _Units] = OrderedDict()
-        self._applications: OrderedDict[tuple[str, bool, int], int] = OrderedDict()
+        self._ends: OrderedDict[_End, _Connection] = OrderedDict()
         self._aircraft: OrderedDict[str, _Aircraft] = OrderedDict()
 
     def feed(self, now_ns: int, aircraft: str, octets: bytes, *, downlink: bool) -> Read:
@@ -69,11 +80,14 @@ class Connections:
             got = self._joined(now_ns, aircraft, got)
         if got.transport is None:
             return Read(got.fields, got.payload)
+        if got.transport.check == "fail":
+            return Read(got.fields, got.payload)
+        connection = self._connection(aircraft, got.transport, downlink)
         data, fields = self._data(now_ns, aircraft, got.transport, downlink)
         fields = {**got.fields, **fields}
         if not data:
             return Read(fields, got.payload)
-        return self._upper(aircraft, got.transport, data, fields, downlink)
+        return self._upper(aircraft, connection, data, fields, downlink)
 
     def _joined(self, now_ns: int, aircraft: str, got: Unit) -> Unit:
         """Give the whole unit when this segment completes it, else the segment as it is."""
@@ -104,8 +118,6 @@ class Connections:
         self, now_ns: int, aircraft: str, got: Transport, downlink: bool
     ) -> tuple[bytes, dict[str, Any]]:
         """Give the user data that a transport unit completes, and what is to be said of that."""
-        if got.check == "fail":
-            return b"", {}
         if got.type in ("connection request", "connection confirm", "disconnect request"):
             return got.data, {}
         if got.type != "data":
@@ -128,18 +140,32 @@ class Connections:
             return b"", {}
         return whole, {"transport_incomplete": True} if missing else {}
 
+    def _connection(self, aircraft: str, got: Transport, downlink: bool) -> _Connection:
+        """Give the connection a unit belongs to: opened by a request, known by both ends once that is confirmed."""
+        to: _End = (aircraft, not downlink, got.destination)
+        known = self._ends.get(to)
+        if got.type == "connection request" or known is None:
+            known = _Connection()
+        if got.source is None:
+            _keep(self._ends, to, known, MOST_CONNECTIONS)
+            return known
+        of: _End = (aircraft, downlink, got.source)
+        if got.type in ("disconnect request", "disconnect confirm"):
+            self._ends.pop(to, None)
+            self._ends.pop(of, None)
+            return known
+        if got.type == "connection confirm":
+            _keep(self._ends, to, known, MOST_CONNECTIONS)
+        _keep(self._ends, of, known, MOST_CONNECTIONS)
+        return known
+
     def _upper(
-        self, aircraft: str, got: Transport, data: bytes, fields: dict[str, Any], downlink: bool
+        self, aircraft: str, connection: _Connection, data: bytes, fields: dict[str, Any], downlink: bool
     ) -> Read:
         """Read the upper layers of whole user data; remember what a connection is for and who speaks."""
-        # The end that opened is known by its own reference, then by both.
-        to = (aircraft, not downlink, got.destination)
-        of = None if got.source is None else (aircraft, downlink, got.source)
-        application = self._applications.get(to)
-        found = read_upper(data, downlink=downlink, application=application)
-        known = found.application if found.application is not None else application
-        if of and known is not None and got.type != "disconnect request":
-            _keep(self._applications, of, known, MOST_CONNECTIONS)
+        found = read_upper(data, downlink=downlink, application=connection.application)
+        if found.application is not None:
+            connection.application = found.application
         fields = {**fields, **found.fields}
         if "controller_pilot" in fields or "context_management" in fields:
             fields["direction"] = "downlink" if downlink else "uplink"

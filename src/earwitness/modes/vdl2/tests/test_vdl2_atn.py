@@ -127,6 +127,23 @@ def test_logon_and_its_answer():
     assert answer.fields["association"] == "response, accepted"
 
 
+def test_a_connection_is_known_by_both_ends():
+    """Opened without user data, as ISO 8073 bounds that to 32 octets; logon and answer follow in data units."""
+    link = Link()
+    link.packet(clnp(request(b""), downlink=True), downlink=True)
+    link.packet(clnp(request(b"", 0x4321, 0xD0, 0x1234), downlink=False), downlink=False)
+    asked = link.packet(clnp(data_unit(LOGON, 0x4321), downlink=True), downlink=True)
+    assert asked.kind == "context management, logon request"
+    answer = link.packet(clnp(data_unit(ACCEPT, 0x1234), downlink=False), downlink=False)
+    assert answer.kind == "context management, logon response"
+    assert "application_inferred" not in answer.fields
+    # what is no context management is not taken for another application's on this connection
+    other = link.packet(clnp(data_unit(WILCO, 0x4321, 1), downlink=True), downlink=True)
+    assert other.fields["application_not_decoded"] == 1
+    link.packet(clnp(bytes.fromhex("06804321123480"), downlink=True), downlink=True)
+    assert link.assembler._connections._ends == {}
+
+
 @pytest.mark.parametrize("extended", [False, True])
 def test_controller_pilot_messages(extended):
     link = logged_on()
