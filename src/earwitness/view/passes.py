@@ -32,7 +32,7 @@ _POINTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 def compass(azimuth_deg: float) -> str:
     """Give an azimuth in degrees with its point of the compass."""
-    return f"{azimuth_deg:03.0f}° {_POINTS[round(azimuth_deg / 45) % 8]}"
+    return f"{round(azimuth_deg) % 360:03d}° {_POINTS[round(azimuth_deg / 45) % 8]}"
 
 
 def pass_table(plan: Plan, *, columns: int | None = None) -> Table:

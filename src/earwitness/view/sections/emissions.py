@@ -110,6 +110,11 @@ def _emission_row(page: Page, row: Row) -> Markup:
         f"deviation {width(deviation)}" if deviation else None,
         f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None,
     ]
+    hint = (
+        f"perhaps {plain(row['perhaps_satellite'], limit=60)}: {plain(row.get('perhaps_rule'))}"
+        if row.get("perhaps_satellite")
+        else None
+    )
     kind = plain(row.get("class") or "unknown", limit=30)
     return tag(
         "tr",
@@ -150,6 +155,7 @@ def _emission_row(page: Page, row: Row) -> Markup:
             if row.get("mode")
             else None,
             small(", ".join(filter(None, facts)) or None),
+            small(hint),
             tag("span", why, class_="why") if why else None,
             data_label="What",
             data_sort=kind,
