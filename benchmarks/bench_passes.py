@@ -118,7 +118,7 @@ def speed() -> None:
 
 
 def schedule() -> None:
-    """Greedy choice against the best of all choices: ten passes, one receiver, one tuning each."""
+    """Our choice against the best of all choices: ten passes, one receiver, one tuning each."""
     rng = np.random.default_rng(1)
     found = find_passes(LANTERN, SITE, EPOCH, EPOCH + DAY_NS)[0]
     receiver = Receiver("r", rate_hz=100e3)

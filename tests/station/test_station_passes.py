@@ -109,13 +109,13 @@ def test_what_does_not_fit_is_said(station):
     lost = [item for item in plan.passes if item.receiver is None]
     assert lost
     for item in lost:
-        assert item.why == "a better pass has the receiver"
+        assert item.why == "others at that time are worth more"
         rivals = [
             other
             for other in plan.passes
             if other.receiver and room._overlap(item, other) and other is not item
         ]
-        assert max(other.value for other in rivals) >= item.value
+        assert sum(other.value for other in rivals) >= item.value
     weighty = replace(narrow, satellite=(replace(narrow.satellite[0], weight=9.0), narrow.satellite[1]))
     plan = plan_passes(weighty, SETS, START, START + DAY_NS)
     assert all(item.receiver for item in plan.passes if item.satellite.name == "LANTERN 2")
@@ -151,8 +151,8 @@ def made(start_s, stop_s, elevation, frequency_hz=137e6):
     )
 
 
-def test_greedy_choice_against_every_choice():
-    """The valuable first: never two tunings at once, and within half of what the best choice of all would give."""
+def test_choice_against_every_choice():
+    """Never two tunings at once, and nearly all that the best choice of all would be worth."""
     rng = np.random.default_rng(5)
     receiver = Receiver("r", rate_hz=100e3)
     shares = []
@@ -175,8 +175,8 @@ def test_greedy_choice_against_every_choice():
             if not any(room._overlap(a, b) for a, b in itertools.combinations(some, 2))
         )
         shares.append(got / best)
-    assert min(shares) >= 0.5
-    assert np.mean(shares) > 0.95
+    assert min(shares) >= 0.9
+    assert np.mean(shares) > 0.99
 
 
 def test_a_chain_of_overlaps_needs_one_tuning():

@@ -2,7 +2,7 @@
 
 Elements that a user gives are verified and kept in the folder `elements/` of the station, older ones too: how fast they
 lost their truth is measured on them. Two passes that fit into one receiver's span share a recording; where they
-do not, the one with more weight x elevation is taken.
+do not, those are taken that together are worth most by weight x elevation.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ MOST_FILE_BYTES = 64_000_000
 USABLE = 0.8  # of a receiver's sample rate, inside the slope of its filters (common practice, no source)
 OFF_PPM = 10.0  # what a satellite's and a corrected receiver's oscillators may be off together
 BESIDE = 0.05  # of the rate: how far the centre, where receivers have a spur, is kept from what is wanted
+_ROUNDS, _TRIED = 3, 60  # how hard a better choice of passes is looked for
+_TAKEN = "others at that time are worth more"
 LEAD_NS = 10_000_000_000  # recorded before rise and after set, besides what the elements may be early or late
 
 
@@ -381,33 +383,38 @@ def assign(
     """Give the passes with who takes them, and the recordings; no receiver is asked for two tunings at once.
 
     The most valuable pass is placed first (by weight x elevation), then the next, each on the first receiver that can
-    take it beside what it has already: alone, or within one span with all that it would overlap.
+    take it beside what it has already: alone, or within one span with all that it would overlap. Then each pass left
+    out is tried before all others, and that order kept when all that is taken becomes worth more.
     """
-    taken: dict[str, list[list[int]]] = {receiver.name: [] for receiver in receivers}
-    out = list(passes)
-    for n in sorted(range(len(passes)), key=lambda n: (-passes[n].value, passes[n].found.aos.time_ns)):
-        reasons = {receiver.name: cannot(passes[n], receiver, antenna) for receiver in receivers}
-        able = tuple(name for name, why in reasons.items() if not why)
-        out[n] = replace(passes[n], able=able)
-        for receiver in receivers:
-            if reasons[receiver.name]:
-                continue
-            groups = taken[receiver.name]
-            joined = [group for group in groups if any(_overlap(passes[n], passes[m]) for m in group)]
-            members = [n, *(m for group in joined for m in group)]
-            if _tuning([passes[m] for m in members], receiver) is None:
-                continue
-            taken[receiver.name] = [group for group in groups if group not in joined] + [members]
-            out[n] = replace(out[n], receiver=receiver.name)
+    reasons = [{one.name: cannot(item, one, antenna) for one in receivers} for item in passes]
+    able = [tuple(name for name, why in said.items() if not why) for said in reasons]
+    order = sorted(range(len(passes)), key=lambda n: (-passes[n].value, passes[n].found.aos.time_ns))
+    order = [n for n in order if able[n]]
+    taken, worth = _place(passes, receivers, able, order)
+    for _ in range(_ROUNDS):
+        placed = {n for groups in taken.values() for group in groups for n in group}
+        before = worth
+        for n in [n for n in order if n not in placed][:_TRIED]:
+            tried = [n, *(m for m in order if m != n)]
+            other, value = _place(passes, receivers, able, tried)
+            if value > worth * (1 + 1e-9):
+                order, taken, worth = tried, other, value
+        if worth == before:
             break
-        else:
-            said = sorted({f"{name}: {why}" for name, why in reasons.items() if why})
-            out[n] = replace(out[n], why="a better pass has the receiver" if able else "; ".join(said))
+    out = [
+        replace(
+            item,
+            able=able[n],
+            why=_TAKEN if able[n] else "; ".join(sorted(f"{a}: {b}" for a, b in reasons[n].items())),
+        )
+        for n, item in enumerate(passes)
+    ]
     recordings = []
     for receiver in receivers:
         for group in taken[receiver.name]:
-            members = sorted(group)
-            some = [out[m] for m in members]
+            for n in group:
+                out[n] = replace(out[n], receiver=receiver.name, why="")
+            some = [out[n] for n in sorted(group)]
             tuning = _tuning(some, receiver)
             if tuning is not None and receiver.rate_hz is not None:
                 start, stop = min(item.start_ns for item in some), max(item.stop_ns for item in some)
@@ -416,6 +423,30 @@ def assign(
                 )
     recordings.sort(key=lambda item: (item.start_ns, item.receiver))
     return out, recordings
+
+
+def _place(
+    passes: Sequence[Planned],
+    receivers: Sequence[Receiver],
+    able: Sequence[tuple[str, ...]],
+    order: Sequence[int],
+) -> tuple[dict[str, list[list[int]]], float]:
+    """Give the groups of passes each receiver takes when they are placed in an order, and what all are worth."""
+    taken: dict[str, list[list[int]]] = {receiver.name: [] for receiver in receivers}
+    worth = 0.0
+    for n in order:
+        for receiver in receivers:
+            if receiver.name not in able[n]:
+                continue
+            groups = taken[receiver.name]
+            joined = [group for group in groups if any(_overlap(passes[n], passes[m]) for m in group)]
+            members = [n, *(m for group in joined for m in group)]
+            if _tuning([passes[m] for m in members], receiver) is None:
+                continue
+            taken[receiver.name] = [group for group in groups if group not in joined] + [members]
+            worth += passes[n].value
+            break
+    return taken, worth
 
 
 def _overlap(a: Planned, b: Planned) -> bool:
