@@ -693,3 +693,27 @@ def test_independent_recording_has_its_stated_offset() -> None:
     mean = np.mean([block.data.mean() for block in stretch.blocks()])
     i, q = (code / 127.5 for code in truth["receiver"]["dc_lsb8"])
     assert abs(mean - complex(i, q)) < 1e-4
+
+
+def test_a_damaged_flac_is_read_up_to_the_damage(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    samples = (0.1 * rng.standard_normal((48_000, 2))).astype(np.float32)
+    whole = tmp_path / "whole 7.1MHz.flac"
+    soundfile.write(whole, samples, 96_000)
+    body = whole.read_bytes()
+    torn = bytearray(body)
+    torn[len(body) // 3 : len(body) // 3 + 3000] = rng.bytes(3000)
+    for octets, least in ((body[: len(body) // 2], 15_000), (bytes(torn), 10_000)):
+        path = tmp_path / "hurt 7.1MHz.flac"
+        path.write_bytes(octets)
+        source = open_source(path)
+        (stretch,) = source.stretches
+        assert least <= stretch.count < 48_000
+        assert any("damaged or was cut short" in warning for warning in source.warnings)
+        assert len(stretch.read(0, stretch.count)) == stretch.count
+        assert stretch.read(0, 1000) == pytest.approx(samples[:1000].view(np.complex64)[:, 0], abs=1e-4)
+
+
+def test_an_empty_name_is_said(tmp_path: Path) -> None:
+    with pytest.raises(SourceError, match="empty"):
+        open_source("")

@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import typer
 
 from earwitness.core.errors import EarwitnessError, StorageError
+from earwitness.core.text import inert
 
 EPILOG = """Cautions: the law on receiving, recording and above all disclosing radio traffic differs by place;
 ask before you share. Not for navigation or safety of life. Mind power lines and lightning when you put up
@@ -361,7 +362,7 @@ def _hush(stream: Any) -> None:
 
 def say(text: str) -> None:
     """Print one plain sentence on standard error."""
-    print(f"earwitness: {text}", file=sys.stderr)
+    print(f"earwitness: {inert(' '.join(text.split()), limit=1000)}", file=sys.stderr)
 
 
 def run(arguments: list[str] | None = None) -> None:

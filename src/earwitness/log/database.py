@@ -83,19 +83,37 @@ class Sqlite:
     def __init__(self, path: Path, *, busy_timeout_s: float = 10.0) -> None:
         self._path = path
         with self._words():
-            self._connection = sqlite3.connect(path, timeout=busy_timeout_s, isolation_level=None)
-            try:
-                for pragma in (
-                    "journal_mode = WAL",
-                    "synchronous = NORMAL",
-                    "foreign_keys = ON",
-                    "cache_size = -32000",
-                ):
-                    self._connection.execute(f"PRAGMA {pragma}").fetchall()
-                self._connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
-            except sqlite3.Error:
-                self._connection.close()
+            self._connection = self._connect(path, busy_timeout_s)
+
+    @staticmethod
+    def _connect(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
+        connection = sqlite3.connect(path, timeout=busy_timeout_s, isolation_level=None)
+        try:
+            for pragma in (
+                "journal_mode = WAL",
+                "synchronous = NORMAL",
+                "foreign_keys = ON",
+                "cache_size = -32000",
+            ):
+                connection.execute(f"PRAGMA {pragma}").fetchall()
+            connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
+        except sqlite3.Error as error:
+            connection.close()
+            # a log on a read-only medium can still be read, if it was closed properly
+            barred = getattr(error, "sqlite_errorcode", 0) & 0xFF in (
+                sqlite3.SQLITE_CANTOPEN,
+                sqlite3.SQLITE_READONLY,
+            )
+            waiting = path.with_name(f"{path.name}-wal")
+            if not barred or not path.is_file() or (waiting.exists() and waiting.stat().st_size):
                 raise
+            place = f"{path.resolve().as_uri()}?immutable=1"
+            connection = sqlite3.connect(place, uri=True, isolation_level=None)
+            connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone()
+        except BaseException:
+            connection.close()
+            raise
+        return connection
 
     @contextmanager
     def _words(self) -> Iterator[None]:
@@ -103,8 +121,12 @@ class Sqlite:
             yield
         except sqlite3.Error as error:
             code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+            if not code and "decode" in str(error):  # text in the file that is no text
+                code = sqlite3.SQLITE_CORRUPT
             kind = StorageError if code in _WHILE_WORKING else LogError
             raise kind(f"log {self._path}: {_SQLITE_WORDS.get(code, 'refuses')} ({error})") from error
+        except UnicodeDecodeError as error:  # in an error's own words
+            raise LogError(f"log {self._path}: {_SQLITE_WORDS[sqlite3.SQLITE_CORRUPT]}") from error
         except OverflowError as error:
             raise ParameterError("a number is too large for the log") from error
 

@@ -11,11 +11,12 @@ import csv
 import hashlib
 import io
 import json
+import math
 import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from functools import partial
-from itertools import islice
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any, BinaryIO, TypeGuard
 from xml.sax.saxutils import escape
@@ -233,12 +234,26 @@ def _number(value: Any) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _track(log: Queries, what: str, row: Row) -> list[tuple[float, float]]:
-    """Give where an identity went, if more than one place is known."""
+Line = list[tuple[float, float]]
+
+
+def _track(log: Queries, what: str, row: Row) -> list[Line]:
+    """Give where an identity went, if more than one place is known: one line, cut where it meets 180 degrees."""
     if what != "identities":
         return []
     points = [found for place in islice(log.track(row["id"]), TRACK_LIMIT) if (found := _position(place))]
-    return points if len(points) > 1 else []
+    if len(points) < 2:
+        return []
+    lines = [points[:1]]
+    for (west, south), (east, north) in pairwise(points):
+        if abs(east - west) > 180:  # the short way leads across the antimeridian (RFC 7946, 3.1.9)
+            side = math.copysign(180.0, west)
+            part = (side - west) / (east + 2 * side - west)
+            latitude = round(south + part * (north - south), 7)
+            lines[-1].append((side, latitude))
+            lines.append([(-side, latitude)])
+        lines[-1].append((east, north))
+    return lines
 
 
 def _write_geojson(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row]) -> int:
@@ -249,10 +264,11 @@ def _write_geojson(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row
         position = _position(row)
         if position is None:
             continue
-        parts = [("Point", position, row["id"])]
+        parts: list[tuple[str, Any, str]] = [("Point", position, row["id"])]
         track = _track(log, what, row)
         if track:
-            parts.append(("LineString", track, f"{row['id']}-track"))  # type: ignore[arg-type]
+            kind, line = ("LineString", track[0]) if len(track) == 1 else ("MultiLineString", track)
+            parts.append((kind, line, f"{row['id']}-track"))
         for kind, coordinates, name in parts:
             geometry = {"type": kind, "coordinates": coordinates}
             feature = {"type": "Feature", "id": name, "geometry": geometry, "properties": row}
@@ -289,10 +305,14 @@ def _write_kml(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row]) -
         )
         track = _track(log, what, row)
         if track:
-            line = " ".join(f"{longitude},{latitude}" for longitude, latitude in track)
+            lines = "".join(
+                f"<LineString><tessellate>1</tessellate><coordinates>{' '.join(f'{x},{y}' for x, y in line)}"
+                "</coordinates></LineString>"
+                for line in track
+            )
             stream.write(
-                f"<Placemark><name>{_xml(name)} track</name><LineString><tessellate>1</tessellate>"
-                f"<coordinates>{line}</coordinates></LineString></Placemark>\n".encode()
+                f"<Placemark><name>{_xml(name)} track</name><MultiGeometry>{lines}</MultiGeometry>"
+                "</Placemark>\n".encode()
             )
         count += 1
     stream.write(b"</Document></kml>\n")

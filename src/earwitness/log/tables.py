@@ -217,12 +217,15 @@ class Table:
     def row(self, values: tuple[Any, ...]) -> dict[str, Any]:
         """Give the row as it is shown and exported: every key, None where not known, then the extras."""
         out: dict[str, Any] = {}
-        for (key, decode), value in zip(self._shape, values, strict=False):
-            out[key] = value if value is None or decode is None else decode(value)
-        out["superseded_by"], extra, _ = values[len(self.columns) :]
-        if extra != "{}":
-            for key, value in _from_json(extra).items():
-                out.setdefault(key, value)
+        try:
+            for (key, decode), value in zip(self._shape, values, strict=False):
+                out[key] = value if value is None or decode is None else decode(value)
+            out["superseded_by"], extra, _ = values[len(self.columns) :]
+            if extra != "{}":
+                for key, value in _from_json(extra).items():
+                    out.setdefault(key, value)
+        except (ValueError, TypeError, OverflowError, AttributeError) as error:
+            raise LogError(f"the log is damaged: {self.what} {values[0]!r:.60} cannot be read") from error
         return out
 
 

@@ -139,7 +139,7 @@ def load_scene(path: str | Path) -> Scene:
         raise SourceError(f"{path.name} cannot be read: {error.strerror}") from error
     try:
         return parse_scene(tomllib.loads(octets.decode("utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise ParameterError(f"{path.name} is not TOML: {error}") from error
 
 

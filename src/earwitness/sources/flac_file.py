@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import weakref
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ import numpy as np
 from earwitness.core.errors import SourceError
 from earwitness.sources.sample_type import SampleType, sample_type
 
+_AHEAD = 65_536  # samples a read when looking for damage
+_NEAR = 1024
 _BITS = {"PCM_S8": 8, "PCM_16": 16, "PCM_24": 24}
 
 
@@ -23,11 +26,7 @@ class FlacRun:
 
         self._failed: Any = (soundfile.LibsndfileError, RuntimeError, OSError)
         self.path = path
-        try:
-            self._sound = soundfile.SoundFile(path)
-        except self._failed as error:
-            raise SourceError(f"{path.name} is no FLAC file or is damaged") from error
-        self.close = weakref.finalize(self, self._sound.close)
+        self._begin()
         self._lock = threading.Lock()
         channels = self._sound.channels
         if self._sound.format != "FLAC" or channels not in (1, 2) or self._sound.subtype not in _BITS:
@@ -40,6 +39,35 @@ class FlacRun:
         self.rate_hz = int(self._sound.samplerate)
         letter = "c" if channels == 2 else "r"
         self.sample_type: SampleType = sample_type(f"{letter}i{16 if self.bits == 16 else 24}")
+
+    def is_sound(self) -> bool:
+        """Say whether samples can be read in a few places up to the end."""
+        try:
+            return all(len(self.native(max(self.count * n // 8 - 1, 0), 1)) for n in range(9))
+        except SourceError:
+            return False
+
+    def keep_what_is_sound(self) -> int:
+        """Leave out all from the first damaged place on; give how many samples that takes away."""
+        stated, sound = self.count, 0
+        for step in (_AHEAD, _NEAR):  # a read that fails gives nothing: look closer where one did
+            self._begin()  # once a read failed no other goes well
+            with suppress(SourceError):
+                while got := len(self.native(sound, step)):
+                    sound += got
+        self._begin()
+        self.count = min(sound, stated)
+        return stated - self.count
+
+    def _begin(self) -> None:
+        """Open the file at its start."""
+        import soundfile
+
+        try:
+            self._sound = soundfile.SoundFile(self.path)
+        except self._failed as error:
+            raise SourceError(f"{self.path.name} is no FLAC file or is damaged") from error
+        self.close = weakref.finalize(self, self._sound.close)
         self._at = 0
 
     def native(self, start: int, count: int) -> np.ndarray:

@@ -53,6 +53,8 @@ def open_source(
 
 def _plain_file(path_text: str | Path) -> Path:
     """Give the path of a regular file; SourceError for anything else, saying what it is."""
+    if not str(path_text):
+        raise SourceError("the name of a recording is empty; give its path")
     path = Path(path_text)
     name = inert(path.name or str(path_text), limit=200)
     try:
@@ -90,6 +92,10 @@ def _open_other(path: Path, want: Declared) -> Source:
     elif head[:4] == b"fLaC" and not raw:
         flac = FlacRun(path)
         run, stored, stated = flac, flac.sample_type, flac.rate_hz
+        if not flac.is_sound() and (lost := flac.keep_what_is_sound()):
+            source.warnings.append(
+                f"the file is damaged or was cut short: its last {lost} samples are left out"
+            )
     elif path.suffix.lower() in (".wav", ".flac"):
         raise SourceError(
             f"{path.name} is not what its name says: it does not begin like a WAVE or FLAC file"

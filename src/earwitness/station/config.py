@@ -238,7 +238,7 @@ def parse_station(text: str, folder: Path) -> Station:
     where = folder / CONFIG_NAME
     try:
         content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise ParameterError(f"{where}: {error}") from error
     _refuse_unknown(content, [*_TABLES, *_LISTS], str(where))
     out: dict[str, Any] = {}
