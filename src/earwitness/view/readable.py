@@ -19,7 +19,10 @@ _BOOKKEEPING = frozenset((
     "info_hex", "label", "message_id", "mode", "more_blocks", "msn", "not_decoded_hex", "pid", "poll_final", "raim",
     "receive_number", "repeat_indicator", "response", "self_id", "send_number", "source_type", "special_manoeuvre",
     "subject_indicator", "subtype", "symbol", "symbols", "type_code", "utility_message", "xid_parameters",
+    "application_context", "application_inferred", "calling_title", "integrity_check_hex", "local_reference",
+    "payload_hex", "session",
 ))  # fmt: skip
+_LAYERS = ("transport_", "network_", "packet_")  # what carried the message
 _PLACE = ("latitude_deg", "longitude_deg")
 # What comes first when somebody is in need.
 _TELLING = (
@@ -65,7 +68,7 @@ def figures_of(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     kept = {
         str(key): value
         for key, value in list(told.items())[:80]
-        if key not in hidden
+        if key not in hidden and not str(key).startswith(_LAYERS)
         and value not in (None, "", "none", [], {}, False)
         and value not in (spoken, kind)
     }
