@@ -103,8 +103,34 @@ def noise(minutes):
               f" {1e9 * spent / (60 * minutes * rate_hz):.0f} ns a sample (CPU time)")  # fmt: skip
 
 
+def voice(seconds):
+    """What it costs to listen on a VHF channel in use for voice, 20 dB over the noise."""
+    rate_hz, center_hz, *_ = KINDS["vhf"]
+    fm = get_mode("fm").part("synth")
+    talk = np.concatenate([fm.transmit(item, rate_hz) for item in fm.examples()])
+    rng = np.random.default_rng(4)
+    demodulator, got, spent = get_mode("dsc").demodulator(), 0, 0.0
+    size = int(rate_hz)
+    for second in range(seconds):
+        iq = talk[np.arange(second * size, (second + 1) * size) % len(talk)]
+        iq = iq + 0.08 * (rng.normal(size=size) + 1j * rng.normal(size=size))
+        began = time.process_time()
+        got += len(
+            list(
+                demodulator.feed(
+                    Samples((0.1 * iq).astype(np.complex64), rate_hz, center_hz, second * size, 0)
+                )
+            )
+        )
+        spent += time.process_time() - began
+    print(
+        f"vhf: calls in {seconds} s of voice: {got} (limit 0); {seconds / spent:.0f} x real time (CPU time; limit 50)"
+    )
+
+
 if __name__ == "__main__":
     calls = int(sys.argv[1]) if len(sys.argv) > 1 else 100
     sensitivity("vhf", calls, np.arange(5.5, 10.1, 0.5))
     sensitivity("hf", max(calls // 4, 5), np.arange(5.5, 8.6, 0.5))
     noise(10)
+    voice(60)

@@ -82,10 +82,11 @@ class Resampler:
         self._pieces.append(x)
         self._stop += len(x)
         out = []
-        while int((self._made + self._hop) * self.step) + self._half + 2 <= self._stop:
-            held = np.concatenate(self._pieces)
+        while (wanted := int((self._made + self._hop) * self.step) + self._half + 2) <= self._stop:
+            # A block may be minutes long: it is joined once, and a hop sees only what it needs of it.
+            held = self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces)
             fresh = np.empty(self._hop, np.complex64)
-            _interpolate(held, self._at, self._made, self.step, self._table, fresh)
+            _interpolate(held[: wanted - self._at], self._at, self._made, self.step, self._table, fresh)
             self._made += self._hop
             drop = max(int(self._made * self.step) - self._half - self._at, 0)
             self._pieces, self._at = [held[drop:]], self._at + drop

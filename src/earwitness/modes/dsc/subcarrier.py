@@ -26,7 +26,6 @@ from earwitness.modes.dsc.reader import (
     CALL_BITS,
     EXPECTED,
     PHASING_BITS,
-    PHASING_SCORE,
     PLACES,
     Call,
     phasing_scores,
@@ -46,7 +45,9 @@ SLIP_COST = 0.3  # of a symbol's usual match, for a step more or less: tones may
 OFFSET_STEP_HZ = 250.0  # a symbol bears half of it with a loss of 0.2 dB
 CLOCKS = 3  # places a symbol in the search
 BINS = 64  # of the search's transform of a symbol: a line 170 Hz from its bin loses 0.3 dB
-FIRST_SCORE = 0.2  # of the phasing characters that are all alike, before the others are looked at
+# Calls at the edge of reception score 0.73 in the search, those phasing characters that are all alike 0.69.
+SEARCH_SCORE = 0.55
+FIRST_SCORE = 0.4  # of the characters alike, before the others are looked at
 AT_ONCE = 512  # windows that stay in the nearest cache
 SURE_SCORE = 0.8  # what phasing must reach with the phase running on: calls reach 0.95, voice and data 0.77
 CANDIDATES = 3
@@ -208,19 +209,22 @@ def phasing_places(
     reach = len(soft) - 9 * clocks
     word = np.zeros(reach, np.float32)
     size = np.zeros(reach, np.float32)
+    weights = np.abs(soft)
     for bit in range(10):
         sign = expected[bit]
-        shift = bit * clocks
+        values = soft[bit * clocks : bit * clocks + reach]
+        beside = weights[bit * clocks : bit * clocks + reach]
         for i in range(reach):
-            word[i] += sign * soft[i + shift]
-            size[i] += abs(soft[i + shift])
+            word[i] += sign * values[i]
+            size[i] += beside[i]
     alike = np.zeros(count, np.float32)
     weight = np.zeros(count, np.float32)
     for slot in range(6):
-        shift = 20 * slot * clocks
+        words = word[20 * slot * clocks : 20 * slot * clocks + count]
+        sizes = size[20 * slot * clocks : 20 * slot * clocks + count]
         for i in range(count):
-            alike[i] += word[i + shift]
-            weight[i] += size[i + shift]
+            alike[i] += words[i]
+            weight[i] += sizes[i]
     found = 0
     for i in range(count):
         if alike[i] > first_score * weight[i] and found < len(out):
@@ -324,7 +328,7 @@ def _search(
     out: list[tuple[float, float, float]] = []
     for offset_hz, bins, weights in offsets:
         soft = quick_bits(spectra, bins, weights, orders)
-        found = phasing_places(soft, PLACES, EXPECTED, CLOCKS, FIRST_SCORE, PHASING_SCORE, peaks)
+        found = phasing_places(soft, PLACES, EXPECTED, CLOCKS, FIRST_SCORE, SEARCH_SCORE, peaks)
         out += [(speaking, at * period / CLOCKS, offset_hz) for speaking, at in peaks[:found].tolist()]
     return out
 
