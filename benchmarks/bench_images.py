@@ -213,12 +213,19 @@ def speed() -> None:
     ):
         with_picture = noisy(get_mode(name).part("synth").transmit(item, rate_hz), rate_hz, 15.0, 3_000.0, 1)
         without = noisy(np.zeros(len(with_picture), np.complex64), rate_hz, 0.0, 3_000.0, 1)
-        for what, data in (("picture", with_picture), ("noise", without)):
+        audio = speech_like(len(without) / rate_hz + 1, 8_000.0, 3)
+        audio = np.interp(np.arange(len(without)) / rate_hz, np.arange(len(audio)) / 8_000.0, audio)
+        voice = np.exp(2j * np.pi * 2_500.0 / rate_hz * np.cumsum(audio)) + 2 * without
+        for what, data, limit in (
+            ("picture", with_picture, 20),
+            ("noise", without, 300),
+            ("FM voice", voice.astype(np.complex64), 300),
+        ):
             run(name, data[: round(20 * rate_hz)], rate_hz)
             begin = time.process_time()
             run(name, data, rate_hz)
             times = len(data) / rate_hz / (time.process_time() - begin)
-            print(f"{name:6s} {what:8s} {times:6.0f} x real time  limit 20  ratio {times / 20:.1f}")
+            print(f"{name:6s} {what:8s} {times:6.0f} x real time  limit {limit}  ratio {times / limit:.1f}")
 
 
 PARTS: dict[str, Callable[[], None]] = {"wefax": wefax, "sstv": sstv, "false": false, "speed": speed}

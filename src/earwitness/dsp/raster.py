@@ -30,9 +30,10 @@ class LineFind:
 
 def autocorrelation(x: np.ndarray, longest: int) -> np.ndarray:
     """Give the normalised autocorrelation of x (n,) at lags 0..longest, float32, corrected for overlap."""
-    y = (x - x.mean()).astype(np.complex64)
-    spectrum = fft.forward(y, fft.good_size(len(y) + longest + 1))
-    full = fft.inverse((np.abs(spectrum) ** 2).astype(np.complex64)).real[: longest + 1]
+    y = (x - x.mean()).astype(np.float32)
+    size = fft.good_size(len(y) + longest + 1)
+    spectrum = fft.forward_real(y, size)
+    full = fft.inverse_real(spectrum.real**2 + spectrum.imag**2, size)[: longest + 1]
     full = full * (len(y) / np.maximum(len(y) - np.arange(longest + 1), 1))
     return (full / max(float(full[0]), 1e-30)).astype(np.float32)
 

@@ -12,12 +12,16 @@ from collections.abc import Iterator
 import numpy as np
 
 from earwitness.dsp.discriminate import discriminate
-from earwitness.dsp.voice import FixedBlocks, Resampler
+from earwitness.dsp.filters import lowpass
+from earwitness.dsp.jit import kernel
+from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 
 TRACK_HZ = 8000.0
 MIDDLE_HZ = 1900.0  # 1500 black, 2300 white: WMO-No. 386 and common practice of slow-scan pictures
 REACH_HZ = 1_950.0
+SOUND_HZ = 3_800.0  # of the sound, before its middle is brought to zero
 LIMIT = 1e4  # nothing full scale 1.0 gives
+TURN = np.exp(-2j * np.pi * (MIDDLE_HZ / TRACK_HZ * np.arange(80) % 1.0)).astype(np.complex64)  # comes round
 
 
 class Subcarrier:
@@ -29,13 +33,17 @@ class Subcarrier:
     def __init__(self, rate_hz: float, *, from_audio: bool = False, from_fm: bool = False):
         self._rate_hz = rate_hz
         self._fm = from_fm
-        self._mix = from_audio or from_fm
-        self._real = from_audio
+        self._sound = from_audio or from_fm
         self._last = 1 + 0j
         self._at = 0
         self._raw = FixedBlocks(max(round(rate_hz / 4), 1))
         self._out = FixedBlocks(round(TRACK_HZ))
-        self._parts = [Resampler(rate_hz, TRACK_HZ, cutoff_hz=REACH_HZ, width_hz=700.0) for _ in range(2)]
+        cutoff_hz = SOUND_HZ if self._sound else REACH_HZ
+        self._parts = [
+            Resampler(rate_hz, TRACK_HZ, cutoff_hz=cutoff_hz, width_hz=700.0)
+            for _ in range(1 if self._sound else 2)
+        ]
+        self._band = AlignedFir(lowpass(REACH_HZ, 700.0, TRACK_HZ, stop_db=50.0))
 
     def feed(self, data: np.ndarray) -> Iterator[np.ndarray]:
         """Take the next samples (n,), complex64 or float32."""
@@ -47,27 +55,38 @@ class Subcarrier:
         rest = self._raw.rest()
         tail = np.zeros(self._parts[0].half + 2, rest.dtype)
         yield from self._out.feed(self._convert(np.concatenate([rest, tail])))
+        if self._sound:
+            yield from self._out.feed(self._band.feed(np.zeros(self._band.half, np.complex64)))
         left = self._out.rest()
         if len(left):
             yield left.astype(np.complex64)
 
     def _convert(self, block: np.ndarray) -> np.ndarray:
-        block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
-        block = np.where(np.abs(block) < LIMIT, block, 0)
+        block = _tame(block)
+        if not self._sound:
+            real, imag = (
+                part.feed(np.ascontiguousarray(side))
+                for part, side in zip(self._parts, (block.real, block.imag), strict=True)
+            )
+            return (real + 1j * imag).astype(np.complex64)
         if self._fm:
-            iq = block.astype(np.complex64)
-            last, self._last = self._last, complex(iq[-1]) if len(iq) else self._last
-            block = discriminate(iq, rate_hz=self._rate_hz, before=last) * np.float32(1e-4)
-        if self._mix:
-            turn = MIDDLE_HZ / self._rate_hz * np.arange(self._at, self._at + len(block)) % 1.0
-            block = block * np.exp(-2j * np.pi * turn)
-        self._at += len(block)
-        block = block.astype(np.complex64)
-        real, imag = (
-            part.feed(np.ascontiguousarray(side, np.float32))
-            for part, side in zip(self._parts, (block.real, block.imag), strict=True)
-        )
-        return (real + 1j * imag).astype(np.complex64)
+            last, self._last = self._last, complex(block[-1]) if len(block) else self._last
+            block = discriminate(block, rate_hz=self._rate_hz, before=last) * np.float32(1e-4)
+        sound = self._parts[0].feed(block)
+        first = self._at % len(TURN)
+        turns = np.tile(TURN, len(sound) // len(TURN) + 2)[first : first + len(sound)]
+        self._at += len(sound)
+        return self._band.feed(sound * turns)
+
+
+def _tame(block: np.ndarray) -> np.ndarray:
+    """Give a block as float32 or complex64, with what is no number or beyond all bounds as silence."""
+    block = np.ascontiguousarray(block, np.complex64 if np.iscomplexobj(block) else np.float32)
+    parts = block.view(np.float32)
+    if not len(parts) or max(float(parts.max()), -float(parts.min())) < LIMIT / 2:
+        return block
+    block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
+    return np.where(np.abs(block) < LIMIT, block, 0).astype(block.dtype)
 
 
 class FrequencyTrack:
@@ -85,9 +104,45 @@ class FrequencyTrack:
         """Take complex64 (n,); give float32."""
         joined = np.concatenate([self._held, iq])
         self._held = joined[-3:]
-        steps = joined[1:] * np.conj(joined[:-1])
-        smooth = steps[:-2] + 2 * steps[1:-1] + steps[2:]
-        return (np.angle(smooth) * self._scale).astype(np.float32)
+        return _tracked(joined, self._scale)
+
+
+@kernel("float32[::1](complex64[::1], float32)", fastmath=True)
+def _tracked(z: np.ndarray, scale: float) -> np.ndarray:
+    """Give the angle of the step from sample to sample, over three of them, times `scale`: (n - 3,).
+
+    The arctangent is the polynomial of `dsp.discriminate`.
+    """
+    count = len(z) - 3
+    out = np.empty(max(count, 0), np.float32)
+    for i in range(count):
+        x = np.float32(0)
+        y = np.float32(0)
+        for k in range(3):
+            a = z[i + k + 1]
+            b = z[i + k]
+            weight = np.float32(2) if k == 1 else np.float32(1)
+            x += weight * (a.real * b.real + a.imag * b.imag)
+            y += weight * (a.imag * b.real - a.real * b.imag)
+        ax = abs(x)
+        ay = abs(y)
+        top = max(ax, ay)
+        t = min(ax, ay) / top if top > 0 else np.float32(0)
+        t2 = t * t
+        angle = t * (
+            np.float32(0.99986633)
+            + t2
+            * (
+                np.float32(-0.33030479)
+                + t2 * (np.float32(0.1801593) + t2 * (np.float32(-0.08515635) + t2 * np.float32(0.02084511)))
+            )
+        )
+        if ay > ax:
+            angle = np.float32(np.pi / 2) - angle
+        if x < 0:
+            angle = np.float32(np.pi) - angle
+        out[i] = (-angle if y < 0 else angle) * scale
+    return out
 
 
 def unsteadiness(iq: np.ndarray, frame: int = 160) -> float:
@@ -98,9 +153,22 @@ def unsteadiness(iq: np.ndarray, frame: int = 160) -> float:
     count = len(iq) // frame
     if not count:
         return 2.0
-    power = (iq.real**2 + iq.imag**2).astype(np.float64)[: count * frame].reshape(count, frame)
-    mean = power.mean(axis=1)
-    alive = mean > 0
-    if alive.sum() < count / 2:
-        return 2.0
-    return float(np.median((power[alive] ** 2).mean(axis=1) / mean[alive] ** 2))
+    figures = _peakedness(np.ascontiguousarray(iq, np.complex64), frame)
+    alive = figures[figures > 0]
+    return float(np.median(alive)) if 2 * len(alive) >= count else 2.0
+
+
+@kernel("float64[::1](complex64[::1], int64)", fastmath={"reassoc", "nsz"})
+def _peakedness(iq: np.ndarray, frame: int) -> np.ndarray:
+    """Give E|z|^4 / (E|z|^2)^2 of each frame, 0 for a silent one."""
+    out = np.zeros(len(iq) // frame)
+    for i in range(len(out)):
+        second = 0.0
+        fourth = 0.0
+        for k in range(i * frame, (i + 1) * frame):
+            power = np.float64(iq[k].real) ** 2 + np.float64(iq[k].imag) ** 2
+            second += power
+            fourth += power * power
+        if second > 0:
+            out[i] = fourth * frame / (second * second)
+    return out

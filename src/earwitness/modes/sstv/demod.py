@@ -198,6 +198,8 @@ class Watcher:
         if len(self._tracks) < 3 or np.median(self._steady[-LOOK_S:]) > STEADY:
             self._seen = None
             return
+        if self._at // SECOND % 2:
+            return
         found = find_pulses(np.concatenate(self._tracks[-LOOK_S:]))
         if found is None:
             self._seen = None
@@ -244,8 +246,26 @@ def _band(half_hz: float) -> np.ndarray:
     return lowpass(half_hz + abs(CENTER_HZ), 300.0, TRACK_HZ, stop_db=50.0)
 
 
+def _code_like(track: np.ndarray) -> bool:
+    """Tell whether the frequency stands still for a leader's length and then falls as far as a code's bits do.
+
+    In steps of 30 ms, and so much cheaper than to try all places.
+    """
+    part = round(BIT_S * TRACK_HZ)
+    whole = len(track) - len(track) % part
+    if whole < 17 * part:
+        return False
+    means = np.clip(track[:whole], -1_300, 1_300).reshape(-1, part).mean(axis=1)
+    runs = np.lib.stride_tricks.sliding_window_view(means, 8)
+    leaders, after = runs[:-9], runs[9:].mean(axis=1)
+    still = leaders.max(axis=1) - leaders.min(axis=1) < 150.0
+    return bool((still & (np.abs(after - leaders.mean(axis=1) + LEADER_HZ - SYNC_HZ) < 200.0)).any())
+
+
 def find_code(track: np.ndarray, newest: int) -> tuple[int, Format, float] | None:
     """Give (sample after its stop bit, format, offset in Hz) of a code ending after sample `newest`, or None."""
+    if not _code_like(track):
+        return None
     held = np.clip(track, -1_300, 1_300)
     total = np.concatenate([[0.0], np.cumsum(held, dtype=np.float64)])
     span = round(10 * BIT_S * TRACK_HZ)

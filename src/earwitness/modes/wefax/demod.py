@@ -1,6 +1,6 @@
 """From a channel, or audio, to charts.
 
-Searching: every second the last ten are asked whether the frequency repeats line by line at one of the four
+Searching: every other second the last ten are asked whether the frequency repeats line by line at one of the four
 speeds, with a steady envelope (`dsp.raster.line_period`). Twice in agreement means a chart: noise, voice and
 data do not do that. Start and stop tones alone never make a picture; they say what it is and where it ends.
 
@@ -33,7 +33,8 @@ TONE_SHARE = 0.15  # of the frequency's variance that must lie within 8 Hz of a 
 # noise 0.004
 SECOND = round(TRACK_HZ)
 TENTH = SECOND // 10
-LOOK_S = 10  # what is searched for lines
+HANN = np.hanning(SECOND)
+LOOK_S = 10  # what is searched for lines, every other second
 HELD_S = 30  # kept before a chart is found
 LONGEST_S = 1800
 LOST_S = 12  # without a steady envelope
@@ -45,6 +46,10 @@ LEAST_LINES = 12
 STEP = 0.25  # Hz a unit of the stored track
 SHARPEST_HZ = 1_150.0
 WIDEST_HZ = 950.0  # from black to white
+PHASING_LINES = 250  # at the most: a minute at the highest speed
+LAID = 5  # lines laid over each other to see phasing in noise
+UNEVEN = 0.025  # of black to white, by which a phasing line may vary beside its pulse
+PLAIN = 0.012  # the same for the mean of many
 
 
 @dataclass(slots=True)
@@ -132,6 +137,8 @@ class Demodulator:
             self._steady.pop(0)
         if len(self._wide) < 4 or np.median(self._steady[-LOOK_S:]) > STEADY:
             self._seen = None
+            return
+        if begin // SECOND % 2:
             return
         found = look(np.concatenate(self._wide[-LOOK_S:]))
         if found is None:
@@ -270,8 +277,8 @@ def tone_of(track: np.ndarray) -> float | None:
     if len(track) < SECOND // 2:
         return None
     held = np.clip(track - np.median(track), -1_000, 1_000)
-    spectrum = np.abs(fft.forward((held * np.hanning(len(held))).astype(np.complex64))) ** 2
-    spectrum = spectrum[: len(held) // 2]
+    window = HANN if len(held) == SECOND else np.hanning(len(held))
+    spectrum = np.abs(fft.forward_real((held * window).astype(np.float32))[: len(held) // 2]) ** 2
     total = float(spectrum[1:].sum())
     bin_hz = TRACK_HZ / len(held)
     for tone_hz in TONES:
@@ -363,12 +370,15 @@ def draw(track: np.ndarray, chart: _Chart) -> Drawn | None:
         left = plainest(coarse) * period
         first = skip + left
     else:
-        fine = raster.rows(skip + (edge - 0.06) * period, period, phasing, 2_000, share=0.12)
+        clear = phasing or min(count - 1, PHASING_LINES)
+        fine = raster.rows(skip + (edge - 0.06) * period, period, clear, 2_000, share=0.12)
         mean = (np.median(fine, axis=0) - black) / (white - black)
         steps = np.flatnonzero(np.diff((mean > 0.5).astype(np.int8)) != 0)
         near = steps[np.argmin(np.abs(steps - 1_000))] if len(steps) else 1_000
         first = skip + (edge - 0.06 + (near + 1) / 2_000 * 0.12) * period
         first += phasing * period
+        if phasing == 0 and first - period >= skip:
+            first -= period
     first -= np.floor(first / period) * period if edge is None and first > period + skip else 0
     lines = int((len(track) - first) / period)
     if lines < LEAST_LINES:
@@ -384,42 +394,72 @@ def draw(track: np.ndarray, chart: _Chart) -> Drawn | None:
         ioc,
         0.5 * (black + white),
         white - black,
-        edge is not None,
+        edge is not None and phasing > 0,
     )
 
 
 def phasing_edge(rows: np.ndarray) -> tuple[float | None, int]:
     """Give where the phasing pulse begins as a share of the line, and how many lines from the first it ends.
 
-    `rows` (lines, 200), black 0 and white 1. A phasing line is black but for 2 to 9 % in one piece, or the
-    reverse. (None, 0) without five of them.
+    `rows` (lines, 200), black 0 and white 1. Phasing lines are black but for 5 % in one piece, or the reverse, all at
+    the same place: five at a time are laid over each other, so that noise goes and a picture's detail stays. What
+    looks so but has detail beside the pulse is a dark picture with a white margin: its edge is that, and no line of
+    it is phasing. (None, 0) without either.
     """
-    head = np.clip(rows[:150], 0, 1)
-    size = head.shape[1]
+    head = np.clip(rows[:PHASING_LINES], -0.5, 1.5)
+    count, size = head.shape
+    if count < LAID + 3:
+        return None, 0
     width = round(0.05 * size)
-    places, which = [], []
-    for number, row in enumerate(head):
-        for line in (row, 1 - row):
-            ring = np.concatenate([line, line[: width - 1]])
-            run = np.convolve(ring, np.full(width, 1 / width), "valid")
-            at = int(run.argmax())
-            outside = (line.sum() - run[at] * width) / (size - width)
-            if run[at] > 0.7 and outside < 0.2 and 0.02 < (line > 0.5).mean() < 0.09:
-                places.append(at)
-                which.append(number)
-    if len(places) < 5:
+    # noise of one pixel: from each line to the next no picture changes much
+    steps = np.diff(head, axis=0)
+    noise = float(np.median(np.median(np.abs(steps), axis=1))) / 0.954
+    most = np.hypot(UNEVEN, 1.4 * noise / np.sqrt(LAID))
+    laid = np.cumsum(np.concatenate([np.zeros((1, size)), head]), axis=0)
+    laid = (laid[LAID:] - laid[:-LAID]) / LAID
+    best: tuple[int, int, np.ndarray, float] | None = None
+    for page in (laid, 1 - laid):
+        ring = np.cumsum(
+            np.concatenate([np.zeros((len(page), 1)), page, page[:, : width - 1]], axis=1), axis=1
+        )
+        inside = (ring[:, width:] - ring[:, :-width]) / width
+        places = inside.argmax(axis=1)
+        pulse = inside.max(axis=1)
+        away = (np.arange(size) - places[:, None]) % size
+        beside = (away > width) & (away < size - 2)
+        level = np.array([line[mask].mean() for line, mask in zip(page, beside, strict=True)])
+        uneven = np.array([line[mask].std() for line, mask in zip(page, beside, strict=True)])
+        good = (pulse > 0.7) & (level < 0.25) & (uneven < most)
+        numbers = np.flatnonzero(good)
+        for number in numbers:
+            same = np.abs((places[number : number + 2] - places[number] + size // 2) % size - size // 2) <= 2
+            if good[number : number + 2].all() and same.all() and (best is None or number < best[0]):
+                typical = float(np.median(uneven[number:]))
+                best = int(number), int(places[number]), head if page is laid else 1 - head, typical
+                break
+    if best is None:
         return None, 0
-    turn = np.exp(2j * np.pi * np.array(places) / size)
-    middle = float(np.angle(np.median(turn.real) + 1j * np.median(turn.imag)) / (2 * np.pi)) % 1.0
-    off = np.abs((np.array(places) / size - middle + 0.5) % 1.0 - 0.5)
-    good = [number for number, away in zip(which, off, strict=True) if away < 0.02]
-    if len(good) < 5:
-        return None, 0
-    last = good[0]
-    for number in good[1:]:
-        if number - last <= 5:
-            last = number
-    return middle, last + 1
+    first, place, lines, typical = best
+    lines = lines.ravel()[place : place + (count - 1) * size].reshape(
+        count - 1, size
+    )  # each from its pulse on
+    known = np.zeros(size)
+    known[:width] = 1
+    blur = np.full(5, 0.2)
+    off = np.array([np.convolve(line - known, blur, "valid") for line in lines])
+    off[:, max(width - 6, 0) : width + 2] = 0  # where the pulse ends is known to a pixel or two
+    off[:, [0, 1, -2, -1]] = 0
+    wrong = (off**2).mean(axis=1)
+    usual = wrong[first : first + LAID]
+    limit = float(np.median(usual)) + 6 * float(np.median(np.abs(usual - np.median(usual)))) + 1e-3
+    last = first + LAID - 1
+    while last + 1 < len(wrong) and np.count_nonzero(wrong[last + 1 : last + 6] > limit) < 3:
+        last += 1
+    while last + 1 < len(wrong) and wrong[last + 1] <= limit:
+        last += 1
+    if len(rows) - last < LEAST_LINES and typical > np.hypot(PLAIN, 1.2 * noise / np.sqrt(LAID)):
+        return place / size, 0  # all of it a dark picture; its margin shows the edge as well
+    return place / size, last + 1
 
 
 def plainest(rows: np.ndarray) -> float:

@@ -21,7 +21,7 @@ def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
 
     Keys: `lines` (60), `seed` (1), `ioc` (576), `lines_per_minute` (120), `shift_hz` (800; 300 at LF),
     `start_s` (5; 0: no tone), `phasing_s` (15), `inverted_phasing`, `stop_s` (5), `black_s` (0: after the
-    stop tone), `clock_ppm` (0: the sender's lines are that much too long), `photo` (false: greys).
+    stop tone), `clock_ppm` (0: the sender's lines are that much too long), `photo` (false: greys), `light` (1: of a photograph; less is darker).
     """
     lines, ioc = int(item.get("lines", 60)), int(item.get("ioc", 576))
     per_minute, shift = float(item.get("lines_per_minute", 120)), float(item.get("shift_hz", 800.0))
@@ -82,10 +82,13 @@ def payloads(item: Mapping[str, Any]) -> list[Bits]:
 def pictures(item: Mapping[str, Any]) -> list[np.ndarray]:
     """Give the chart as sent, uint8 (lines, pixels)."""
     width = round(np.pi * int(item.get("ioc", 576)))
-    return [invent(int(item.get("lines", 60)), width, int(item.get("seed", 1)), bool(item.get("photo")))]
+    light = float(item.get("light", 1.0))
+    return [
+        invent(int(item.get("lines", 60)), width, int(item.get("seed", 1)), bool(item.get("photo")), light)
+    ]
 
 
-def invent(lines: int, width: int, seed: int, photo: bool) -> np.ndarray:
+def invent(lines: int, width: int, seed: int, photo: bool, light: float = 1.0) -> np.ndarray:
     """Give a chart nobody drew: isobars of a made-up field, a frame, meridians, labels; or a cloud photograph."""
     rng = np.random.default_rng(seed)
     x, y = np.arange(width) / width, np.arange(lines)[:, None] / 1200.0
@@ -97,7 +100,7 @@ def invent(lines: int, width: int, seed: int, photo: bool) -> np.ndarray:
         grain = np.cumsum(rng.standard_normal((lines, width)), axis=1)
         grain -= np.linspace(0, 1, width) * grain[:, -1:]
         field = field / field.std() + 0.3 * grain / grain.std()
-        out = np.clip(127 + 70 * field, 0, 255)
+        out = np.clip(127 + 70 * field, 0, 255) * light
     else:
         level = 6.0 * field / field.std()
         slope = np.hypot(*np.gradient(level)) + 1e-6

@@ -138,3 +138,22 @@ def test_levels_of_a_mostly_white_page():
     assert known
     assert abs(black + 400) < 20
     assert abs(white - 400) < 20
+
+
+@pytest.mark.parametrize(("inverted", "snr_db"), [(False, 6.0), (True, 20.0)])
+def test_dark_photographs_keep_their_first_line(inverted, snr_db):
+    """A white margin beside dark clouds looks as phasing does; the chart begins where phasing ends all the same."""
+    item = {"lines": 60, "seed": 6, "photo": True, "light": 0.3, "inverted_phasing": inverted, "start_s": 4}
+    rate = 8_400.0
+    wave = get_mode("wefax").part("synth").transmit(item, rate)
+    rng = np.random.default_rng(1)
+    noise = np.sqrt(0.5 * rate / 3_000 * 10 ** (-snr_db / 10))
+    iq = wave + noise * (rng.standard_normal(len(wave)) + 1j * rng.standard_normal(len(wave)))
+    demodulator = get_mode("wefax").demodulator()
+    got = [
+        *demodulator.feed(Samples((0.1 * iq).astype(np.complex64), rate, 8e6, 0, 0)),
+        *demodulator.close(),
+    ]
+    assert got
+    assert got[0].extra["left_edge"] == "phasing"
+    assert abs(got[0].start_ns / 1e9 - (4 + 15)) < 0.02
