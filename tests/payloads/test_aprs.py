@@ -81,6 +81,63 @@ def test_weather():
     assert (kind, fields["temperature_f"], fields["wind_speed_mph"]) == ("weather", -7, 4)
 
 
+def test_messages_and_queries():
+    # chapters 13 to 15 of APRS 1.0.1, examples from memory
+    assert parse(b":BLN3     :Snow expected in Tampa RSN", "X")[0] == "bulletin"
+    assert parse(b":NWS-WARN :092010z,THUNDER_STORM,AR_ASHLEY", "X")[0] == "bulletin"
+    assert parse(b":KH2Z     :?APRSD", "X")[0] == "query"
+    kind, fields = parse(b"?APRS? 34.02,-117.15,0200", "X")
+    assert (kind, fields["query"], fields["area_radius_mi"]) == ("query", "APRS", 200)
+    assert (fields["area_latitude_deg"], fields["area_longitude_deg"]) == (34.02, -117.15)
+    _, fields = parse(b":N0QBF-11 :EQNS.0,5.2,0,0,.53,-32,3,4.39,49,-32,3,18,1,2,3", "X")
+    assert fields["coefficients"][1] == [0, 0.53, -32]
+    _, fields = parse(b":N0QBF-11 :BITS.10110101,N0QBF's Big Balloon", "X")
+    assert (fields["bit_sense"], fields["project"]) == ("10110101", "N0QBF's Big Balloon")
+
+
+def test_status_with_beam():
+    # chapter 16, from memory: ^B7 is a heading of 110 degrees and 490 W
+    _, fields = parse(b">IO91SX/- ^B7", "X")
+    assert (fields["grid"], fields["beam_heading_deg"], fields["radiated_power_w"]) == ("IO91SX", 110, 490)
+
+
+def test_positions_elsewhere():
+    # chapters 6 to 8, from memory: after an old node's header, as a locator, as a receiver's sentence
+    assert parse(b"TheNet X-1J4 (BFLD)!4903.50N/07201.75Wn", "X")[1]["latitude_deg"] == pytest.approx(
+        49.058333
+    )
+    assert parse(b"[IO91SX] 35 miles NNW of London", "X")[1]["grid"] == "IO91SX"
+    sentence = b"$GPGGA,102705,5157.9762,N,00029.3256,W,1,04,2.0,75.7,M,47.6,M,,*62"
+    kind, fields = parse(sentence, "X")
+    assert (kind, fields["altitude_m"]) == ("position", 75.7)
+    assert fields["latitude_deg"] == pytest.approx(51 + 57.9762 / 60, abs=1e-6)
+    assert fields["longitude_deg"] == pytest.approx(-29.3256 / 60, abs=1e-6)
+    assert parse(sentence[:-1] + b"3", "X") is None  # a wrong checksum
+
+
+def test_direction_finding_and_storms():
+    # chapters 7 and 8, from memory
+    _, fields = parse(b"=4903.50N/07201.75W#PHG5132", "X")
+    assert [fields[name] for name in ("power_w", "antenna_height_ft", "antenna_gain_db", "antenna_direction_deg")] == [
+        25, 20, 3, 90,
+    ]  # fmt: skip
+    _, fields = parse(b"=4903.50N/07201.75W#DFS2360", "X")
+    assert (fields["signal_strength_s"], fields["antenna_height_ft"], fields["antenna_gain_db"]) == (2, 80, 6)
+    _, fields = parse(b"@092345z4903.50N/07201.75W\\088/036/270/729", "X")
+    assert (fields["course_deg"], fields["bearing_deg"], fields["bearing_quality"]) == (88, 270, "729")
+    _, fields = parse(b";BRENDA   *092345z4903.50N/07201.75W@088/036/HC/150^200/0980>090&030%040", "X")
+    assert (fields["storm"], fields["sustained_wind_kn"], fields["gust_kn"]) == ("hurricane", 150, 200)
+    assert (fields["central_pressure_hpa"], fields["gale_radius_nmi"]) == (980, 40)
+
+
+def test_weather_of_other_stations():
+    # chapters 9 and 12, from memory: a compressed position's course and speed are the wind's; words in hexadecimal
+    _, fields = parse(b"@092345z/5L!!<*e7_7P[g005t077r000p000P000h50b09900wRSW", "X")
+    assert (fields["wind_direction_deg"], fields["wind_speed_kn"], fields["gust_mph"]) == (88, 36.2, 5)
+    kind, fields = parse(b"$ULTW0031003702CE0069----000086A00001----011901CC00000005", "X")
+    assert (kind, fields["temperature_f"], fields["rain_total_in"]) == ("weather", 71.8, 1.05)
+
+
 @given(st.binary(max_size=600), st.text(max_size=8))
 def test_hostile_information_is_borne(info, destination):
     found = parse(info, destination)
@@ -88,7 +145,7 @@ def test_hostile_information_is_borne(info, destination):
         json.dumps(found[1], allow_nan=False)
 
 
-@given(st.sampled_from("!=/@>:;)T_`'<?}"), st.text("0123456789 ./NSEWnsew_>{}#,TABC!$", max_size=60), st.text("0123456789ALPSTZ", min_size=6, max_size=6))  # fmt: skip
+@given(st.sampled_from("!=/@>:;)T_`'<?}[{$"), st.text("0123456789 ./NSEWnsew_>{}#,TABC!$", max_size=60), st.text("0123456789ALPSTZ", min_size=6, max_size=6))  # fmt: skip
 def test_nearly_right_information_is_borne(kind, rest, destination):
     found = parse((kind + rest).encode(), destination)
     if found:

@@ -1,6 +1,7 @@
 """What amateur stations send in unnumbered AX.25 frames: position, status, weather, telemetry, messages, objects.
 
 Formats of the published APRS Protocol Reference 1.0.1 (from memory and the project's sheet of checked values).
+Not read: words of weather stations that begin with #, * and !!, and maps and shelters kept for later in it.
 `parse` never fails on hostile text: what does not fit its format is None, or left out.
 """
 
@@ -27,6 +28,10 @@ _WEATHER = re.compile(r"([gtrpPhbLl#s])(-?\d{1,5}|\.{2,5}| {2,5})")
 _WEATHER_WIDTH = {"g": 3, "t": 3, "r": 3, "p": 3, "P": 3, "h": 2, "b": 5, "L": 3, "l": 3, "s": 3, "#": 3}
 _TELEMETRY = re.compile(r"T#(\d{3}|MIC),?((?:-?[\d.]{1,9},){1,5}[01]{0,8}|(?:-?[\d.]{1,9},){4}-?[\d.]{1,9})(.*)", re.DOTALL)  # fmt: skip
 _MESSAGE = re.compile(r":([ -~]{9}):(.*)", re.DOTALL)
+_BEARING = re.compile(r"/(\d{3})/(\d{3})")
+_STORM = re.compile(r"/(TS|HC|TD)/(\d{3})\^(\d{3})/(\d{4})(?:>(\d{3}))?(?:&(\d{3}))?(?:%(\d{3}))?")
+_STORMS = {"TS": "tropical storm", "HC": "hurricane", "TD": "tropical depression"}
+_STORM_NAMES = ("sustained_wind_kn", "gust_kn", "central_pressure_hpa", "hurricane_radius_nmi", "storm_radius_nmi", "gale_radius_nmi")  # fmt: skip
 _GRID = re.compile(r"([A-R]{2}\d\d(?:[A-Xa-x]{2})?)(.)(.)(?: |$)")
 
 
@@ -51,7 +56,11 @@ def parse(info: bytes, destination: str) -> tuple[str, Fields] | None:
     if not raw:
         return None
     handler = _HANDLERS.get(raw[0])
-    return handler(raw, destination) if handler else None
+    found = handler(raw, destination) if handler else None
+    if found:
+        return found
+    at = raw.find("!", 0, 40)  # chapter 6: a position's mark may stand after the header of an old node
+    return _position_report(raw[at:], destination) if at > 0 else None
 
 
 def _comment(raw: str) -> str | None:
@@ -147,6 +156,11 @@ def _extension(fields: Fields, rest: str) -> Fields:
     """Add what follows a position: course and speed, power and height, range, weather, altitude, comment."""
     fields = dict(fields)
     if fields["symbol"].endswith("_"):
+        if "course_deg" in fields:  # compressed: course and speed are the wind's
+            fields |= {
+                "wind_direction_deg": fields.pop("course_deg"),
+                "wind_speed_kn": fields.pop("speed_kn"),
+            }
         wind = _COURSE.match(rest)
         if wind:
             fields |= _wind(wind.group(1), wind.group(2))
@@ -170,6 +184,23 @@ def _extension(fields: Fields, rest: str) -> Fields:
     elif re.match(r"RNG\d{4}", rest):
         fields["range_mi"] = int(rest[3:7])
         rest = rest[7:]
+    elif re.match(r"DFS\d[!-~]\d\d", rest):
+        strength, height, gain, side = tuple(rest[3:7])
+        fields["signal_strength_s"] = int(strength)
+        fields["antenna_height_ft"] = 10 * 2 ** min(ord(height) - 48, 20)
+        fields["antenna_gain_db"] = int(gain)
+        if int(side):
+            fields["antenna_direction_deg"] = 45 * int(side)
+        rest = rest[7:]
+    if moving and fields["symbol"].endswith("\\") and (bearing := _BEARING.match(rest)):
+        fields |= {"bearing_deg": int(bearing.group(1)), "bearing_quality": bearing.group(2)}
+        rest = rest[bearing.end() :]
+    if moving and fields["symbol"].endswith("@") and (storm := _STORM.match(rest)):
+        fields |= {"storm": _STORMS[storm.group(1)]}
+        fields |= {
+            name: int(text) for name, text in zip(_STORM_NAMES, storm.groups()[1:], strict=True) if text
+        }
+        rest = rest[storm.end() :]
     high = _ALTITUDE.search(rest)
     if high:
         fields["altitude_ft"] = int(high.group(1))
@@ -231,7 +262,7 @@ def _weather(fields: Fields, rest: str) -> Fields:
         value = int(digits)
         if key == "h":
             fields["humidity_pct"] = value or 100
-        elif key == "b":
+        elif key == "b" and len(digits) == 5:
             fields["pressure_hpa"] = value / 10
         elif key in _WEATHER_NAMES:
             name, scale = _WEATHER_NAMES[key]
@@ -269,7 +300,8 @@ def _weather_report(raw: str, destination: str) -> tuple[str, Fields] | None:
 
 def _status(raw: str, destination: str) -> tuple[str, Fields] | None:
     del destination
-    rest, fields = raw[1:], {}
+    fields: Fields = {}
+    rest = raw[1:]
     stamp = _stamp(rest) if rest[6:7] == "z" else None
     if stamp:
         fields["time_stamp"] = stamp
@@ -278,6 +310,12 @@ def _status(raw: str, destination: str) -> tuple[str, Fields] | None:
     if grid:
         fields |= {"grid": grid.group(1).upper(), "symbol": inert(grid.group(2) + grid.group(3))}
         rest = rest[grid.end() :]
+    beam = re.search(r"\^([0-9A-Z])([0-9A-K])$", rest)
+    if beam:
+        heading, power = beam.groups()
+        fields["beam_heading_deg"] = 10 * int(heading, 36)
+        fields["radiated_power_w"] = 10 * int(power, 36) ** 2
+        rest = rest[: beam.start()]
     return "status", {**fields, "text": _comment(rest) or ""}
 
 
@@ -299,11 +337,36 @@ def _message(raw: str, destination: str) -> tuple[str, Fields] | None:
         fields["message_number"] = inert(number.group(1))
         text = text[: number.start()]
     kind = "message"
-    if re.match(r"BLN[0-9A-Z]", to):
+    if re.match(r"BLN[0-9A-Z]|NWS-|SKY[A-Z0-9]|CWA[A-Z0-9]", to):
         kind = "bulletin"
     elif re.match(r"(PARM|UNIT|EQNS|BITS)\.", text):
-        kind = "telemetry-definition"
+        return "telemetry-definition", {
+            **fields,
+            **_definition(text[:4], text[5:]),
+            "text": _comment(text) or "",
+        }
+    elif re.match(r"\?[A-Z]{3,5}", text):
+        kind = "query"
     return kind, {**fields, "text": _comment(text) or ""}
+
+
+def _definition(what: str, text: str) -> Fields:
+    """Give what a station says its telemetry means: names, units, three coefficients a channel, or sense of bits."""
+    parts = [inert(part.strip()) for part in text.split(",")[:15]]
+    if what == "PARM":
+        return {"channel_names": parts}
+    if what == "UNIT":
+        return {"channel_units": parts}
+    if what == "BITS":
+        return (
+            {"bit_sense": parts[0], "project": ",".join(parts[1:])}
+            if re.fullmatch(r"[01]{8}", parts[0])
+            else {}
+        )
+    numbers = [float(part) for part in parts if re.fullmatch(r"-?\d{0,9}\.?\d{1,9}|-?\d{1,9}\.", part)]
+    if len(numbers) != len(parts) or len(parts) % 3:
+        return {}
+    return {"coefficients": [numbers[at : at + 3] for at in range(0, len(numbers), 3)]}
 
 
 def _object(raw: str, destination: str) -> tuple[str, Fields] | None:
@@ -356,7 +419,109 @@ def _capabilities(raw: str, destination: str) -> tuple[str, Fields] | None:
 
 def _query(raw: str, destination: str) -> tuple[str, Fields] | None:
     del destination
-    return "query", {"text": _comment(raw[1:]) or ""}
+    fields: Fields = {"text": _comment(raw[1:]) or ""}
+    match = re.fullmatch(
+        r"\?([A-Z]{2,9})\?(?: *(-?\d{1,3}\.\d{1,6}), *(-?\d{1,3}\.\d{1,6}),(\d{4}))?\s*", raw
+    )
+    if match:
+        fields["query"] = match.group(1)
+        if match.group(2) and abs(float(match.group(2))) <= 90 and abs(float(match.group(3))) <= 180:
+            fields["area_latitude_deg"] = float(match.group(2))
+            fields["area_longitude_deg"] = float(match.group(3))
+            fields["area_radius_mi"] = int(match.group(4))
+    return "query", fields
+
+
+def _locator(raw: str, destination: str) -> tuple[str, Fields] | None:
+    """A beacon that gives its grid locator only (chapter 8, kept for old stations)."""
+    del destination
+    match = re.match(r"\[([A-R]{2}\d\d(?:[A-X]{2})?)\]", raw)
+    return ("locator", _with_comment({"grid": match.group(1)}, raw[match.end() :])) if match else None
+
+
+def _user_defined(raw: str, destination: str) -> tuple[str, Fields] | None:
+    del destination
+    if len(raw) < 3:
+        return None
+    return "user-defined", {
+        "user_id": inert(raw[1]),
+        "user_type": inert(raw[2]),
+        "text": _comment(raw[3:]) or "",
+    }
+
+
+def _receiver(raw: str, destination: str) -> tuple[str, Fields] | None:
+    """A sentence of a satellite navigation receiver as it came, or the words of a weather station."""
+    del destination
+    if raw.startswith("$ULTW"):
+        return _hex_weather(raw[5:])
+    match = re.fullmatch(r"\$(G[PN](?:RMC|GGA|GLL),[ -)+-~]{10,90})(?:\*([0-9A-Fa-f]{2}))?\s*", raw)
+    if not match:
+        return None
+    body, check = match.groups()
+    if check:
+        total = 0
+        for char in body:
+            total ^= ord(char)
+        if total != int(check, 16):
+            return None
+    parts = body.split(",")
+    kind = parts[0][2:]
+    least, first, valid = {"RMC": (9, 3, 2), "GGA": (10, 2, 6), "GLL": (5, 1, None)}[kind]
+    if len(parts) < least or (valid is not None and parts[valid] in ("V", "0", "")):
+        return None
+    place = _ddmm(*parts[first : first + 4])
+    if place is None:
+        return None
+    fields: Fields = {"latitude_deg": place[0], "longitude_deg": place[1], "sentence": kind}
+    stamp = parts[1] if kind != "GLL" else ""
+    if re.match(r"([01]\d|2[0-3])[0-5]\d[0-5]\d", stamp):
+        fields["time_stamp"] = f"{stamp[:2]}:{stamp[2:4]}:{stamp[4:6]} UTC"
+    extras = {"RMC": ((7, "speed_kn"), (8, "course_deg")), "GGA": ((9, "altitude_m"),), "GLL": ()}[kind]
+    for at, name in extras:
+        if re.fullmatch(r"-?\d{1,6}(\.\d{0,4})?", parts[at]):
+            fields[name] = float(parts[at])
+    return "position", fields
+
+
+def _ddmm(north: str, side: str, east: str, hand: str) -> tuple[float, float] | None:
+    a = re.fullmatch(r"(\d\d)([0-5]\d(?:\.\d{0,6})?)", north)
+    b = re.fullmatch(r"(\d{3})([0-5]\d(?:\.\d{0,6})?)", east)
+    if not a or not b or side not in ("N", "S") or hand not in ("E", "W"):
+        return None
+    latitude, longitude = (int(m.group(1)) + float(m.group(2)) / 60 for m in (a, b))
+    if latitude > 90 or longitude > 180:
+        return None
+    return round(latitude if side == "N" else -latitude, 6), round(
+        longitude if hand == "E" else -longitude, 6
+    )
+
+
+# Fields of four hexadecimal digits, ---- where the station has no sensor (chapter 12, from memory): name and scale
+_KPH = 0.1 / 1.609344  # of a tenth of a kilometre an hour, in miles an hour
+_PACKET_MODE = (
+    ("gust_mph", _KPH), ("wind_direction_deg", 360 / 256), ("temperature_f", 0.1), ("rain_total_in", 0.01),
+    ("pressure_hpa", 0.1), ("", 1), ("", 1), ("", 1), ("humidity_pct", 0.1), ("", 1), ("", 1),
+    ("rain_since_midnight_in", 0.01), ("wind_speed_mph", _KPH),
+)  # fmt: skip
+
+
+def _hex_weather(raw: str) -> tuple[str, Fields] | None:
+    match = re.match(r"(?:[0-9A-F]{4}|-{4}){10,13}", raw)
+    if not match:
+        return None
+    words = [match.group()[at : at + 4] for at in range(0, len(match.group()), 4)]
+    fields: Fields = {}
+    for word, (name, scale) in zip(words, _PACKET_MODE, strict=False):
+        if name and word != "----":
+            value = int(word, 16)
+            if name == "wind_direction_deg":
+                value &= 0xFF
+            elif name.endswith("temperature_f") and value >= 0x8000:
+                value -= 0x10000
+            if name != "pressure_hpa" or 8000 <= value <= 11_000:
+                fields[name] = round(value * scale, 2)
+    return ("weather", fields) if fields else None
 
 
 def _relayed(raw: str, destination: str) -> tuple[str, Fields] | None:
@@ -469,4 +634,7 @@ _HANDLERS = {
     "<": _capabilities,
     "?": _query,
     "}": _relayed,
+    "[": _locator,
+    "{": _user_defined,
+    "$": _receiver,
 }

@@ -15,6 +15,7 @@ from earwitness.coding.scramble import scramble
 from earwitness.core.errors import LayoutError
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Bits, Frame, Samples
+from earwitness.modes.ax25 import synth
 from earwitness.modes.ax25.frame import build, parse
 from earwitness.modes.ax25.hunt import FrameHunter
 from earwitness.modes.ax25.messages import Assembler
@@ -119,6 +120,36 @@ def test_recordings_from_satellites(name):
     if wanted is None:
         pytest.skip("the folder of shared recordings is not beside the project")
     assert wanted <= {frame.bits.hex() for frame in listen(SHARED / "satellite-audio" / name)}
+
+
+@pytest.mark.parametrize(("facts", "ebn0_db", "drift_hz"), [({"modulation": "fsk", "baud": 9600, "scrambled": True}, 14.0, 5000.0), ({"modulation": "bpsk", "baud": 1200}, 10.0, 4400.0)])  # fmt: skip
+def test_drift_over_a_pass_is_followed(facts, ebn0_db, drift_hz):
+    # 300 Hz/s and more: twice what a low orbit gives at 437 MHz (some 150 Hz/s at closest approach, from memory)
+    rate, seconds = 50_000.0, 15.0
+    rng = np.random.default_rng(11)
+    t = np.arange(round(seconds * rate)) / rate
+    iq = np.zeros(len(t), complex)
+    sent = []
+    for number in range(10):
+        item = {"source": "QX7SAT", "destination": "QX7GND", "info_hex": rng.bytes(30).hex(), "lead_s": 0.15}
+        wave_form = synth.transmit({**item, **facts}, rate)
+        at = round((0.2 + 1.45 * number) * rate)
+        iq[at : at + len(wave_form)] = wave_form
+        sent += synth.payloads({**item, **facts})
+    iq *= np.exp(2j * np.pi * drift_hz * (0.5 * t**2 / seconds - 0.5 * t))
+    power = rate / facts["baud"] * 10 ** (-ebn0_db / 10)
+    iq += np.sqrt(power / 2) * (rng.standard_normal(len(iq)) + 1j * rng.standard_normal(len(iq)))
+    demodulator = get_mode("ax25").demodulator()
+    got = [
+        *demodulator.feed(Samples((0.1 * iq).astype(np.complex64), rate, 437e6, 0, 0)),
+        *demodulator.close(),
+    ]
+    assert [frame.bits for frame in got] == sent
+    for frame in got:
+        middle = (frame.time_ns + frame.stop_ns) / 2e9
+        assert frame.frequency_hz - 437e6 == pytest.approx(
+            drift_hz * (middle / seconds - 0.5), abs=0.05 * facts["baud"]
+        )
 
 
 def test_packet_made_by_others():
