@@ -80,8 +80,8 @@ class _Bits:
                 yield Found(block, name, self._convolutional)
 
 
-class _Coded:
-    """One alignment of the convolutional code."""
+class Coded:
+    """One alignment of the convolutional code: soft pairs in, blocks out."""
 
     def __init__(self, codes: Sequence[BlockCode] | None = None):
         self._viterbi = Viterbi(invert_second=False)
@@ -93,6 +93,7 @@ class _Coded:
         yield from self._take(self._viterbi.feed(soft), places)
 
     def close(self) -> Iterator[Found]:
+        """Give what is still held."""
         yield from self._take(self._viterbi.close(), np.zeros(0))
         yield from self._bits.close()
 
@@ -108,7 +109,7 @@ class SerialLanes:
     def __init__(self) -> None:
         self._batch = _Batch(())
         self._plain: _Bits | None = _Bits(None, convolutional=False)
-        self._coded = [_Coded() for _ in range(4)]  # alignment, second symbol inverted or not
+        self._coded = [Coded() for _ in range(4)]  # alignment, second symbol inverted or not
         self._soft = np.zeros(0, np.float32)
         self._places = np.zeros(0)
 
@@ -157,7 +158,7 @@ class PairLanes:
         self._offset = offset
         self._batch = _Batch((2,))
         self._plain = [_Bits(None, convolutional=False) for _ in PAIRINGS] if codes is None else []
-        self._coded = [_Coded(codes) for _ in PAIRINGS]
+        self._coded = [Coded(codes) for _ in PAIRINGS]
         self._msk = SerialLanes() if offset and codes is None else None
         self._half = np.zeros(1, np.float32)
         self._rails = np.zeros((0, 2), np.float32)

@@ -26,8 +26,9 @@ SPAN = 6  # symbols each side
 REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
 STATE = 12
 LEAST_CLOCK = 12.0  # power of a line over what is around it
+LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 LEAST_CARRIER = 16.0
-LEAST_SHARE = 0.25  # of the power that the line of reversals' square has; 0.35 at -1 dB of Es/N0
+LEAST_SHARE = 0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
 
 
 @lru_cache(maxsize=32)
@@ -348,7 +349,7 @@ def acquire(
     if kind == OQPSK:
         return _acquire_offset(z, y, per, coarse, left, slack)
     exact, amplitude, strength = line(np.abs(y) ** 2, clock, slack)
-    if strength < LEAST_CLOCK:
+    if strength < LEAST_CLOCK_BESIDE:
         return None
     turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * middle) % 1.0
     place, step = middle - turn_to / exact, 1 / exact

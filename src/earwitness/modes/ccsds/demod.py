@@ -28,11 +28,11 @@ from earwitness.modes.ccsds.gate import (
     WINDOW,
     Chance,
     Octave,
+    PhaseLooks,
     frequency_keyed,
     frequency_steps,
     narrow,
     octaves,
-    phase_keyed,
 )
 
 BLOCK = 1 << 14
@@ -218,6 +218,7 @@ class Demodulator:
         self._before: dict[int, dict[float, np.ndarray]] = {
             id(octave): {} for octave in every
         }  # by rate; 0: as it is
+        self._looks = {id(octave): PhaseLooks() for octave in every}
         self._lags: dict[tuple[int, float], float] = {}
         self._streams: dict[tuple[int, int, float], _Stream] = {}
         self._settled: tuple[int, int, float] | None = None  # the stream whose frames are read
@@ -306,7 +307,7 @@ class Demodulator:
         phases = bool(np.iscomplexobj(window))
         if phases and not asleep:
             if settled is None or settled[1] != carrier.REAL:
-                chances = phase_keyed(window, octave.rate_hz, rates)
+                chances = self._looks[key].look(window, octave.rate_hz, rates)
             if octave in self._reversal:
                 chances = [chance for chance in chances if chance.kind == carrier.BPSK]
         linear = {chance.rate_hz: chance.strength for chance in chances if chance.kind == carrier.QPSK}
@@ -386,6 +387,8 @@ class Demodulator:
     def _settle(self, stream: _Stream, found: Found) -> list[Frame]:
         """A stream has read a frame: the others give what they hold and end."""
         out: list[Frame] = []
+        if stream.chance.kind == carrier.REAL and any(item[1] != carrier.REAL for item in self._streams):
+            return out  # read coherently it is read better
         mine = [item for item, other in self._streams.items() if other is stream]
         if mine and self._settled != mine[0]:
             self._settled = mine[0]

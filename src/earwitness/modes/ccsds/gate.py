@@ -7,6 +7,7 @@ that they cost a few transforms a window and nothing more.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -22,8 +23,8 @@ WINDOW = 8192  # samples looked at together
 LEAST_PER = 2.5  # samples a symbol
 CLOCK_ERROR = 2e-4  # of transmitter and receiver together
 CLOCK = 14.0  # power of a clock line over what is around it
-CARRIER = 20.0  # power of the line of the square over the median
-PAIR = 9.0
+PARTNER = 4.0  # how much weaker a second line may be
+TOGETHER = 4  # windows whose spectra are averaged
 FILTER, WIDTH = 0.65, 0.5  # of the rate: half width and transition of the filter before the discriminator
 NARROW = 0.965  # correlation of neighbouring samples beyond which nothing as wide as a rate's signal is there
 QUIET = 1.1  # power over the noise below which nothing is looked for
@@ -84,6 +85,20 @@ def octaves(rate_hz: float, rates_hz: Iterable[float], kind: type) -> list[Octav
 
 
 @dataclass(frozen=True, slots=True)
+class _Least:
+    """From what power over the noise a line is taken for one, and the noise's median over its mean."""
+
+    carrier: float
+    clock: float
+    pair: float
+    median: float
+
+
+SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0, median=0.69)
+MEAN = _Least(carrier=6.5, clock=3.8, pair=3.4, median=0.92)
+
+
+@dataclass(frozen=True, slots=True)
 class Chance:
     """What a window may hold."""
 
@@ -92,14 +107,14 @@ class Chance:
     strength: float
 
 
-def _strength(power: np.ndarray, cycles: float, slack: float) -> float:
+def _strength(power: np.ndarray, cycles: float, slack: float, median: float = 0.69) -> float:
     """Give the power near `cycles` of a one-sided spectrum over the mean around it."""
     n = 2 * (len(power) - 1)
     low, high = int((cycles - slack) * n), int(np.ceil((cycles + slack) * n))
     if low < 40 or high >= len(power):
         return 0.0
     near = power[max(low - 40, 1) : high + 41]
-    return float(power[low : high + 1].max() / (np.median(near) / 0.69 + 1e-30))
+    return float(power[low : high + 1].max() / (np.median(near) / median + 1e-30))
 
 
 _HANN = np.hanning(WINDOW).astype(np.float32)
@@ -136,10 +151,10 @@ def frequency_steps(before: np.ndarray, window: np.ndarray, per: float) -> tuple
 
 
 def narrow(window: np.ndarray, noise_power: float) -> bool:
-    """Tell whether what a window holds is too narrow for any rate of its octave."""
+    """Tell whether what a window holds is strong, and too narrow for any rate of its octave."""
     power = float(np.vdot(window, window).real) / len(window) - noise_power
     turn = abs(complex(np.vdot(window[:-1], window[1:]))) / (len(window) - 1)
-    return bool(turn > NARROW * power)
+    return bool(power > 3 * noise_power and turn > NARROW * power)
 
 
 def frequency_keyed(steps: np.ndarray, rate_hz: float, rate: float) -> Chance | None:
@@ -151,27 +166,62 @@ def frequency_keyed(steps: np.ndarray, rate_hz: float, rate: float) -> Chance | 
     return Chance(carrier.REAL, rate, strength) if strength > CLOCK else None
 
 
-def phase_keyed(window: np.ndarray, rate_hz: float, rates: Iterable[float]) -> list[Chance]:
-    """Give the phase keyings that a window may hold."""
+class PhaseLooks:
+    """Looks for phase keying in an octave's windows, each on its own and the last few together."""
+
+    def __init__(self) -> None:
+        self._past: deque[tuple[np.ndarray, np.ndarray]] = deque(maxlen=TOGETHER)
+
+    def look(self, window: np.ndarray, rate_hz: float, rates: Iterable[float]) -> list[Chance]:
+        """Give the phase keyings that a window complex64 (WINDOW,) may hold."""
+        clock = _spectrum(window.real**2 + window.imag**2)
+        square = np.abs(fft.forward(window * window * _HANN, overwrite=True)) ** 2
+        power = float(np.mean(square)) + 1e-30
+        self._past.append((clock / (float(np.mean(clock)) + 1e-30), square / power))
+        out = _phase_keyed(clock, square, rate_hz, rates, SINGLE)
+        if len(self._past) == TOGETHER:
+            clock = np.mean([item[0] for item in self._past], axis=0)
+            square = np.mean([item[1] for item in self._past], axis=0)
+            known = {(item.kind, item.rate_hz) for item in out}
+            more = _phase_keyed(clock, square, rate_hz, rates, MEAN)
+            out += [item for item in more if (item.kind, item.rate_hz) not in known]
+        linear = [item for item in out if item.kind != carrier.OQPSK]
+        # the rails of OQPSK and MSK hide each other's clock: where one stands out it is something else
+        return linear if any(item.kind == carrier.QPSK for item in linear) else out
+
+    def rest(self) -> None:
+        """Forget what went before."""
+        self._past.clear()
+
+
+def _paired(square: np.ndarray, cycles: float) -> bool:
+    """Tell whether the strongest line of a spectrum has another nearly as strong at a distance."""
+    top = int(square.argmax())
+    away = round(cycles * len(square))
+    near = np.arange(-3, 4)
+    partner = max(float(square[(top + side * away + near) % len(square)].max()) for side in (-1, 1))
+    return bool(PARTNER * partner > square[top])
+
+
+def _phase_keyed(
+    clock: np.ndarray, square: np.ndarray, rate_hz: float, rates: Iterable[float], least: _Least
+) -> list[Chance]:
     out: list[Chance] = []
-    offset: list[Chance] = []
-    clock = _spectrum(window.real**2 + window.imag**2)
-    square = np.abs(fft.forward(window * window * _HANN, overwrite=True)) ** 2
-    floor = float(np.median(square)) / 0.69 + 1e-30
+    floor = float(np.median(square)) / least.median + 1e-30
     reversal = float(square.max()) / floor
     half = len(square) // 4
     for rate in rates:
-        strength = _strength(clock, rate / rate_hz, CLOCK_ERROR * rate / rate_hz)
-        if reversal > CARRIER and strength > 0.5 * CLOCK:
+        strength = _strength(clock, rate / rate_hz, CLOCK_ERROR * rate / rate_hz, least.median)
+        # the clock of reversals is looked for after a matched filter; MSK has two such lines, its rate apart
+        if reversal > least.carrier and not _paired(square, rate / rate_hz):
             out.append(Chance(carrier.BPSK, rate, reversal))
-        if strength > CLOCK:
+        if strength > least.clock:
             out.append(Chance(carrier.QPSK, rate, strength))
         for each in (rate, rate / 2):  # the rails of MSK have half its rate
             shift = round(each / rate_hz * len(square))
             both = np.minimum(np.roll(square, shift), np.roll(square, -shift))
             both[half:-half] = 0
             pair = float(both.max()) / floor
-            if pair > PAIR:
-                offset.append(Chance(carrier.OQPSK, each, pair))
-    # the rails of OQPSK and MSK hide each other's clock: where one stands out it is something else
-    return out or offset
+            if pair > least.pair:
+                out.append(Chance(carrier.OQPSK, each, pair))
+    return out

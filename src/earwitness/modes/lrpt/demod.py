@@ -17,13 +17,16 @@ from earwitness.coding.ccsds_lanes import Found, PairLanes
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Picture, Samples
 from earwitness.dsp import carrier
-from earwitness.dsp.carrier import Tracker, acquire, follow
+from earwitness.dsp.carrier import Start, Tracker, acquire, follow
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.lrpt.channels import Drawn, PictureChannels
+from earwitness.modes.lrpt.interleave import InterleavedLanes
 
 SYMBOL_RATE_HZ = 72_000.0
+INTERLEAVED_RATE_HZ = 80_000.0
 ROLL_OFF = 0.6  # practice of Meteor-M (from memory)
 KINDS = {carrier.QPSK: "QPSK", carrier.OQPSK: "OQPSK"}
+SEARCHED = [(kind, rate_hz) for rate_hz in (SYMBOL_RATE_HZ, INTERLEAVED_RATE_HZ) for kind in KINDS]
 CODES = (BlockCode(4, dual=False), BlockCode(4, dual=True))
 BLOCK = 1 << 15
 CARRIER_WIDTH, CLOCK_WIDTH = 0.004, 0.002
@@ -51,7 +54,8 @@ class Demodulator:
         self._before = np.zeros(0, np.complex64)
         self._at = 0  # samples taken
         self._tracker: Tracker | None = None
-        self._lanes: PairLanes | None = None
+        self._lanes: PairLanes | InterleavedLanes | None = None
+        self._rate_hz = SYMBOL_RATE_HZ
         self._kind = carrier.QPSK
         self._offset = 0  # sample index of the tracker's place 0
         self._missed = 0
@@ -108,10 +112,10 @@ class Demodulator:
         return np.asarray(symbols[:, 0].real + 1j * symbols[:, late].imag, np.complex64)
 
     def _per(self) -> float:
-        return (self._first.rate_hz if self._first else 0.0) / SYMBOL_RATE_HZ
+        return (self._first.rate_hz if self._first else 0.0) / self._rate_hz
 
     def _reach(self) -> float:
-        return min(self._mode.offset_ok_hz * 1.6 / (SYMBOL_RATE_HZ * self._per()), 0.2)
+        return min(self._mode.offset_ok_hz * 1.6 / (self._rate_hz * self._per()), 0.2)
 
     def _worth(self, block: np.ndarray) -> bool:
         """Tell whether a block may hold a signal as wide as this."""
@@ -126,30 +130,30 @@ class Demodulator:
     def _seek(self, block: np.ndarray) -> list[Frame | Picture]:
         if not self._worth(block):
             return []
-        for kind in KINDS:
-            start = acquire(kind, block, self._per(), roll_off=ROLL_OFF, reach=self._reach())
-            if start is None:
-                continue
-            joined = np.concatenate([self._before, block])
-            start = replace(start, place=start.place + len(self._before))
-            tracker, half, spots = follow(
-                kind, joined, start, roll_off=ROLL_OFF, carrier_width=CARRIER_WIDTH, clock_width=CLOCK_WIDTH
-            )
-            count = len(half) // 2
-            self._kind = kind
-            rails = self._rails(half[: 2 * count].reshape(count, 2))
-            if lock(rails[count // 2 :]) < LOCKED:
-                continue
-            self._tracker, self._missed = tracker, 0
-            self._offset = self._at - len(self._before)
-            self._lanes = PairLanes(offset=kind == carrier.OQPSK, codes=CODES)
-            return self._lane(rails, spots[: 2 * count : 2])
-        return []
+        best: tuple[float, int, float, Start | None] = (LOCKED, carrier.QPSK, SYMBOL_RATE_HZ, None)
+        for (
+            self._kind,
+            self._rate_hz,
+        ) in SEARCHED:  # the unique words of one rate look like a clock of the other
+            found = self._followed(block)
+            if found is not None and found[0] > best[0]:
+                best = (found[0], self._kind, self._rate_hz, found[1])
+        _, self._kind, self._rate_hz, start = best
+        if start is None:
+            return []
+        joined = np.concatenate([self._before, block])
+        start = replace(start, place=start.place + len(self._before))
+        self._tracker, half, spots = follow(
+            self._kind, joined, start, roll_off=ROLL_OFF, carrier_width=CARRIER_WIDTH, clock_width=CLOCK_WIDTH
+        )
+        count = len(half) // 2
+        self._missed, self._offset = 0, self._at - len(self._before)
+        lanes = PairLanes if self._rate_hz == SYMBOL_RATE_HZ else InterleavedLanes
+        self._lanes = lanes(offset=self._kind == carrier.OQPSK, codes=CODES)
+        return self._lane(self._rails(half[: 2 * count].reshape(count, 2)), spots[: 2 * count : 2])
 
-    def _again(self, block: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
-        """Look for the signal anew in a block that the loops have not held; None when it is not there."""
-        if not self._worth(block):
-            return None
+    def _followed(self, block: np.ndarray) -> tuple[float, Start, Tracker, np.ndarray, np.ndarray] | None:
+        """Give lock, start, tracker, rails and places of a block as the present keying and rate have it."""
         start = acquire(self._kind, block, self._per(), roll_off=ROLL_OFF, reach=self._reach())
         if start is None:
             return None
@@ -158,10 +162,18 @@ class Demodulator:
         )
         count = len(half) // 2
         rails = self._rails(half[: 2 * count].reshape(count, 2))
-        if lock(rails) < LOCKED:
+        return (lock(rails), start, tracker, rails, spots[: 2 * count : 2]) if count else None
+
+    def _again(self, block: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+        """Look for the signal anew in a block that the loops have not held; None when it is not there."""
+        if not self._worth(block):
             return None
-        self._tracker, self._missed, self._offset = tracker, 0, self._at
-        return rails, spots[: 2 * count : 2]
+        found = self._followed(block)
+        if found is None or found[0] < LOCKED:
+            return None
+        _, _, self._tracker, rails, places = found
+        self._missed, self._offset = 0, self._at
+        return rails, places
 
     def _lane(self, rails: np.ndarray, places: np.ndarray) -> list[Frame | Picture]:
         if self._lanes is None or not len(rails):
@@ -195,13 +207,15 @@ class Demodulator:
                 check_name=block.check_name(),
                 extra={
                     "modulation": KINDS[self._kind],
+                    "symbol_rate_hz": self._rate_hz,
+                    "interleaved": self._rate_hz == INTERLEAVED_RATE_HZ,
                     "line_code": item.line_code,
                     "sync_errors": block.sync_errors,
                     "chance_log10": block.chance_log10,
                 },
                 snr_db=snr,
                 level_dbfs=float(10 * np.log10(self._level + 1e-30)),
-                frequency_hz=first.center_hz + turn / (2 * np.pi) * SYMBOL_RATE_HZ,
+                frequency_hz=first.center_hz + turn / (2 * np.pi) * self._rate_hz,
             )
             out.append(frame)
             out += [self._picture(drawn) for drawn in self._channels.feed(block.frame, frame.time_ns)]

@@ -90,7 +90,11 @@ class Assembler:
             "frames_lost": span.lost,
             "octets_corrected": span.corrected,
             "packets_by_apid": {str(apid): count for apid, count in sorted(span.packets.items())},
-            **{key: span.frame.extra[key] for key in ("modulation", "line_code") if key in span.frame.extra},
+            **{
+                key: span.frame.extra[key]
+                for key in ("modulation", "symbol_rate_hz", "interleaved", "line_code")
+                if key in span.frame.extra
+            },
         }
         identity = IdentityRef("transmitter", f"ccsds AOS {span.spacecraft}")
         return Message(span.frame, "vcdu-count", fields, span.frame.check or "pass", identity)

@@ -12,7 +12,8 @@ from earwitness.coding.viterbi import encode
 from earwitness.core.types import Bits
 from earwitness.dsp.filters import root_raised_cosine
 from earwitness.modes.lrpt.channels import INSERT, PICTURE_APIDS, ZONE
-from earwitness.modes.lrpt.demod import ROLL_OFF, SYMBOL_RATE_HZ
+from earwitness.modes.lrpt.demod import INTERLEAVED_RATE_HZ, ROLL_OFF, SYMBOL_RATE_HZ
+from earwitness.modes.lrpt.interleave import interleave
 from earwitness.modes.lrpt.strips import BLOCKS, STRIP_BLOCKS, WIDTH, write_segment
 from earwitness.payloads.ccsds_tm import (
     IDLE_APID,
@@ -105,7 +106,8 @@ def symbols(item: Mapping[str, Any]) -> np.ndarray:
     )
     if item.get("line_code") == "NRZ-M":
         bits = np.bitwise_xor.accumulate(bits)
-    return encode(bits, invert_second=bool(item.get("inverted_second", False)))
+    made = encode(bits, invert_second=bool(item.get("inverted_second", False)))
+    return interleave(made) if item.get("interleaved") else made
 
 
 def _shaped(levels: np.ndarray, per: float, late: float) -> np.ndarray:
@@ -128,7 +130,7 @@ def _shaped(levels: np.ndarray, per: float, late: float) -> np.ndarray:
 def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
     """Give the transmission, complex64 shape (n,), 0 Hz carrier, unit mean power."""
     levels = 2.0 * symbols(item) - 1
-    per = rate_hz / SYMBOL_RATE_HZ
+    per = rate_hz / (INTERLEAVED_RATE_HZ if item.get("interleaved") else SYMBOL_RATE_HZ)
     late = 0.5 if item.get("modulation") == "oqpsk" else 0.0
     out = _shaped(levels[0::2], per, 0.0) + 1j * _shaped(levels[1::2], per, late)
     return np.asarray(out / np.sqrt(np.mean(np.abs(out) ** 2)), np.complex64)
