@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from earwitness.detect.rows import trace
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
@@ -34,7 +35,6 @@ class Traces:
     rows: int = 0
     power: float = 0.0  # over the floor, in its band
     power_squared: float = 0.0
-    noise_squared: float = 0.0  # variance that the noise alone gives `power`
     mirrored: float = 0.0  # power over the floor in the band's mirror image
     mirrored_all: float = 0.0  # the same, floor included
     product: complex = 0j  # of both sides
@@ -52,19 +52,13 @@ class Traces:
         receiver: ReceiverRows,
     ) -> None:
         """Take the rows (indices) of a batch in which the emission in bins [low, high) was on."""
-        bins = power.shape[1]
-        here = power[rows, low:high].sum(axis=1) - level[low:high].sum()
+        total, squares, there, noise, re, im = trace(power, level, receiver.mirror, rows, low, high)
         self.rows += len(rows)
-        self.power += float(here.sum())
-        self.power_squared += float((here**2).sum())
-        offset = np.arange(low, high) - bins // 2
-        usable = offset[(np.abs(offset) >= 4) & (np.abs(offset) < bins // 2)]
-        if len(usable):
-            other = power[np.ix_(rows, bins // 2 - usable)]
-            noise = float(level[bins // 2 - usable].sum())
-            self.mirrored_all += float(other.sum())
-            self.mirrored += float(other.sum()) - noise * len(rows)
-            self.product += complex(receiver.mirror[np.ix_(rows, np.abs(usable))].sum())
+        self.power += total
+        self.power_squared += squares
+        self.mirrored_all += there
+        self.mirrored += there - noise
+        self.product += complex(re, im)
         self.dc += complex(receiver.dc[rows].sum())
         self.clipped_rows += int(np.count_nonzero(receiver.clipped[rows]))
         self.total += float(receiver.total[rows].sum())

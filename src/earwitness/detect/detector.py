@@ -11,14 +11,16 @@ are row numbers since the first row.
 from __future__ import annotations
 
 from itertools import pairwise
+from math import log10
 from typing import NamedTuple
 
 import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, reason
-from earwitness.detect.follow import Emission, band_looks, bridge_s, carry, grow, weak_limit
+from earwitness.detect.follow import NARROW_HZ, Emission, band_looks, bridge_s, carry, grow, weak_limit
 from earwitness.detect.limits import limits
+from earwitness.detect.rows import above, band, claim_known, collect, hide, outline
 from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
 from earwitness.detect.segments import Segment, find_segments, same_emission
 from earwitness.detect.slow import UNIT, Found, SlowScan
@@ -35,6 +37,8 @@ _MOST_OPEN = 512
 _HALO_RATIO = 300.0
 _HALO_WIDTH = 0.7
 _HALO_BINS = 6
+_HALO_FROM = 3.0  # times the noise: an emission this strong has slopes that a second's mean shows
+_TRACE = 30.0  # times weaker than an emission was: not its fading
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _SLOW_SHARE = 0.1  # of the false alarms
 
@@ -211,29 +215,38 @@ class Detector:
             found, pulses = self._trains.feed([rows.quick for rows in pieces])
             out += found
         due = self._floor_is_due(pieces) and count == BATCH
-        clean = _without(power[:count], pulses)
-        usable = len(clean) // 8 * 8
-        if due and usable >= 16:
-            self.floor.update(np.ascontiguousarray(clean[:usable]))
+        if due:
+            clean = _without(power[:count], pulses)
+            usable = len(clean) // 8 * 8
+            if usable >= 16:
+                self.floor.update(clean[:usable])
         strong = normalise(power, self.floor.level, ratio)
         self._hide(pulses, ratio[:count], mask[:count])
         if strong:
             mask_skirts(self._ratio, self._mask, HISTORY)
         scanner = self._scanner if self._batches <= _EAGER_BATCHES else self._settled_scanner
-        claims = scanner.scan(self._ratio, self._mask, HISTORY)
         known = np.zeros(self.plan.size, bool)
+        beside = known.copy()
+        claims = 0
         for emission in self._open:
-            known[slice(*self._bins(emission.low, emission.high))] = True
+            low, high = self._bins(emission.low, emission.high)
+            known[low:high] = True
+            reach = 0
+            if self._strength(emission) > _HALO_FROM:
+                reach = max(_HALO_BINS, round(_HALO_WIDTH * (high - low)))
+            beside[max(0, low - reach) : high + reach] = True
+            claims += claim_known(self._ratio, self._mask, HISTORY, low, high, scanner.limits.last)
+        claims += scanner.scan(self._ratio, self._mask, HISTORY)
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
-        weak = self._slow.feed(ratio, known) if count == BATCH else []
+        weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
             out += self._follow(count, weak)
         return out
 
     def _floor_is_due(self, pieces: list[_Rows]) -> bool:
         self._batches += 1
-        total = float(np.concatenate([rows.receiver.total for rows in pieces]).mean())
+        total = sum(float(rows.receiver.total.sum()) for rows in pieces) / BATCH
         ratio = total / max(self._total, 1e-30)
         self._total = total
         # A jump of the whole power: the gain changed, or something strong came or went.
@@ -244,12 +257,7 @@ class Detector:
         self._hidden[:] = False
         if pulses is None:
             return
-        # The carrier of a keyed pulse may hold half of its energy in a few bins.
-        most = np.maximum(12 * pulses, pulses.sum(axis=1, keepdims=True) / 4)
-        covered = (pulses > 0.02) & (ratio < 1 + most)
-        ratio[covered] = 1
-        mask[covered] = 2
-        self._hidden[: len(ratio)] = pulses > 0.02
+        hide(pulses, ratio, mask, self._hidden)
 
     def _receiver(self) -> ReceiverRows:
         """Give the receiver's rows of this batch, joined when first asked for."""
@@ -265,7 +273,7 @@ class Detector:
         return self._pieces[0].receiver
 
     def _follow(self, count: int, weak: list[Found]) -> list[Detection]:
-        found = find_segments(self._mask, self._power, self.floor.level, HISTORY, self.plan)
+        found = find_segments(self._mask, self._power, self.floor.level, HISTORY, self.plan, self._inside)
         found = self._without_halo(found)
         meets: dict[int, list[Segment]] = {}
         fresh: list[Segment] = []
@@ -285,6 +293,10 @@ class Detector:
         for one in weak:
             out += self._begin_slow(one, count)
         return out
+
+    def _inside(self, low: int, high: int) -> bool:
+        """Tell whether bins lie in the band of one open emission."""
+        return any(e.low - _SKIN <= low and high <= e.high + _SKIN for e in self._open)
 
     def _begin_slow(self, found: Found, count: int) -> list[Detection]:
         if self._owner(found.low, found.high) is not None or len(self._open) >= _MOST_OPEN:
@@ -363,15 +375,17 @@ class Detector:
 
     # -- one emission -----------------------------------------------------------------------------
 
-    def _series(self, low: float, high: float) -> tuple[np.ndarray, float]:
-        """Give the power over the floor in a band, per row of history and batch, and the floor's power."""
+    def _series(self, low: float, high: float) -> tuple[np.ndarray, float, np.ndarray]:
+        """Give a band's power over the floor, per row of history and batch, the floor's, and the claimed rows."""
         a, b = self._bins(low, high)
-        noise = float(self.floor.level[a:b].sum())
-        return self._power[:, a:b].sum(axis=1) - noise, noise
+        series = np.empty(len(self._power))
+        claimed = np.empty(len(self._power), bool)
+        noise = band(self._power, self._mask, self.floor.level, a, b, series, claimed)
+        return series, noise, claimed
 
     def _bins(self, low: float, high: float) -> tuple[int, int]:
-        a = int(np.clip(round(low), 0, self.plan.size - 1))
-        return a, int(np.clip(round(high), a + 1, self.plan.size))
+        a = min(max(round(low), 0), self.plan.size - 1)
+        return a, min(max(round(high), a + 1), self.plan.size)
 
     def _begin(self, low: float, high: float, count: int) -> list[Detection]:
         if len(self._open) >= _MOST_OPEN:
@@ -385,8 +399,7 @@ class Detector:
         if parts:
             emission.follow(min(s.low for s in parts), max(s.high for s in parts))
         a, b = self._bins(emission.low, emission.high)
-        series, noise = self._series(emission.low, emission.high)
-        sure = (self._mask[:, a:b] == 1).any(axis=1)
+        series, noise, sure = self._series(emission.low, emission.high)
         on = grow(sure, self._weak_on(emission, series, noise, b - a))[HISTORY : HISTORY + count]
         if emission.slow and not on.any():
             on[:] = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
@@ -410,7 +423,10 @@ class Detector:
             before = -HISTORY
             if not np.isnan(emission.start):
                 gap_s = (here - emission.stop) * row_s
-                if gap_s > self._patience(emission) or first == drowned:
+                other = first == drowned or (
+                    gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
+                )
+                if other or gap_s > self._patience(emission):
                     before = int(emission.stop) - self._base
                     out += self._end(emission, first)
                     low, high = emission.low, emission.high
@@ -421,18 +437,18 @@ class Detector:
                     0.0, self._edge(emission, series, first, last, rising=True, limit=before)
                 )
                 emission.run_start = emission.start
+                emission.outside = min(max(emission.start - here, 0.0), 2.0)
             elif here > emission.stop + 0.03 / row_s:
                 emission.run_start = here
             emission.stop = self._base + last
             emission.longest_run = max(emission.longest_run, emission.stop - emission.run_start)
             seen = np.arange(first, last)[~hidden[first:last]]
             emission.rows += len(seen)
-            rows = self._power[HISTORY + seen]
-            emission.traces.add(self._power[HISTORY:], self.floor.level, seen, a, b, self._receiver())
+            power = self._power[HISTORY:]
+            emission.traces.add(power, self.floor.level, seen, a, b, self._receiver())
             m = max(2, (b - a) // 4)
             lo, hi = max(0, a - m), min(self.plan.size, b + m)
-            emission.excess[lo:hi] += rows[:, lo:hi].sum(axis=0) - self.floor.level[lo:hi] * len(seen)
-            emission.floor[lo:hi] += self.floor.level[lo:hi] * len(seen)
+            collect(power, self.floor.level, seen, lo, hi, emission.excess, emission.floor)
         if np.isnan(emission.start):  # nothing on after all
             self._open.remove(emission)
             return out
@@ -455,6 +471,14 @@ class Detector:
         row = int(np.argmax(strong))
         return row + int(np.argmax(series[row : row + 4] > 5 * usual))
 
+    def _is_trace(self, emission: Emission, series: np.ndarray) -> bool:
+        """Tell whether a run after a gap is far too weak to be the same: an image or slope of something else."""
+        width_hz = (emission.high - emission.low) * self.plan.bin_hz
+        if width_hz < NARROW_HZ or emission.rows < 8:
+            return False
+        a, b = self._bins(emission.low, emission.high)
+        return float(series.mean()) * emission.rows < float(emission.excess[a:b].sum()) / _TRACE
+
     def _clearness(self, emission: Emission) -> float:
         """Give its power in standard deviations of the noise in its band and rows."""
         a, b = self._bins(emission.low, emission.high)
@@ -464,6 +488,13 @@ class Detector:
         count = band_looks(self.plan, emission.rows, b - a)
         return float(emission.excess[a:b].sum()) / noise * float(np.sqrt(count))
 
+    def _strength(self, emission: Emission) -> float:
+        """Give its power over the noise's in its band."""
+        if emission.rows == 0:
+            return 0.0
+        a, b = self._bins(emission.low, emission.high)
+        return float(emission.excess[a:b].sum()) / max(float(emission.floor[a:b].sum()), 1e-30)
+
     def _patience(self, emission: Emission) -> float:
         width_hz = (emission.high - emission.low) * self.plan.bin_hz
         run_s = emission.longest_run * self.plan.row_s
@@ -472,11 +503,12 @@ class Detector:
     def _end(self, emission: Emission, limit: int) -> list[Detection]:
         """Close an emission; one that turned out to be nothing and was never reported is dropped."""
         last = int(emission.stop - self._base)
-        series, _ = self._series(emission.low, emission.high)
+        series, _, _ = self._series(emission.low, emission.high)
         first = max(-HISTORY, int(emission.start) - self._base)
         if last > first and not emission.slow:
             emission.stop = self._edge(emission, series, first, last, rising=False, limit=limit)
             emission.stop = max(emission.stop, emission.start + 0.5)
+            emission.outside += min(max(self._base + last - emission.stop, 0.0), 2.0)
         self._open.remove(emission)
         if not emission.reported and self._clearness(emission) < 3:
             return []
@@ -488,16 +520,14 @@ class Detector:
         The band's power is averaged over just so many rows that an emission of this one's strength stands
         3.5 standard deviations of the noise above it.
         """
-        if emission.rows == 0:
-            return np.zeros(len(series), bool)
-        a, b = self._bins(emission.low, emission.high)
-        strength = emission.excess[a:b].sum() / max(emission.floor[a:b].sum(), 1e-30)
+        strength = self._strength(emission)
         if strength <= 0:
             return np.zeros(len(series), bool)
         per_row = band_looks(self.plan, 8, width) / 8
-        rows = int(np.clip((3.5 / (0.3 * strength)) ** 2 / per_row, 1, 32))
-        mean = np.convolve(series / noise, np.full(rows, 1 / rows), "same")
-        return mean > weak_limit(per_row * rows)
+        rows = int(min(max((3.5 / (0.3 * strength)) ** 2 / per_row, 1), 32))
+        on = np.empty(len(series), bool)
+        above(series, noise, rows, weak_limit(per_row * rows), on)
+        return on
 
     def _slow_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> bool:
         """Tell whether an emission too weak for a batch is still there, by the mean of the last few."""
@@ -534,23 +564,11 @@ class Detector:
     def _detection(self, e: Emission, *, still_open: bool) -> Detection:
         a, b = self._bins(e.least, e.most)
         rows = max(1, e.rows)
-        excess = e.excess[a:b] / rows
-        noise = np.maximum(e.floor[a:b] / rows, 1e-30)
-        # Only what stands out of the noise's own scatter shapes the band; the level is the sum over all of it.
-        clear = np.where(excess > 3 * noise / np.sqrt(looks(self.plan, 1, 1) * rows), excess, 0)
-        low, high = float(a), float(b)
-        total = float(clear.sum())
-        if total > 0:
-            share = np.concatenate([[0.0], np.cumsum(clear) / total])
-            low = a + float(np.interp(0.005, share, np.arange(len(share))))
-            high = a + float(np.interp(0.995, share, np.arange(len(share))))
-        inside = slice(max(0, int(low) - a - 1), int(np.ceil(high)) - a + 1)
-        power = max(float(excess[inside].sum()), 1e-30)
-        middle = (a + b) / 2
-        if total > 0:
-            middle = a + 0.5 + float((clear * np.arange(b - a)).sum() / total)
-        density = float(noise.mean()) / self.plan.enbw_hz
-        level = power * self.plan.bin_hz / self.plan.enbw_hz
+        scatter = 3 / (looks(self.plan, 1, 1) * rows) ** 0.5
+        low, high, middle, power, noise = outline(e.excess, e.floor, a, b, rows, scatter)
+        density = noise / self.plan.enbw_hz
+        inside = rows - min(e.outside, rows / 2)
+        level = power * rows / inside * self.plan.bin_hz / self.plan.enbw_hz
         width_hz = max(high - low, 0.5) * self.plan.bin_hz
         p = self.plan
         return Detection(
@@ -560,9 +578,9 @@ class Detector:
             low_hz=self._hz(low),
             high_hz=self._hz(max(high, low + 0.5)),
             center_hz=self._hz(middle),
-            level_dbfs=10 * float(np.log10(level)),
-            noise_dbfs_hz=10 * float(np.log10(density)),
-            snr_db=10 * float(np.log10(level / (density * width_hz))),
+            level_dbfs=10 * log10(level),
+            noise_dbfs_hz=10 * log10(density),
+            snr_db=10 * log10(level / (density * width_hz)),
             open=still_open,
             artefact=self._artefact(e, low, high, middle),
         )

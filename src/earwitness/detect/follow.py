@@ -9,7 +9,7 @@ import numpy as np
 from earwitness.detect.artefacts import Traces
 from earwitness.spectrum.stft import Plan, looks
 
-_NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
+NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 
 
 def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> float:
@@ -19,7 +19,7 @@ def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> fl
     has been on without a break for a second is neither, and only its fades are bridged. Wide ones
     are packets or constant-carrier overs: a tenth of the run, 3 to 100 ms.
     """
-    if width_hz <= max(_NARROW_HZ, 4.5 * bin_hz):
+    if width_hz <= max(NARROW_HZ, 4.5 * bin_hz):
         return 0.9 if run_s < 1.0 and span_hz <= 500e3 else 0.5
     return min(max(0.1 * run_s, 0.003), 0.1)
 
@@ -38,8 +38,9 @@ class Emission:
         self.run_start = start
         self.longest_run = 0.0
         self.rows = 0  # on, so far
-        self.excess = np.zeros(bins)  # power over the floor, summed over the on rows
-        self.floor = np.zeros(bins)  # the floor, summed over the same rows
+        self.outside = 0.0  # part of them that lies before its start or after its stop
+        self.excess = np.zeros(bins, np.float32)  # power over the floor, summed over the on rows
+        self.floor = np.zeros(bins, np.float32)  # the floor, summed over the same rows
         self.reported = False
         self.image = False
         self.traces = Traces()

@@ -24,6 +24,7 @@ _MOST_ROWS = 64
 _CLICK = 50.0
 _BANDS = 4  # sub-bands at least
 _FLAT = 0.04  # of the mean, left without the strongest third: two narrow signals leave nothing
+_BLOCK = 32  # quick rows by which what is on for long is told
 _SAMPLED = 512  # quick rows that a band's steady level is first taken from
 
 
@@ -63,6 +64,52 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
                             if c == b or mask[k, c] == 1:
                                 mask[k, c] = 3
                 start = -1
+
+
+@kernel("int64(float32[:,::1], uint8[:,::1], float64, int64)", fastmath=True)
+def _take_long(ratio: np.ndarray, mask: np.ndarray, limit: float, least: int) -> int:
+    """Take out, in ratio (bands, rows), what is on for `least` blocks of rows and more: mask becomes 3, ratio 1.
+
+    On means a block's mean above `limit`. The block on either side goes too: it holds the edges. Gives how many
+    runs there were.
+    """
+    bands, rows = ratio.shape
+    runs = 0
+    for b in range(bands):
+        start = -1
+        for k in range(rows // _BLOCK + 1):
+            on = False
+            if k < rows // _BLOCK:
+                total = np.float32(0)
+                for r in range(_BLOCK):
+                    total += ratio[b, k * _BLOCK + r]
+                on = bool(total > limit * _BLOCK)
+            if on and start < 0:
+                start = k
+            elif not on and start >= 0:
+                if k - start >= least:
+                    runs += 1
+                    for r in range(max(0, start - 1) * _BLOCK, min(rows, (k + 1) * _BLOCK)):
+                        mask[b, r] = 3
+                        ratio[b, r] = 1
+                start = -1
+    return runs
+
+
+@kernel("Tuple((float32[::1], int64[::1]))(float32[:,::1], uint8[:,::1])")
+def _free_mean(quick: np.ndarray, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give per band the mean of the rows that are not claimed, and their number."""
+    rows, bands = quick.shape
+    mean = np.zeros(bands, np.float32)
+    count = np.zeros(bands, np.int64)
+    for r in range(rows):
+        for b in range(bands):
+            if mask[r, b] == 0:
+                mean[b] += quick[r, b]
+                count[b] += 1
+    for b in range(bands):
+        mean[b] /= max(1, count[b])
+    return mean, count
 
 
 @kernel("float32[::1](float32[:,::1])", fastmath=True)
@@ -108,6 +155,7 @@ class PulseFinder:
         group, bands = of.quick_group, of.quick_bands
         most = limits(coarse, per_hour, 0.005, _MOST_ROWS, bands, batch_rows=4096, bin_cells=group)
         self._scanner = Scanner(most.turned(), shallowest=_BANDS.bit_length() - 1)
+        self._long_limit = 1 + float(most.last[_BLOCK - 1, 0])
         count = looks(coarse, 1, group)
         self._count = count
         self._low = lowest_mean(count)
@@ -121,11 +169,10 @@ class PulseFinder:
         self._first = True
         self.steady = np.zeros(bands, np.float32)
 
-    def feed(self, quick: list[np.ndarray]) -> tuple[list[Pulse], np.ndarray | None, np.ndarray]:
+    def feed(self, quick: list[np.ndarray]) -> tuple[list[Pulse], np.ndarray | None]:
         """Take quick rows (any number of arrays of them); give the pulses that are over by now.
 
-        Also gives for just these rows the claims (uint8, 1 = pulse; None if there are none) and the excess over
-        the steady level.
+        Also gives for just these rows the claims (uint8, 1 = pulse), or None if there are none.
         """
         if not self.steady.all():
             self.steady = self._robust(np.concatenate(quick))
@@ -135,18 +182,17 @@ class PulseFinder:
         claimed = np.zeros(turned.shape, np.uint8)
         pulses: list[Pulse] = []
         mask = None
-        over = joined
-        if self._scanner.scan(turned, claimed, 0):
+        long = _take_long(turned, claimed, self._long_limit, self._longest // _BLOCK + 1)
+        if self._scanner.scan(turned, claimed, 0) or long:
             mask = np.ascontiguousarray(claimed.T)
-            over = joined[old:] / self.steady - 1
             self._follow(joined[old:], mask[old:])
             _drop_long(mask, self._gap, self._longest, self._longest // 8)
             end = len(joined) - self._tail
             for pulse in self._group(mask, joined):
                 if (self._first or pulse.last > self._tail) and pulse.last <= end:
                     pulses.append(pulse)
-            mask = mask[old:]
-        else:
+            mask = mask[old:] if (mask[old:] == 1).any() else None
+        elif len(joined) - old >= _SAMPLED:  # few rows tell less than is known
             self.steady = np.maximum(_mean(joined[old:]), 1e-16)
         for pulse in pulses:
             pulse.first += self._row
@@ -154,7 +200,7 @@ class PulseFinder:
         self._row += max(0, len(joined) - 2 * self._tail)
         self._kept = joined[-2 * self._tail :].copy()
         self._first = self._first and len(joined) <= 2 * self._tail
-        return pulses, mask, over
+        return pulses, mask
 
     def close(self) -> list[Pulse]:
         """Give the pulses of the last few milliseconds."""
@@ -170,9 +216,9 @@ class PulseFinder:
 
     def _follow(self, quick: np.ndarray, mask: np.ndarray) -> None:
         """Take the steady level from what is not claimed; where most is, from the lowest readings."""
-        free = mask == 0
-        count = free.sum(axis=0)
-        mean = (quick * free).sum(axis=0) / np.maximum(count, 1)
+        if len(quick) < _SAMPLED:
+            return
+        mean, count = _free_mean(quick, mask)
         busy = count < len(quick) // 2
         if busy.any():
             mean = np.where(busy, self._robust(quick), mean)

@@ -20,6 +20,7 @@ HISTORY = 64  # rows before them that are still at hand
 _NARROW = 8  # bins up to which a box counts as narrow
 _TILE = 2048  # bins
 _MOST = 16384  # candidates per batch
+_PIECE = 256  # places of a line that are looked at closer if one of them is above its limit
 
 
 @kernel("int64(float32[:,::1], float32[::1], float32[:,::1])", fastmath=True)
@@ -84,20 +85,6 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
     return count
 
 
-@kernel("float32(float32[::1], float32[::1], int64, float32, float32[::1])", fastmath=True)
-def _add(one: np.ndarray, two: np.ndarray, count: int, limit: float, out: np.ndarray) -> np.floating:
-    """Fill out[:count] with one + two; gives 0 if no sum is above `limit`.
-
-    Summing the excess instead of taking a maximum: the compiler vectorises it, four times faster.
-    """
-    above = np.float32(0)
-    for b in range(count):
-        s = one[b] + two[b]
-        out[b] = s
-        above += abs(s - limit) + (s - limit)
-    return above
-
-
 @kernel("int64(float32[::1], int64, float32, int64, int64, int64, int64, int64, int32[:,::1], int64)")
 def _note(
     sums: np.ndarray,
@@ -132,101 +119,192 @@ def _note(
     return n
 
 
-@kernel("int64(float32[:,:], int64, float32[:,::1], int64, int32[:,::1], int64)", fastmath=True)
-def _gather(
-    ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, found: np.ndarray, n: int
+@kernel("float32(float32[::1], int64, float32, float32, float32, float32, float32[::1])", fastmath=True)
+def _narrow(
+    line: np.ndarray, count: int, one: float, two: float, four: float, eight: float, out: np.ndarray
+) -> np.floating:
+    """Count the places at which a sum of 1, 2, 4 or 8 neighbours is above its limit; those of 8 fill `out`.
+
+    Counted in floats and without taking a maximum: so the compiler vectorises it.
+    """
+    above = np.float32(0)
+    for n in range(count):
+        b = np.uint64(n)
+        s1 = line[b]
+        s2 = s1 + line[b + np.uint64(1)]
+        s4 = s2 + (line[b + np.uint64(2)] + line[b + np.uint64(3)])
+        rest = line[b + np.uint64(4)] + line[b + np.uint64(5)]
+        s8 = s4 + (rest + (line[b + np.uint64(6)] + line[b + np.uint64(7)]))
+        out[b] = s8
+        above += np.float32(1) if (s1 > one) | (s2 > two) | (s4 > four) | (s8 > eight) else np.float32(0)
+    return above
+
+
+@kernel("float32(float32[::1], int64, int64, float32, float32[::1])", fastmath=True)
+def _pairs(sums: np.ndarray, count: int, apart: int, limit: float, out: np.ndarray) -> np.floating:
+    """Fill `out` with sums of two values `apart`; gives how many are above `limit`."""
+    above = np.float32(0)
+    step = np.uint64(apart)
+    for n in range(count):
+        b = np.uint64(n)
+        s = sums[b] + sums[b + step]
+        out[b] = s
+        above += np.float32(1) if s > limit else np.float32(0)
+    return above
+
+
+@kernel("int64(float32[::1], int64, int64, int64, float32[::1], float32[:,::1], int32[:,::1], int64)")
+def _judge_line(
+    line: np.ndarray,
+    places: int,
+    row: int,
+    deep: int,
+    excess: np.ndarray,
+    room: np.ndarray,
+    found: np.ndarray,
+    n: int,
 ) -> int:
-    rows, bins = ratio.shape
-    times = limits.shape[0]
-    back = min(first, (1 << (times - 1)) // 2)
-    base = first - back
-    lines = ratio[base:].copy()
-    count = rows - base
-    step = 1
-    one = np.empty(bins, np.float32)
-    two = np.empty(bins, np.float32)
-    for t in range(times):
-        deep = 1 << t
-        if t > 0:
-            # Lines of twice the depth from two lines that follow each other without overlap.
-            gap = 1 if t == 1 else 2
-            pick = 1 if t == 1 else 2
-            fresh = (count - gap - 1) // pick + 1 if count > gap else 0
-            for i in range(fresh):
-                early = lines[pick * i]
-                late = lines[pick * i + gap]
-                for b in range(bins):
-                    early[b] += late[b]
-                if pick * i != i:
-                    lines[i, :] = early
-            count = fresh
-            step = deep // 2
-        if t < shallowest:
+    """Note the boxes of `deep` rows from `row` on whose sums along `line` are above their limit.
+
+    `line` holds eight zeros behind the `places` at which boxes may begin; `excess` is the limit per width; gives
+    the new number of candidates.
+    """
+    widths = len(excess)
+    eight, wide = room[0], room[1]  # sums of width 16 go to the third
+    least = np.empty(4, np.float32)
+    for w in range(4):
+        least[w] = (1 + excess[w]) * (1 << w) * deep if w < widths else np.inf
+    for left in range(0, places, _PIECE):
+        count = min(_PIECE, places - left)
+        piece = line[left:]
+        if _narrow(piece, count, least[0], least[1], least[2], least[3], eight[left:]) == 0:
             continue
-        for i in range(count):
-            row = base + i * step
-            if row + deep <= first:
-                continue
-            if row < first - deep // 2:
-                continue
-            line = lines[i]
-            sums = line
-            stride = 1
-            length = bins
-            for w in range(limits.shape[1]):
-                width = 1 << w
-                limit = (1 + limits[t, w]) * width * deep
-                if w == 0:
-                    above = np.float32(0)
-                    for b in range(bins):
-                        above += abs(line[b] - limit) + (line[b] - limit)
-                else:
-                    shift = width // 2 // stride
-                    length -= shift
-                    if length <= 0:
-                        break
-                    out = one if w % 2 else two
-                    above = _add(sums, sums[shift:], length, limit, out)
-                    sums = out
-                if above > 0:
-                    n = _note(
-                        sums, length, limit, stride, row, deep, width, max(1, width // 2 // stride), found, n
-                    )
-                if width == 8 and bins > 64:
-                    # From here on every fourth place will do: the closer look finds the best one.
-                    length = (length - 1) // 4 + 1
-                    for b in range(length):
-                        two[b] = sums[4 * b]
-                    sums = two
-                    stride = 4
-                    one, two = two, one  # the next width writes to the other buffer
+        for w in range(min(4, widths)):
+            width = 1 << w
+            length = min(count, places - left - width + 1)
+            if length <= 0:
+                break
+            wide[:length] = piece[:length]
+            for i in range(1, width):
+                for b in range(length):
+                    wide[b] += piece[b + i]
+            begin = n
+            n = _note(wide, length, least[w], 1, row, deep, width, max(1, width // 2), found, n)
+            for i in range(begin, n):
+                found[i, 2] += left
+    # From here on every fourth place will do: the closer look finds the best one.
+    length = (places - 8) // 4 + 1 if places >= 8 else 0
+    for b in range(length):
+        wide[b] = eight[4 * b]
+    for w in range(4, widths):
+        width = 1 << w
+        apart = width // 8
+        length -= apart
+        if length <= 0:
+            break
+        other = room[2 - w % 2]
+        limit = np.float32((1 + excess[w]) * width * deep)
+        above = _pairs(wide, length, apart, limit, other)
+        wide = other
+        if above > 0:
+            n = _note(wide, length, limit, 4, row, deep, width, width // 8, found, n)
     return n
 
 
-@kernel("int64(float32[:,::1], int64, float32[:,::1], int64, int32[:,::1])", fastmath=True)
-def gather(ratio: np.ndarray, first: int, limits: np.ndarray, shallowest: int, found: np.ndarray) -> int:
+@kernel(
+    "int64(float32[:,::1], int64, int64, int64, float32[:,::1], int64, float32[:,:,::1], float32[:,::1], int32[:,::1], int64)",
+    fastmath=True,
+)
+def _gather(
+    ratio: np.ndarray,
+    first: int,
+    left: int,
+    right: int,
+    limits: np.ndarray,
+    shallowest: int,
+    lines: np.ndarray,
+    room: np.ndarray,
+    found: np.ndarray,
+    n: int,
+) -> int:
+    rows = ratio.shape[0]
+    times = limits.shape[0]
+    base = first - min(first, (1 << (times - 1)) // 2)
+    places = right - left
+    before = n
+    for row in range(base, rows):
+        # A line of twice the depth is made of two that follow each other without overlap, half as often.
+        t = 0
+        number = row - base
+        while True:
+            deep = 1 << t
+            step = max(1, deep // 2)
+            start = base + number * step
+            line = lines[t, number % 3]
+            if t == 0:
+                whole = ratio[row, left:right]
+                for b in range(places):
+                    line[b] = whole[b]
+            elif t == 1:
+                one, two = lines[0, number % 3], lines[0, (number + 1) % 3]
+                for b in range(places):
+                    line[b] = one[b] + two[b]
+            else:
+                one, two = lines[t - 1, 2 * number % 3], lines[t - 1, (2 * number + 2) % 3]
+                for b in range(places):
+                    line[b] = one[b] + two[b]
+            if t >= shallowest and start + deep > first and start >= first - deep // 2:
+                n = _judge_line(line, places, start, deep, limits[t], room, found, n)
+            t += 1
+            if t == times:
+                break
+            if t == 1:
+                number -= 1
+                if number < 0:
+                    break
+            else:
+                if number % 2 or number < 2:
+                    break
+                number = number // 2 - 1
+    for i in range(before, n):
+        found[i, 2] += left
+    return n
+
+
+@kernel(
+    "int64(float32[:,::1], int64, float32[:,::1], int64, float32[:,:,::1], float32[:,::1], int32[:,::1])",
+    fastmath=True,
+)
+def gather(
+    ratio: np.ndarray,
+    first: int,
+    limits: np.ndarray,
+    shallowest: int,
+    lines: np.ndarray,
+    room: np.ndarray,
+    found: np.ndarray,
+) -> int:
     """Find boxes, sides powers of two, with a mean excess above `limits` (times, widths); gives their number.
 
     `ratio` float32 (rows, bins) is power over noise; only boxes that reach into rows from `first` on count.
     Boxes of fewer than 2**shallowest rows are not looked for. Each of `found` int32 (n, 4) is row, rows, bin,
-    bins.
+    bins. `lines` (times, 3, tile) and `room` (3, tile) are to work in; a tile has room
+    for the widest box and eight values beyond its bins.
     """
     bins = ratio.shape[1]
     widest = 1 << (limits.shape[1] - 1)
     n = 0
     for left in range(0, bins, _TILE):  # a tile at a time stays in the cache
         right = min(bins, left + _TILE + widest)
-        before = n
-        n = _gather(ratio[:, left:right], first, limits, shallowest, found, n)
-        for i in range(before, n):
-            found[i, 2] += left
+        lines[:, :, right - left :] = 0
+        n = _gather(ratio, first, left, right, limits, shallowest, lines, room, found, n)
         if right == bins:
             break
     return n
 
 
 @kernel("UniTuple(int64, 2)(float32[::1], int64, int64)", fastmath=True)
-def _core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
+def core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
     """Give the part [low, high) of a box that carries its excess.
 
     A quarter at either end with less than 0.3 of the mean excess goes, until none does. Without this a wide box
@@ -276,8 +354,9 @@ def _best(
     for i in range(tall):
         line[:] = 0
         for r in range(top + i * up, top + i * up + up):
-            for b in range(across * wide):
-                line[b] += ratio[r, left + b] - 1
+            cells = ratio[r, left : left + across * wide]
+            for b in range(len(cells)):
+                line[b] += cells[b] - 1
         s = 0.0
         table[i + 1, 0] = 0
         for j in range(wide):
@@ -337,8 +416,9 @@ def resolve(
             for _ in range(4):
                 s = np.float32(0)
                 for r in range(row, row + deep):
-                    for b in range(low, min(bins, low + width)):
-                        s += ratio[r, b] - 1
+                    cells = ratio[r, low : min(bins, low + width)]
+                    for b in range(len(cells)):
+                        s += cells[b] - 1
                 if s <= first_limits[t, w] * deep * width:
                     break
                 passes, r0, d, b0, v = _best(ratio, row, deep, low, width, limits, table)
@@ -350,13 +430,13 @@ def resolve(
                     for r in range(r0, r0 + d):
                         s += ratio[r, b0 + b] - 1
                     line[b] = s
-                left, right = _core(line, 0, v)
+                left, right = core(line, 0, v)
                 for r in range(d):
                     s = np.float32(0)
                     for b in range(b0 + left, b0 + right):
                         s += ratio[r0 + r, b] - 1
                     line[r] = s
-                early, late = _core(line, 0, d)
+                early, late = core(line, 0, d)
                 for r in range(r0 + early, r0 + late):
                     for b in range(b0 + left, b0 + right):
                         ratio[r, b] = 1
@@ -385,9 +465,13 @@ class Scanner:
 
     def __init__(self, limits: Limits, *, shallowest: int = 0):
         """Look for boxes of 2**shallowest rows and more."""
-        self._limits = limits
+        self.limits = limits
         self._shallowest = shallowest
         self._found = np.empty((_MOST, 4), np.int32)
+        times, widths = limits.first.shape
+        tile = _TILE + (1 << (widths - 1)) + 8
+        self._lines = np.zeros((times, 3, tile), np.float32)
+        self._room = np.zeros((3, tile), np.float32)
 
     def scan(self, ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
         """Claim cells in `ratio` float32 (rows, bins), power over noise; gives the number of claims.
@@ -395,23 +479,24 @@ class Scanner:
         Rows from `first` on are new; larger boxes also reach back before. Where something is claimed, `mask`
         (uint8, same shape) becomes 1 and `ratio` 1.
         """
-        at = self._limits
+        at = self.limits
         claims = 0
         if self._shallowest == 0:
             claims = int(_claim_cells(ratio, mask, first, 1 + at.last[0, 0]))
-        count = gather(ratio, first, at.first, self._shallowest, self._found)
+        count = gather(ratio, first, at.first, self._shallowest, self._lines, self._room, self._found)
         if count:
             claims += int(resolve(ratio, mask, self._found, count, at.first, at.last, _NARROW))
         return claims
 
 
-@kernel("void(uint8[:,::1], float32[:,::1], int64, float32[::1], float32[::1])", fastmath=True)
-def columns(mask: np.ndarray, power: np.ndarray, first: int, count: np.ndarray, excess: np.ndarray) -> None:
-    """Count claimed cells per bin in rows from `first`, and sum their power over noise there."""
+@kernel("int64(uint8[:,::1], int64, float32[::1])")
+def columns(mask: np.ndarray, first: int, count: np.ndarray) -> int:
+    """Count claimed cells per bin in rows from `first`; gives the number of all."""
+    total = 0
     count[:] = 0
-    excess[:] = 0
     for r in range(first, mask.shape[0]):
         for b in range(mask.shape[1]):
-            if mask[r, b] == 1:
-                count[b] += 1
-                excess[b] += power[r, b]
+            count[b] += np.float32(mask[r, b] == 1)
+    for b in range(mask.shape[1]):
+        total += int(count[b])
+    return total

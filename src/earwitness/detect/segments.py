@@ -7,6 +7,7 @@ go together, or that one is strong exactly when the other is weak (keying), or b
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,14 +41,20 @@ class Segment:
 
 
 def find_segments(
-    mask: np.ndarray, power: np.ndarray, level: np.ndarray, first: int, of: Plan
+    mask: np.ndarray,
+    power: np.ndarray,
+    level: np.ndarray,
+    first: int,
+    of: Plan,
+    inside: Callable[[int, int], bool],
 ) -> list[Segment]:
-    """Give the segments of a batch, ascending. `mask` and `power` are (rows, bins); rows from `first` are new."""
+    """Give the segments of a batch, ascending. `mask` and `power` are (rows, bins); rows from `first` are new.
+
+    Bins [low, high) that lie `inside` an emission known already are not looked at for more than one.
+    """
     bins = mask.shape[1]
     count = np.empty(bins, np.float32)
-    ignored = np.empty(bins, np.float32)
-    columns(mask, power, first, count, ignored)
-    if not count.any():
+    if not columns(mask, first, count):
         return []
     # A click at the edge of a burst claims a cell or two far out: beside a busy column that does not count.
     near = count.copy()
@@ -66,7 +73,7 @@ def find_segments(
             mask[first:, low:high] == 1,
             bool((mask[first - 2 : first, low:high] == 1).any()),
         )
-        found += _split(whole, level, of)
+        found += [whole] if inside(low, high) else _split(whole, level, of)
     return found
 
 

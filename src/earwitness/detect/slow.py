@@ -29,7 +29,7 @@ class Found:
     excess: np.ndarray
 
 
-@kernel("float32[:,::1](float32[:,:], int64)", fastmath=True)
+@kernel("float32[:,::1](float32[:,::1], int64)", fastmath=True)
 def _means(ratio: np.ndarray, unit: int) -> np.ndarray:
     units, bins = ratio.shape[0] // unit, ratio.shape[1]
     out = np.zeros((units, bins), np.float32)
@@ -53,7 +53,7 @@ class SlowScan:
     def feed(self, ratio: np.ndarray, known: np.ndarray) -> list[Found]:
         """Take a batch's cells over noise, claimed ones set to 1, float32 (64, bins): whole units.
 
-        `known` tells the bins that lie in open emissions: nothing is sought there.
+        `known` tells the bins that lie in open emissions and their slopes: nothing is sought there.
         """
         new = _means(ratio, UNIT)
         count = len(new)

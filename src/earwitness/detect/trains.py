@@ -8,6 +8,7 @@ import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.detect.pulses import Pulse, PulseFinder
+from earwitness.detect.rows import spread
 from earwitness.spectrum.stft import Plan, quick_plan
 
 _TRAIN_S = 0.010
@@ -59,8 +60,14 @@ class Trains:
 
         The latter, float32 (fine rows, bins) over noise, is None where there are no pulses.
         """
-        pulses, claims, over = self._finder.feed(quick)
-        return self._follow(pulses), (self._spread(claims, over) if claims is not None else None)
+        pulses, claims = self._finder.feed(quick)
+        found = self._follow(pulses)
+        if claims is None:
+            return found, None
+        of = self._plan
+        joined = quick[0] if len(quick) == 1 else np.concatenate(quick)
+        steady = self._finder.steady
+        return found, spread(joined, claims, steady, of.row // of.quick_hop, of.size // of.quick_bands)
 
     def close(self) -> list[Detection]:
         """End the stream and all trains."""
@@ -68,14 +75,6 @@ class Trains:
         out.update((train.number, self._detection(train, still_open=False)) for train in self._open)
         self._open = []
         return list(out.values())
-
-    def _spread(self, claims: np.ndarray, over: np.ndarray) -> np.ndarray:
-        per_row = self._plan.row // self._plan.quick_hop
-        added = np.where(claims == 1, np.maximum(over, 0), 0).reshape(-1, per_row, over.shape[1]).mean(axis=1)
-        around = added.copy()  # the fine frames reach into the rows beside
-        around[1:] += added[:-1]
-        around[:-1] += added[1:]
-        return np.repeat(around, self._plan.size // over.shape[1], axis=1)
 
     def _follow(self, pulses: list[Pulse]) -> list[Detection]:
         out: dict[int, Detection] = {}

@@ -21,28 +21,23 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from earwitness.core.types import Samples
-from earwitness.dsp import fft
-from earwitness.dsp.jit import kernel
+from earwitness.spectrum.transform import FineTransform, QuickTransform, census
 
 _WINDOW = (0.40897, 0.5, 0.09103)
-_CHUNK = 65536  # samples worked on at once: stays in the second-level cache
 _RAIL = 0.995  # |I| or |Q| from here on counts as clipped: top code of eight bits, whichever scaling
-_FRAMES = "complex64[:,::1]"
 
 
 @dataclass(frozen=True, slots=True)
 class SpectrumBlock:
     """Rows of power against frequency, oldest first; bins ascend in frequency.
 
-    `power` float32 (rows, bins): mean over the row, full-scale tone = 1.0. `peak`: the same, greatest frame of
-    the row. Row r stands for the `hop` samples from `start + r * hop` (counted like `Samples.start`).
+    `power` float32 (rows, bins): mean over the row, full-scale tone = 1.0. Row r stands for the `hop` samples from `start + r * hop` (counted like `Samples.start`).
     `mirror` complex64 (rows, bins // 2): X[+k] X[-k] of one frame per row, k = 0 at the centre; it does not
     average out where one side is the receiver's image of the other. `quick` float32 (quick rows, sub-bands):
     power in wide sub-bands at a row time of `quick_hop` samples from `quick_start`, or no rows.
     """
 
     power: np.ndarray
-    peak: np.ndarray
     mirror: np.ndarray
     start: int
     hop: int
@@ -101,7 +96,7 @@ class Plan:
         window = sum((-1) ** k * c * np.cos(k * phase) for k, c in enumerate(self.coefficients))
         return np.asarray(window / np.sum(window), np.float32)
 
-    @property
+    @cached_property
     def enbw_hz(self) -> float:
         """Give the equivalent noise bandwidth of a bin (sum of squares over square of sum, times rate)."""
         return float(np.sum(self.window.astype(float) ** 2) * self.rate_hz)
@@ -180,102 +175,6 @@ def quick_plan(of: Plan) -> Plan:
     return Plan(of.rate_hz, of.quick_size, of.quick_hop, 1, 0, of.quick_group, (0.5, 0.5))
 
 
-@kernel(f"void(complex64[::1], float32[::1], int64, {_FRAMES})", fastmath=True)
-def _cut(x: np.ndarray, window: np.ndarray, hop: int, out: np.ndarray) -> None:
-    """Fill `out` with windowed frames, `hop` samples apart."""
-    size = len(window)
-    for f in range(out.shape[0]):
-        first = f * hop
-        for i in range(size):
-            out[f, i] = x[first + i] * window[i]
-
-
-@kernel(f"void({_FRAMES}, int64, float32[:,::1], float32[:,::1], {_FRAMES})", fastmath=True)
-def _fold(bins: np.ndarray, frames: int, power: np.ndarray, peak: np.ndarray, mirror: np.ndarray) -> None:
-    """Sum |X|^2 of `frames` transforms to a row, keep the greatest, and put zero frequency in the middle."""
-    size = bins.shape[1]
-    half = size // 2
-    share = np.float32(1.0 / frames)
-    for r in range(power.shape[0]):
-        for f in range(frames):
-            line = bins[r * frames + f]
-            for side in range(2):
-                there = power[r, side * half : side * half + half]
-                top = peak[r, side * half : side * half + half]
-                here = line[half - side * half : size - side * half]
-                if f == 0:
-                    for i in range(half):
-                        p = here[i].real * here[i].real + here[i].imag * here[i].imag
-                        there[i] = p * share
-                        top[i] = p
-                else:
-                    for i in range(half):
-                        p = here[i].real * here[i].real + here[i].imag * here[i].imag
-                        there[i] += p * share
-                        top[i] = max(top[i], p)
-        line = bins[r * frames]
-        mirror[r, 0] = line[0] * line[0]
-        for i in range(1, half):
-            mirror[r, i] = line[i] * line[size - i]
-
-
-@kernel(f"void({_FRAMES}, int64, float32[:,::1])", fastmath=True)
-def _fold_quick(bins: np.ndarray, group: int, bands: np.ndarray) -> None:
-    """Sum |X|^2 over `group` neighbouring bins; band 0 begins at the lowest frequency."""
-    size = bins.shape[1]
-    half = size // 2
-    for r in range(bands.shape[0]):
-        for side in range(2):
-            here = bins[r, half - side * half : size - side * half]
-            first = side * (half // group)
-            for b in range(half // group):
-                total = np.float32(0)
-                for i in range(b * group, b * group + group):
-                    total += here[i].real * here[i].real + here[i].imag * here[i].imag
-                bands[r, first + b] = total
-
-
-@kernel(
-    "void(complex64[::1], int64, float32, int32[::1], complex64[::1], complex64[::1], float32[::1], int32[::1])",
-    fastmath=True,
-)
-def _census(
-    x: np.ndarray,
-    row: int,
-    rail: float,
-    clipped: np.ndarray,
-    dc: np.ndarray,
-    square: np.ndarray,
-    total: np.ndarray,
-    zeros: np.ndarray,
-) -> None:
-    """Take per row what tells of the receiver itself: rails, mean, mean square, power, dead samples."""
-    scale = np.float32(1.0 / row)
-    for r in range(len(clipped)):
-        sr = np.float32(0)
-        si = np.float32(0)
-        rr = np.float32(0)
-        ii = np.float32(0)
-        ri = np.float32(0)
-        rails = 0
-        dead = 0
-        for i in range(r * row, r * row + row):
-            a = x[i].real
-            b = x[i].imag
-            sr += a
-            si += b
-            rr += a * a
-            ii += b * b
-            ri += a * b
-            rails += 1 if max(abs(a), abs(b)) >= rail else 0
-            dead += 1 if max(abs(a), abs(b)) == 0 else 0
-        clipped[r] = rails
-        zeros[r] = dead
-        dc[r] = complex(sr * scale, si * scale)
-        square[r] = complex((rr - ii) * scale, 2 * ri * scale)
-        total[r] = (rr + ii) * scale
-
-
 class Spectrum:
     """Turns a stream of `Samples` into `SpectrumBlock`s; rows do not depend on where the blocks were cut.
 
@@ -286,14 +185,13 @@ class Spectrum:
         self.plan = plan(rate_hz)
         self.center_hz = center_hz
         p = self.plan
-        self._rows = max(1, _CHUNK // p.row)
-        self._frames = np.empty((self._rows * p.frames, p.size), np.complex64)
-        short = self._rows * p.row // p.quick_hop if p.quick_size else 0
-        self._short = np.empty((short, p.quick_size), np.complex64)
+        self._fine = FineTransform(p.window, p.hop, p.frames)
+        coarse = quick_plan(p)
+        self._quick = QuickTransform(coarse.window, p.quick_hop, p.quick_group) if p.quick_size else None
+        self._room = np.empty(0, np.complex64)
         self._tail = np.empty(0, np.complex64)
         self._next = 0  # sample index of the tail's first sample
         self._epoch_ns = 0
-        self._quick_window = quick_plan(p).window if p.quick_size else None
 
     @property
     def _span(self) -> int:
@@ -302,12 +200,12 @@ class Spectrum:
 
     def feed(self, samples: Samples) -> SpectrumBlock | None:
         """Take the next samples; give the rows they complete, or None."""
-        data = np.ascontiguousarray(samples.data, np.complex64)
+        data = samples.data
         if samples.start != self._next + len(self._tail):
             self._tail = np.empty(0, np.complex64)
             self._next = samples.start
         self._epoch_ns = samples.epoch_ns
-        x = np.concatenate([self._tail, data]) if len(self._tail) else data
+        x = self._joined(data)
         rows = max(0, (len(x) - self._span) // self.plan.row + 1)
         if rows == 0:
             self._tail = x.copy()
@@ -320,6 +218,16 @@ class Spectrum:
         self._tail = x[used:].copy()
         self._next += used
         return block
+
+    def _joined(self, data: np.ndarray) -> np.ndarray:
+        """Give the tail and the new samples in one piece, in memory that is used again."""
+        kept, count = len(self._tail), len(self._tail) + len(data)
+        if count > len(self._room):
+            self._room = np.empty(count, np.complex64)
+        x = self._room[:count]
+        x[:kept] = self._tail
+        x[kept:] = data
+        return x
 
     def close(self) -> SpectrumBlock | None:
         """Give the last rows, the missing samples taken as zero, or None if nothing is left."""
@@ -336,35 +244,18 @@ class Spectrum:
 
     def _rows_of(self, x: np.ndarray, rows: int) -> SpectrumBlock:
         p = self.plan
-        power = np.empty((rows, p.size), np.float32)
-        peak = np.empty((rows, p.size), np.float32)
-        mirror = np.empty((rows, p.size // 2), np.complex64)
+        pairs = x.view(np.float32)
+        power, mirror = self._fine.rows(pairs, rows)
+        middle = pairs[p.size - p.hop :]
         clipped, zeros = np.empty(rows, np.int32), np.empty(rows, np.int32)
         dc, square = np.empty(rows, np.complex64), np.empty(rows, np.complex64)
         total = np.empty(rows, np.float32)
-        per_row = p.row // p.quick_hop if p.quick_size else 0
-        quick = np.empty((rows * per_row, p.quick_bands), np.float32)
-        for first in range(0, rows, self._rows):
-            last = min(rows, first + self._rows)
-            count = last - first
-            part = x[first * p.row :]
-            frames = self._frames[: count * p.frames]
-            _cut(part, p.window, p.hop, frames)
-            bins = fft.forward(frames, overwrite=True)
-            _fold(bins, p.frames, power[first:last], peak[first:last], mirror[first:last])
-            middle = part[(p.size - p.hop) // 2 :]
-            _census(
-                middle, p.row, _RAIL, clipped[first:last], dc[first:last], square[first:last],
-                total[first:last], zeros[first:last],
-            )  # fmt: skip
-            if self._quick_window is not None:
-                short = self._short[: count * per_row]
-                _cut(middle, self._quick_window, p.quick_hop, short)
-                _fold_quick(
-                    fft.forward(short, overwrite=True), p.quick_group, quick[first * per_row : last * per_row]
-                )
+        census(middle, p.row, _RAIL, clipped, dc, square, total, zeros)
+        quick = np.empty((0, p.quick_bands), np.float32)
+        if self._quick is not None:
+            quick = self._quick.rows(middle, rows * p.row // p.quick_hop)
         start = self._next + (p.size - p.hop) // 2
         return SpectrumBlock(
-            power, peak, mirror, start, p.row, p.rate_hz, self.center_hz, p.bin_hz, p.enbw_hz, self._epoch_ns,
+            power, mirror, start, p.row, p.rate_hz, self.center_hz, p.bin_hz, p.enbw_hz, self._epoch_ns,
             quick, start + p.quick_hop // 2, p.quick_hop, clipped, dc, square, total, zeros,
         )  # fmt: skip

@@ -1,0 +1,158 @@
+"""FFTs inside compiled kernels: `LANES` of them side by side, one vector instruction for several at once.
+
+Stockham's self-sorting radix-4 (Van Loan, "Computational frameworks for the fast Fourier transform", 1992,
+1.7; from memory), real and imaginary parts in arrays of their own. Row i of LANES values holds sample i of
+every transform, so all loops run along memory. What is longer than 64 is put together from two shorter ones with a
+twiddle between (the four-step method, ibid. 3.3). Against scipy's back end this saves copying the frames out and
+their spectra back, which costs as much as the short transforms themselves.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.dsp.jit import kernel
+
+LANES = 16
+
+
+@kernel(fastmath=True, forceinline=True)
+def _four(
+    x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray, w: np.ndarray, groups: int, run: int
+) -> None:
+    """One radix-4 pass from x + iu to y + iv over `groups` butterflies of `run` values each."""
+    q = groups * run
+    for p in range(groups):
+        c1, s1 = w[6 * p], w[6 * p + 1]
+        c2, s2 = w[6 * p + 2], w[6 * p + 3]
+        c3, s3 = w[6 * p + 4], w[6 * p + 5]
+        a = p * run
+        b = 4 * a
+        for j in range(run):
+            er, ei = x[a + j] + x[a + 2 * q + j], u[a + j] + u[a + 2 * q + j]
+            fr, fi = x[a + j] - x[a + 2 * q + j], u[a + j] - u[a + 2 * q + j]
+            gr, gi = x[a + q + j] + x[a + 3 * q + j], u[a + q + j] + u[a + 3 * q + j]
+            hr, hi = u[a + q + j] - u[a + 3 * q + j], x[a + 3 * q + j] - x[a + q + j]
+            y[b + j] = er + gr
+            v[b + j] = ei + gi
+            y[b + run + j] = (fr + hr) * c1 - (fi + hi) * s1
+            v[b + run + j] = (fr + hr) * s1 + (fi + hi) * c1
+            y[b + 2 * run + j] = (er - gr) * c2 - (ei - gi) * s2
+            v[b + 2 * run + j] = (er - gr) * s2 + (ei - gi) * c2
+            y[b + 3 * run + j] = (fr - hr) * c3 - (fi - hi) * s3
+            v[b + 3 * run + j] = (fr - hr) * s3 + (fi - hi) * c3
+
+
+@kernel(fastmath=True, forceinline=True)
+def _four_last(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray, run: int) -> None:
+    """The last radix-4 pass, which has no twiddles."""
+    for j in range(run):
+        er, ei = x[j] + x[2 * run + j], u[j] + u[2 * run + j]
+        fr, fi = x[j] - x[2 * run + j], u[j] - u[2 * run + j]
+        gr, gi = x[run + j] + x[3 * run + j], u[run + j] + u[3 * run + j]
+        hr, hi = u[run + j] - u[3 * run + j], x[3 * run + j] - x[run + j]
+        y[j] = er + gr
+        v[j] = ei + gi
+        y[run + j] = fr + hr
+        v[run + j] = fi + hi
+        y[2 * run + j] = er - gr
+        v[2 * run + j] = ei - gi
+        y[3 * run + j] = fr - hr
+        v[3 * run + j] = fi - hi
+
+
+@kernel(fastmath=True, forceinline=True)
+def _two_last(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray, run: int) -> None:
+    for j in range(run):
+        y[j] = x[j] + x[run + j]
+        v[j] = u[j] + u[run + j]
+        y[run + j] = x[j] - x[run + j]
+        v[run + j] = u[j] - u[run + j]
+
+
+def _turns(length: int) -> np.ndarray:
+    """Give the three twiddles of each butterfly of a radix-4 pass, float32."""
+    p = np.arange(length // 4)[:, None] * np.arange(1, 4)[None, :]
+    return np.exp(-2j * np.pi * p / length).astype(np.complex64).view(np.float32).ravel()
+
+
+_W256, _W128, _W64, _W32, _W16, _W8 = (_turns(n) for n in (256, 128, 64, 32, 16, 8))
+_A = "void(float32[::1], float32[::1], float32[::1], float32[::1])"
+
+
+@kernel(_A, fastmath=True)
+def _columns8(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    _four(x, u, y, v, _W8, 2, LANES)
+    _two_last(y, v, x, u, 4 * LANES)
+
+
+@kernel(_A, fastmath=True)
+def _columns16(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    _four(x, u, y, v, _W16, 4, LANES)
+    _four_last(y, v, x, u, 4 * LANES)
+
+
+@kernel(_A, fastmath=True)
+def _columns32(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    _four(x, u, y, v, _W32, 8, LANES)
+    _four(y, v, x, u, _W8, 2, 4 * LANES)
+    _two_last(x, u, y, v, 16 * LANES)
+
+
+@kernel(_A, fastmath=True)
+def _columns64(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    _four(x, u, y, v, _W64, 16, LANES)
+    _four(y, v, x, u, _W16, 4, 4 * LANES)
+    _four_last(x, u, y, v, 16 * LANES)
+
+
+@kernel(_A, fastmath=True)
+def _columns128(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    _four(x, u, y, v, _W128, 32, LANES)
+    _four(y, v, x, u, _W32, 8, 4 * LANES)
+    _four(x, u, y, v, _W8, 2, 16 * LANES)
+    _two_last(y, v, x, u, 64 * LANES)
+
+
+@kernel(_A, fastmath=True)
+def _columns256(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    _four(x, u, y, v, _W256, 64, LANES)
+    _four(y, v, x, u, _W64, 16, 4 * LANES)
+    _four(x, u, y, v, _W16, 4, 16 * LANES)
+    _four_last(y, v, x, u, 64 * LANES)
+
+
+@kernel("boolean(int64, float32[::1], float32[::1], float32[::1], float32[::1])")
+def columns(length: int, x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> bool:
+    """Transform the columns of `length` rows of LANES values x + iu, all float32 (length * LANES,).
+
+    `length` is a power of two from 8 to 256. The result stands in y + iv if this gives true, else in x + iu;
+    the other pair is spoilt.
+    """
+    if length == 8:
+        _columns8(x, u, y, v)
+    elif length == 16:
+        _columns16(x, u, y, v)
+    elif length == 32:
+        _columns32(x, u, y, v)
+    elif length == 64:
+        _columns64(x, u, y, v)
+    elif length == 128:
+        _columns128(x, u, y, v)
+    else:
+        _columns256(x, u, y, v)
+    return length in (32, 64)
+
+
+def split(size: int) -> tuple[int, int]:
+    """Give the two lengths, the second 1 if one will do, whose product is `size`, a power of two, 8 to 65536."""
+    if size <= 64:
+        return size, 1
+    bits = size.bit_length() - 1
+    return 1 << bits // 2, 1 << bits - bits // 2
+
+
+def twiddles(first: int, second: int) -> np.ndarray:
+    """Give exp(-2 pi i k j / (first second)), complex64 (k = 0..first - 1, j = 0..second - 1)."""
+    turn = np.outer(np.arange(first), np.arange(second)) / (first * second)
+    return np.exp(-2j * np.pi * turn).astype(np.complex64)

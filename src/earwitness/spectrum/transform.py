@@ -1,0 +1,459 @@
+"""The two windowed transforms of a stream and the census of its samples, each one pass in a compiled kernel.
+
+Window, transform, power and its sum over frames go on inside the first-level cache, frame by frame; no frames
+are copied out and no spectra are kept. Samples come as float32 pairs (re, im).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earwitness.dsp.fft_columns import LANES, columns, split, twiddles
+from earwitness.dsp.jit import kernel
+
+_F, _U = "float32[::1]", "uint64"
+# Signed indices would be tested for counting from the end, which keeps loops from being vectorised.
+_LANES, _ONE = np.uint64(LANES), np.uint64(1)
+
+
+@kernel(fastmath=True, forceinline=True)
+def _copy(x: np.ndarray, at: int, out: np.ndarray, to: int) -> None:
+    """Copy LANES values. All are read before any is written: so the compiler moves whole vectors, unasked."""
+    v0, v1, v2, v3 = x[at + np.uint64(0)], x[at + np.uint64(1)], x[at + np.uint64(2)], x[at + np.uint64(3)]
+    v4, v5, v6, v7 = x[at + np.uint64(4)], x[at + np.uint64(5)], x[at + np.uint64(6)], x[at + np.uint64(7)]
+    v8, v9, v10, v11 = (
+        x[at + np.uint64(8)],
+        x[at + np.uint64(9)],
+        x[at + np.uint64(10)],
+        x[at + np.uint64(11)],
+    )
+    v12, v13, v14, v15 = (
+        x[at + np.uint64(12)],
+        x[at + np.uint64(13)],
+        x[at + np.uint64(14)],
+        x[at + np.uint64(15)],
+    )
+    out[to + np.uint64(0)], out[to + np.uint64(1)], out[to + np.uint64(2)], out[to + np.uint64(3)] = (
+        v0,
+        v1,
+        v2,
+        v3,
+    )
+    out[to + np.uint64(4)], out[to + np.uint64(5)], out[to + np.uint64(6)], out[to + np.uint64(7)] = (
+        v4,
+        v5,
+        v6,
+        v7,
+    )
+    out[to + np.uint64(8)], out[to + np.uint64(9)], out[to + np.uint64(10)], out[to + np.uint64(11)] = (
+        v8,
+        v9,
+        v10,
+        v11,
+    )
+    out[to + np.uint64(12)], out[to + np.uint64(13)], out[to + np.uint64(14)], out[to + np.uint64(15)] = (
+        v12,
+        v13,
+        v14,
+        v15,
+    )
+
+
+@kernel(fastmath=True, forceinline=True)
+def _add(x: np.ndarray, at: int, out: np.ndarray, to: int) -> None:
+    """Add LANES values to others, in the same way."""
+    v0, v1, v2, v3 = x[at + np.uint64(0)], x[at + np.uint64(1)], x[at + np.uint64(2)], x[at + np.uint64(3)]
+    v4, v5, v6, v7 = x[at + np.uint64(4)], x[at + np.uint64(5)], x[at + np.uint64(6)], x[at + np.uint64(7)]
+    v8, v9, v10, v11 = (
+        x[at + np.uint64(8)],
+        x[at + np.uint64(9)],
+        x[at + np.uint64(10)],
+        x[at + np.uint64(11)],
+    )
+    v12, v13, v14, v15 = (
+        x[at + np.uint64(12)],
+        x[at + np.uint64(13)],
+        x[at + np.uint64(14)],
+        x[at + np.uint64(15)],
+    )
+    w0, w1, w2, w3 = (
+        out[to + np.uint64(0)],
+        out[to + np.uint64(1)],
+        out[to + np.uint64(2)],
+        out[to + np.uint64(3)],
+    )
+    w4, w5, w6, w7 = (
+        out[to + np.uint64(4)],
+        out[to + np.uint64(5)],
+        out[to + np.uint64(6)],
+        out[to + np.uint64(7)],
+    )
+    w8, w9, w10, w11 = (
+        out[to + np.uint64(8)],
+        out[to + np.uint64(9)],
+        out[to + np.uint64(10)],
+        out[to + np.uint64(11)],
+    )
+    w12, w13, w14, w15 = (
+        out[to + np.uint64(12)],
+        out[to + np.uint64(13)],
+        out[to + np.uint64(14)],
+        out[to + np.uint64(15)],
+    )
+    out[to + np.uint64(0)], out[to + np.uint64(1)], out[to + np.uint64(2)], out[to + np.uint64(3)] = (
+        v0 + w0,
+        v1 + w1,
+        v2 + w2,
+        v3 + w3,
+    )
+    out[to + np.uint64(4)], out[to + np.uint64(5)], out[to + np.uint64(6)], out[to + np.uint64(7)] = (
+        v4 + w4,
+        v5 + w5,
+        v6 + w6,
+        v7 + w7,
+    )
+    out[to + np.uint64(8)], out[to + np.uint64(9)], out[to + np.uint64(10)], out[to + np.uint64(11)] = (
+        v8 + w8,
+        v9 + w9,
+        v10 + w10,
+        v11 + w11,
+    )
+    out[to + np.uint64(12)], out[to + np.uint64(13)], out[to + np.uint64(14)], out[to + np.uint64(15)] = (
+        v12 + w12,
+        v13 + w13,
+        v14 + w14,
+        v15 + w15,
+    )
+
+
+@kernel(f"void({_F}, {_F}, {_F})", fastmath=True)
+def _scaled(x: np.ndarray, u: np.ndarray, by: np.ndarray) -> None:
+    for i in range(len(x)):
+        x[i] *= by[i]
+        u[i] *= by[i]
+
+
+@kernel(f"void({_F}, {_F})", fastmath=True)
+def _squared(x: np.ndarray, u: np.ndarray) -> None:
+    """Turn x into |x + iu|^2."""
+    for i in range(len(x)):
+        x[i] = x[i] * x[i] + u[i] * u[i]
+
+
+@kernel(f"void({_F}, {_U}, {_F}, {_F}, {_F})", fastmath=True)
+def _windowed(x: np.ndarray, first: int, window: np.ndarray, re: np.ndarray, im: np.ndarray) -> None:
+    """Fill re + i im with the frame of pairs from index `first` on."""
+    for n in range(len(window)):
+        i = np.uint64(n)
+        at = first + i + i
+        re[i] = x[at] * window[i]
+        im[i] = x[at + _ONE] * window[i]
+
+
+@kernel(f"void({_F}, {_F}, {_U}, {_F}, {_F})", fastmath=True)
+def _cut(re: np.ndarray, im: np.ndarray, step: int, x: np.ndarray, u: np.ndarray) -> None:
+    """Copy LANES values of every `step` to rows."""
+    for k in range(len(x) // LANES):
+        to = np.uint64(k) * _LANES
+        at = np.uint64(k) * step
+        _copy(re, at, x, to)
+        _copy(im, at, u, to)
+
+
+@kernel(f"void({_F}, {_F}, {_F}, {_F}, {_F}, {_F})", fastmath=True)
+def _turned(x: np.ndarray, u: np.ndarray, c: np.ndarray, s: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    """Fill y + iv with x + iu times c + is."""
+    for i in range(len(x)):
+        y[i] = x[i] * c[i] - u[i] * s[i]
+        v[i] = x[i] * s[i] + u[i] * c[i]
+
+
+@kernel(f"void({_F}, {_U}, {_F})")
+def _transposed(x: np.ndarray, apart: int, out: np.ndarray) -> None:
+    """Write squares of LANES x LANES values turned over, `apart` values from one to the next in `out`."""
+    for k in range(len(x) // (LANES * LANES)):
+        at = np.uint64(k) * _LANES * _LANES
+        to = np.uint64(k) * apart
+        for lane in range(LANES):
+            for n in range(LANES):
+                out[to + np.uint64(n)] = x[at + np.uint64(n) * _LANES + np.uint64(lane)]
+            to += _LANES
+
+
+@kernel(f"void({_F}, {_F}, {_F})", fastmath=True)
+def _powers(x: np.ndarray, u: np.ndarray, out: np.ndarray) -> None:
+    """Add |x + iu|^2."""
+    for i in range(len(x)):
+        out[i] += x[i] * x[i] + u[i] * u[i]
+
+
+@kernel(f"void({_F}, {_F}, {_U})", fastmath=True)
+def _laid_out(x: np.ndarray, out: np.ndarray, step: int) -> None:
+    """Copy rows of LANES values `step` apart."""
+    for r in range(len(x) // LANES):
+        _copy(x, np.uint64(r) * _LANES, out, np.uint64(r) * step)
+
+
+@kernel(f"void({_F}, float32, {_F})", fastmath=True)
+def _centred(x: np.ndarray, share: float, out: np.ndarray) -> None:
+    """Write x times `share` with its halves exchanged."""
+    half = len(x) // 2
+    low, high = out[:half], out[half:]
+    late = x[half:]
+    for i in range(half):
+        low[i] = late[i] * share
+    for i in range(half):
+        high[i] = x[i] * share
+
+
+@kernel(f"void({_F}, {_F}, {_F})", fastmath=True)
+def _mirror(re: np.ndarray, im: np.ndarray, out: np.ndarray) -> None:
+    """Fill `out` with pairs of X[+k] X[-k]."""
+    size = np.uint64(len(re))
+    out[0] = re[0] * re[0] - im[0] * im[0]
+    out[1] = 2 * re[0] * im[0]
+    for n in range(1, len(re) // 2):
+        k = np.uint64(n)
+        a, b = re[k], im[k]
+        c, d = re[size - k], im[size - k]
+        out[k + k] = a * c - b * d
+        out[k + k + _ONE] = a * d + b * c
+
+
+@kernel(
+    f"void({_F}, {_F}, int64, int64, int64, int64, {_F}, {_F}, float32[:,::1], float32[:,::1])",
+    fastmath=True,
+)
+def _fine(
+    x: np.ndarray,
+    window: np.ndarray,
+    hop: int,
+    frames: int,
+    first: int,
+    second: int,
+    cosines: np.ndarray,
+    sines: np.ndarray,
+    power: np.ndarray,
+    mirror: np.ndarray,
+) -> None:
+    """Fill rows of power (zero frequency in the middle) and mirror products: `Plan` and `SpectrumBlock`."""
+    size = len(window)
+    re, im = np.empty(size, np.float32), np.empty(size, np.float32)
+    tr, ti = np.empty(size, np.float32), np.empty(size, np.float32)
+    one, two = first * LANES, second * LANES
+    x1, u1 = np.empty(one, np.float32), np.empty(one, np.float32)
+    y1, v1 = np.empty(one, np.float32), np.empty(one, np.float32)
+    y2, v2 = np.empty(two, np.float32), np.empty(two, np.float32)
+    sums = np.empty(size, np.float32)
+    line = np.empty(size, np.float32)
+    share = np.float32(1.0 / frames)
+    step = np.uint64(first)
+    for r in range(power.shape[0]):
+        sums[:] = 0
+        for f in range(frames):
+            _windowed(x, np.uint64(2 * (r * frames + f) * hop), window, re, im)
+            for block in range(second // LANES):
+                at = block * LANES
+                _cut(re[at:], im[at:], np.uint64(second), x1, u1)
+                c, s = cosines[block * one : block * one + one], sines[block * one : block * one + one]
+                to, apart = block * LANES * LANES, np.uint64(two)
+                if columns(first, x1, u1, y1, v1):
+                    _turned(y1, v1, c, s, x1, u1)
+                    _transposed(x1, apart, tr[to:])
+                    _transposed(u1, apart, ti[to:])
+                else:
+                    _turned(x1, u1, c, s, y1, v1)
+                    _transposed(y1, apart, tr[to:])
+                    _transposed(v1, apart, ti[to:])
+            for block in range(first // LANES):
+                a, b = tr[block * two : block * two + two], ti[block * two : block * two + two]
+                if columns(second, a, b, y2, v2):
+                    a, b = y2, v2
+                _powers(a, b, sums[block * two : block * two + two])
+                if f == 0:
+                    _laid_out(a, re[block * LANES :], step)
+                    _laid_out(b, im[block * LANES :], step)
+            if f == 0:
+                _mirror(re, im, mirror[r])
+        for block in range(first // LANES):
+            _laid_out(sums[block * two : block * two + two], line[block * LANES :], step)
+        _centred(line, share, power[r])
+
+
+class FineTransform:
+    """Rows of mean power of `frames` windowed transforms each, `hop` samples apart."""
+
+    def __init__(self, window: np.ndarray, hop: int, frames: int):
+        """Take a window float32 (size,), size a power of two from 256 to 65536."""
+        self._window = window
+        self._hop = hop
+        self._frames = frames
+        self._split = split(len(window))
+        first, second = self._split
+        turns = twiddles(first, second).reshape(first, second // LANES, LANES).transpose(1, 0, 2)
+        self._cosines = np.ascontiguousarray(turns.real).ravel()
+        self._sines = np.ascontiguousarray(turns.imag).ravel()
+
+    def rows(self, x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+        """Give `count` rows of power, float32 (count, size), and mirror products, complex64 (count, size // 2).
+
+        `x` float32 holds pairs enough for all their frames.
+        """
+        size = len(self._window)
+        power = np.empty((count, size), np.float32)
+        mirror = np.empty((count, size // 2), np.complex64)
+        _fine(
+            x, self._window, self._hop, self._frames, *self._split, self._cosines, self._sines, power,
+            mirror.view(np.float32),
+        )  # fmt: skip
+        return power, mirror
+
+
+@kernel(f"void({_F}, int64, int64, {_U}, {_F}, {_F})")
+def _lanes(x: np.ndarray, hop: int, count: int, wide: int, re: np.ndarray, im: np.ndarray) -> None:
+    """Write pair j of hop g of `count` to re, im[j * wide + g]."""
+    for g in range(count):
+        at = np.uint64(2 * g * hop)
+        to = np.uint64(g)
+        for _ in range(hop):
+            re[to] = x[at]
+            im[to] = x[at + _ONE]
+            at += _ONE + _ONE
+            to += wide
+
+
+@kernel(
+    f"void({_F}, {_F}, int64, int64, int64, int64, {_F}, {_F}, float32[:,::1])",
+    fastmath=True,
+)
+def _quick(
+    x: np.ndarray,
+    window: np.ndarray,
+    hop: int,
+    group: int,
+    first: int,
+    second: int,
+    cosines: np.ndarray,
+    sines: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Fill rows of power in bands; band 0 begins at the lowest frequency. LANES frames go side by side.
+
+    `window`, `cosines` and `sines` hold each value LANES times: `QuickTransform`.
+    """
+    size = first * second
+    reach = size // hop  # hops a frame spans
+    wide = LANES + reach - 1
+    rows = np.empty(size, np.int64)  # where each sample of the frames stands, and the band of each bin
+    bands = np.empty(size, np.int64)
+    for i in range(size):
+        rows[i] = i % hop * wide + i // hop
+        bands[i] = (i + size // 2) % size // group * LANES
+    xr, xi = np.empty(hop * wide, np.float32), np.empty(hop * wide, np.float32)
+    br, bi = np.empty(size * LANES, np.float32), np.empty(size * LANES, np.float32)
+    one, two = first * LANES, second * LANES
+    x1, u1 = np.empty(one, np.float32), np.empty(one, np.float32)
+    y1, v1 = np.empty(one, np.float32), np.empty(one, np.float32)
+    y2, v2 = np.empty(two, np.float32), np.empty(two, np.float32)
+    sums = np.empty(size // group * LANES, np.float32)
+    for begin in range(0, out.shape[0], LANES):
+        count = min(LANES, out.shape[0] - begin)
+        _lanes(x[2 * begin * hop :], hop, count + reach - 1, np.uint64(wide), xr, xi)
+        sums[:] = 0
+        for c in range(second):
+            for k in range(first):
+                row = np.uint64(rows[k * second + c])
+                to = np.uint64(k) * _LANES
+                _copy(xr, row, x1, to)
+                _copy(xi, row, u1, to)
+            here = slice(c * one, c * one + one)
+            _scaled(x1, u1, window[here])
+            if columns(first, x1, u1, y1, v1):
+                _turned(y1, v1, cosines[here], sines[here], x1, u1)
+                s, t = x1, u1
+            else:
+                _turned(x1, u1, cosines[here], sines[here], y1, v1)
+                s, t = y1, v1
+            for k in range(first):
+                at = np.uint64(k) * _LANES
+                to = np.uint64(k * second + c) * _LANES
+                _copy(s, at, br, to)
+                _copy(t, at, bi, to)
+        for k in range(first):
+            s, t = br[k * two : k * two + two], bi[k * two : k * two + two]
+            if second > 1 and columns(second, s, t, y2, v2):
+                s, t = y2, v2
+            _squared(s, t)
+            for j in range(second):
+                _add(s, np.uint64(j) * _LANES, sums, np.uint64(bands[k + j * first]))
+        for i in range(count):
+            for b in range(out.shape[1]):
+                out[begin + i, b] = sums[b * LANES + i]
+
+
+class QuickTransform:
+    """Power in groups of neighbouring bins of single windowed transforms."""
+
+    def __init__(self, window: np.ndarray, hop: int, group: int):
+        """Take a window float32 (size,), size a power of two from 8 to 65536 and a multiple of `hop`."""
+        self._bands = len(window) // group
+        self._hop = hop
+        self._group = group
+        first, second = self._split = split(len(window))
+        turns = twiddles(first, second)
+        # In the order of use, each value once for every lane.
+        self._tables = [
+            np.repeat(np.ascontiguousarray(table.reshape(first, second).T, np.float32).ravel(), LANES)
+            for table in (window, turns.real, turns.imag)
+        ]
+
+    def rows(self, x: np.ndarray, count: int) -> np.ndarray:
+        """Give `count` rows, float32 (count, bands); `x` float32 holds pairs enough for all their frames."""
+        out = np.empty((count, self._bands), np.float32)
+        window, cosines, sines = self._tables
+        _quick(x, window, self._hop, self._group, *self._split, cosines, sines, out)
+        return out
+
+
+@kernel(
+    f"void({_F}, int64, float32, int32[::1], complex64[::1], complex64[::1], {_F}, int32[::1])",
+    fastmath=True,
+)
+def census(
+    x: np.ndarray,
+    row: int,
+    rail: float,
+    clipped: np.ndarray,
+    dc: np.ndarray,
+    square: np.ndarray,
+    total: np.ndarray,
+    zeros: np.ndarray,
+) -> None:
+    """Take per row of `row` pairs what tells of the receiver itself: see `SpectrumBlock` for each."""
+    scale = np.float32(1.0 / row)
+    for r in range(len(clipped)):
+        sr = np.float32(0)
+        si = np.float32(0)
+        rr = np.float32(0)
+        ii = np.float32(0)
+        ri = np.float32(0)
+        rails = np.float32(0)
+        alive = np.float32(0)
+        for i in range(r * row, r * row + row):
+            a = x[2 * i]
+            b = x[2 * i + 1]
+            p = abs(a)
+            q = abs(b)
+            sr += a
+            si += b
+            rr += a * a
+            ii += b * b
+            ri += a * b
+            m = p if p > q else q
+            rails += np.float32(1) if m >= rail else np.float32(0)
+            alive += np.float32(1) if m > np.float32(0) else np.float32(0)
+        clipped[r] = int(rails)
+        zeros[r] = row - int(alive)
+        dc[r] = complex(sr * scale, si * scale)
+        square[r] = complex((rr - ii) * scale, 2 * ri * scale)
+        total[r] = (rr + ii) * scale

@@ -1,0 +1,159 @@
+"""Detections against signals of known place, time and level in noise of known density (textbook definitions)."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from earwitness.core.times import parse_time
+from earwitness.core.types import Samples
+from earwitness.detect.detector import Detector
+from earwitness.spectrum.stft import Spectrum, plan
+
+RECORDINGS = Path(__file__).parents[3] / "shared" / "recordings" / "independent"
+
+
+def noise(rng, count, density_dbfs_hz, rate_hz):
+    scale = np.sqrt(10 ** (density_dbfs_hz / 10) * rate_hz / 2)
+    return (rng.standard_normal(2 * count, np.float32) * np.float32(scale)).view(np.complex64)
+
+
+def find(data, rate_hz, *, block=65536, center_hz=0.0):
+    spectrum, detector = Spectrum(rate_hz, center_hz), Detector(rate_hz, center_hz)
+    last = {}
+    for start in range(0, len(data), block):
+        rows = spectrum.feed(Samples(data[start : start + block], rate_hz, center_hz, start, 0))
+        last.update((d.number, d) for d in (detector.feed(rows) if rows is not None else []))
+    rows = spectrum.close()
+    last.update((d.number, d) for d in (detector.feed(rows) if rows is not None else []))
+    last.update((d.number, d) for d in detector.close())
+    return sorted(last.values(), key=lambda d: d.start)
+
+
+def tone(rate_hz, hz, begin_s, end_s, level_dbfs, count):
+    t = np.arange(count) / rate_hz
+    on = (t >= begin_s) & (t < end_s)
+    return (on * 10 ** (level_dbfs / 20) * np.exp(2j * np.pi * hz * t)).astype(np.complex64)
+
+
+def band(rng, rate_hz, hz, width_hz, begin_s, end_s, level_dbfs, count):
+    first, length = round(begin_s * rate_hz), round((end_s - begin_s) * rate_hz)
+    spectrum = np.zeros(length, complex)
+    half = round(length * width_hz / rate_hz / 2)
+    spectrum[np.arange(-half, half)] = rng.standard_normal(2 * half) + 1j * rng.standard_normal(2 * half)
+    wave = np.fft.ifft(spectrum)
+    wave *= 10 ** (level_dbfs / 20) / np.sqrt(np.mean(np.abs(wave) ** 2))
+    out = np.zeros(count, np.complex64)
+    out[first : first + length] = wave * np.exp(2j * np.pi * hz / rate_hz * np.arange(length))
+    return out
+
+
+@pytest.mark.parametrize("rate_hz", [48e3, 250e3, 2.4e6])
+def test_noise_alone_gives_nothing(rate_hz):
+    rng = np.random.default_rng(1)
+    assert find(noise(rng, int(4 * rate_hz), -90, rate_hz), rate_hz) == []
+
+
+@pytest.mark.parametrize("rate_hz", [48e3, 250e3, 2.4e6])
+def test_a_carrier_is_found_where_when_and_as_strong_as_it_is(rate_hz):
+    rng = np.random.default_rng(2)
+    count = int(2 * rate_hz)
+    hz = 0.21 * rate_hz
+    data = noise(rng, count, -100, rate_hz) + tone(rate_hz, hz, 0.5, 1.5, -40, count)
+    (found,) = find(data, rate_hz)
+    row = plan(rate_hz)
+    assert found.center_hz == pytest.approx(hz, abs=0.2 * row.bin_hz)
+    assert found.start / rate_hz == pytest.approx(0.5, abs=row.row_s)
+    assert found.stop / rate_hz == pytest.approx(1.5, abs=row.row_s)
+    assert found.level_dbfs == pytest.approx(-40, abs=0.3)
+    assert found.noise_dbfs_hz == pytest.approx(-100, abs=0.5)
+    assert not found.open
+    assert found.artefact is None
+
+
+@pytest.mark.parametrize("snr_db", [3, 10, 25])
+def test_bursts_on_neighbouring_channels_stay_apart(snr_db):
+    rate_hz, width_hz = 2.4e6, 10e3
+    rng = np.random.default_rng(3)
+    count = int(1.2 * rate_hz)
+    level = -100 + 10 * np.log10(width_hz) + snr_db
+    sent = [(-300e3, 0.3, 0.33), (-275e3, 0.31, 0.36), (400e3, 0.5, 0.9), (-300e3, 0.8, 0.82)]
+    data = noise(rng, count, -100, rate_hz)
+    for hz, begin_s, end_s in sent:
+        data = data + band(rng, rate_hz, hz, width_hz, begin_s, end_s, level, count)
+    found = [d for d in find(data, rate_hz) if d.artefact is None]
+    assert len(found) == len(sent)
+    for (hz, begin_s, end_s), d in zip(sent, found, strict=True):
+        assert d.center_hz == pytest.approx(hz, abs=1.5e3)
+        assert d.start / rate_hz == pytest.approx(begin_s, abs=0.004)
+        assert d.stop / rate_hz == pytest.approx(end_s, abs=0.004)
+        assert d.high_hz - d.low_hz == pytest.approx(width_hz, rel=0.4 if snr_db < 6 else 0.25)
+        assert d.level_dbfs == pytest.approx(level, abs=1.5 if snr_db < 6 else 1.0)
+        assert d.noise_dbfs_hz == pytest.approx(-100, abs=0.5)
+
+
+def test_the_receivers_own_doing_is_told():
+    rate_hz = 2.4e6
+    rng = np.random.default_rng(4)
+    count = int(2 * rate_hz)
+    data = noise(rng, count, -100, rate_hz) + np.complex64(0.01)
+    signal = band(rng, rate_hz, 300e3, 12e3, 0.5, 1.5, -25, count)
+    data = data + signal + np.float32(0.03) * signal.conj()
+    found = find(data, rate_hz)
+    kinds = {(d.artefact or "").split(":")[0] for d in found}
+    assert kinds == {"", "DC spike", "mirror image"}
+    (real,) = [d for d in found if d.artefact is None]
+    assert real.center_hz == pytest.approx(300e3, abs=1e3)
+
+
+def test_pulses_of_100_us_are_one_train():
+    rate_hz = 2.4e6
+    rng = np.random.default_rng(5)
+    count = int(1.0 * rate_hz)
+    data = noise(rng, count, -100, rate_hz)
+    for n in range(8):
+        data = data + band(rng, rate_hz, 0, 1.5e6, 0.5 + 0.002 * n, 0.5001 + 0.002 * n, -20, count)
+    (train,) = find(data, rate_hz)
+    assert train.start / rate_hz == pytest.approx(0.5, abs=1e-4)
+    assert train.stop / rate_hz == pytest.approx(0.5141, abs=2e-4)
+
+
+def test_lost_samples_end_what_was_open():
+    rate_hz = 48e3
+    rng = np.random.default_rng(6)
+    count = int(2 * rate_hz)
+    data = noise(rng, count, -80, rate_hz) + tone(rate_hz, 5e3, 0, 2, -30, count)
+    spectrum, detector = Spectrum(rate_hz, 0.0), Detector(rate_hz, 0.0)
+    found = {}
+    for start in (0, count + 5000):
+        rows = spectrum.feed(Samples(data, rate_hz, 0.0, start, 0))
+        found.update((d.number, d) for d in detector.feed(rows))
+    found.update((d.number, d) for d in detector.close())
+    assert len(found) == 2
+    assert detector.statistics.jumps
+
+
+@pytest.mark.skipif(not RECORDINGS.exists(), reason="the shared recordings are not here")
+def test_every_slot_of_an_independent_recording_is_detected():
+    """The truth file of `marine162` (independent transmitters; shared/recordings/INDEX.md)."""
+    meta = json.loads((RECORDINGS / "marine162.sigmf-meta").read_text())
+    truth = json.loads((RECORDINGS / "marine162.truth.json").read_text())
+    rate_hz, center_hz = truth["sample_rate"], truth["center_hz"]
+    assert meta["global"]["core:datatype"] == "cu8"
+    raw = np.fromfile(RECORDINGS / "marine162.sigmf-data", np.uint8)
+    data = ((raw.astype(np.float32) - 127.5) / 127.5).view(np.complex64)
+    found = [d for d in find(data, rate_hz, center_hz=center_hz) if d.artefact is None]
+    assert parse_time(truth["start"]) > 0
+    matched = set()
+    for sent in truth["emissions"]:
+        hits = [
+            n
+            for n, d in enumerate(found)
+            if d.low_hz < sent["freq_in_file_hz"] < d.high_hz
+            and d.start / rate_hz < sent["t_stop"]
+            and d.stop / rate_hz > sent["t_start"]
+        ]
+        assert hits, sent["freq_in_file_hz"]
+        matched.update(hits)
+    assert len(matched) == len(found)  # and nothing else
