@@ -22,6 +22,7 @@ from earwitness.station.trains import EmissionRecord
 COMMIT_S = 0.5  # wall time between transactions while much is going on
 PULSE_NS = 2_000_000  # evidence of shorter frames is packed, many to a file
 PACK_SAMPLES = 1 << 18
+PACK_FRAMES = 256
 OCCUPANCY_STEP_NS = 10_000_000  # one look at a channel
 OCCUPANCY_SPAN_NS = 900_000_000_000  # integration time: fifteen minutes, ITU-R SM.1880 (from memory)
 
@@ -49,6 +50,7 @@ class LogKeeper:
         self._pack_size = 0
         self._pack_id: str | None = None
         self._pack_rows: list[dict[str, Any]] = []
+        self._pack_grew = False  # since it was stored last
         self._committed = 0.0
         self._flagged: set[str] = set()
         self._on: dict[int, list[tuple[int, int, int]]] = {}  # channel -> (start, stop, on) of its emissions
@@ -177,7 +179,10 @@ class LogKeeper:
         """Make all taken so far durable, unless that was done a moment ago."""
         if not now and time.monotonic() - self._committed < COMMIT_S:
             return
-        self._close_pack()
+        if now:
+            self._close_pack()
+        else:
+            self._store_pack()
         if now and self.doppler:
             emissions, messages, relations = self.doppler.settle()
             self._emissions.update({row["id"]: row for row in emissions})
@@ -272,12 +277,20 @@ class LogKeeper:
         self._pack.append(samples)
         self._pack_rows.append(row)
         self._pack_size += len(samples.data)
-        if self._pack_size >= PACK_SAMPLES:
+        self._pack_grew = True
+        if self._pack_size >= PACK_SAMPLES or len(self._pack) >= PACK_FRAMES:
             self._close_pack()
 
     def _close_pack(self) -> None:
-        if not self._pack or self._pack_id is None:
+        """Begin another pack. Only what was packed decides where, so that surveying again finds the same ones."""
+        self._store_pack()
+        self._pack, self._pack_rows, self._pack_size, self._pack_id = [], [], 0, None
+
+    def _store_pack(self) -> None:
+        """Store the pack as it is; it may still grow."""
+        if not self._pack_grew or self._pack_id is None:
             return
+        self._pack_grew = False
         parts = self._pack
         stored = self.evidence.add_snippet(
             self.recording,
@@ -291,7 +304,6 @@ class LogKeeper:
             self._batch.evidence.append(stored)
             for row in self._pack_rows:
                 row["evidence_id"] = stored["id"]
-        self._pack, self._pack_rows, self._pack_size, self._pack_id = [], [], 0, None
 
     def _occupy(self, record: EmissionRecord, label: str | None) -> None:
         near = [
