@@ -35,6 +35,12 @@ TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
 TONE_BAUD = 1200.0
 TONE_OS = 8
+RECORDER_CLOCKS = (
+    0.9715,
+    0.9855,
+    1.0145,
+    1.0285,
+)  # recordings run by up to 3 % too fast or slow; each bears 0.7 %
 LOW_HZ = 16_000.0  # a slower rate that serves the slower bauds
 # Bauds of direct FSK and what each is taken from: the discriminator after the tuned, the wide filter or none
 FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound", 19200.0: "open"}
@@ -130,10 +136,11 @@ class _ToneStream(_Symbols):
 
     offsets = (0, -4, -2, 2, 4)
 
-    def __init__(self, channel_hz: float):
-        super().__init__(f"AFSK {TONE_BAUD:.0f}", TONE_BAUD, channel_hz, 2, self.offsets, LOUDER)
+    def __init__(self, channel_hz: float, clock: float = 1.0):
+        baud = clock * TONE_BAUD
+        super().__init__(f"AFSK {TONE_BAUD:.0f}", baud, channel_hz, 2, self.offsets, LOUDER)
         self.source, self.rate_hz = "tuned", LOW_HZ
-        rate = TONE_OS * TONE_BAUD
+        rate = TONE_OS * baud
         self._resampler = Resampler(LOW_HZ, rate, cutoff_hz=3200.0, width_hz=1000.0)
         turns = 2j * np.pi * np.array(TONE_HZ)[:, None] / rate * np.arange(TONE_OS)[None, :]
         self._taps = (np.exp(-turns) / TONE_OS).astype(np.complex64)
@@ -367,6 +374,7 @@ class Demodulator:
             *(_DirectStream(baud, rate) for baud in FSK_SOURCES if baud <= 0.55 * samples.rate_hz),
         ]
         if self._audio:
+            self._streams += [_ToneStream(rate, clock) for clock in RECORDER_CLOCKS]
             self._streams.append(_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ))
             self._slow = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=8000.0)
             self._side = AlignedFir(lowpass(1700.0, 500.0, LOW_HZ, stop_db=50.0))
