@@ -299,7 +299,8 @@ def find_code(track: np.ndarray, newest: int) -> tuple[int, Format, float] | Non
 def find_pulses(track: np.ndarray) -> tuple[Format, float, float] | None:
     """Give (format, line period in samples, offset in Hz) if sync pulses of one come regularly, or None."""
     whole = len(track) - len(track) % SLACK
-    low = np.clip(track[:whole], -1_500, 1_500).reshape(-1, SLACK).mean(axis=1)
+    held = np.clip(track[:whole], -1_500, 1_500)
+    low = np.sum([held[k::SLACK] for k in range(SLACK)], axis=0) / SLACK
     smooth = np.convolve(low, np.full(7, 1 / 7), "same")  # 3.5 ms
     floor_hz, top_hz = (float(level) for level in np.quantile(smooth, (0.004, 0.99)))
     if not 400.0 < top_hz - floor_hz < 1_350.0:

@@ -269,7 +269,7 @@ def _alive(steady: list[float]) -> tuple[int, int]:
 
 def _decimated(track: np.ndarray) -> np.ndarray:
     whole = len(track) - len(track) % SLACK
-    return track[:whole].reshape(-1, SLACK).mean(axis=1)
+    return np.asarray(np.sum([track[k:whole:SLACK] for k in range(SLACK)], axis=0) / np.float32(SLACK))
 
 
 def tone_of(track: np.ndarray) -> float | None:
