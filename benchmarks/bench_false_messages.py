@@ -1,6 +1,6 @@
 """False messages: every mode that decodes against noise and against the signals of every other mode.
 
-    python benchmarks/bench_false_messages.py [MINUTES, default 10] [--modes NAME ...] [--survey | --matrix]
+    python benchmarks/bench_false_messages.py [MINUTES, default 10] [--modes NAME ...] [--on NAME ...] [--survey | --matrix]
 
 The matrix: a row is what listens, a column what is on the air. A column's examples are sent by its own transmitter
 again and again, at 20 dB SNR over its own bandwidth, at carriers spread over what the listener bears, pauses between;
@@ -29,6 +29,7 @@ from earwitness.station.run import survey_file
 SNR_DB = 20.0
 LEVEL = 0.1  # amplitude of the signal, of full scale
 PIECE_S = 1.0
+LONG_S = 5.0
 MOST_SAMPLES = 1 << 24  # of one transmission at the listener's rate
 CENTRES_HZ = (162.0e6, 136.9e6, 1090.0e6)  # of the surveys of noise: where modes are tried by frequency alone
 MODES = registry()
@@ -70,7 +71,8 @@ def pieces(listener, sender, center_hz, minutes, rng):
         while known and done < size:
             if at >= len(wave):
                 wave = known[rng.integers(len(known))]
-                at = -round(rng.uniform(0.02, 0.4) * rate_hz)
+                long = len(wave) > LONG_S * rate_hz  # such senders follow one another less closely
+                at = -round(rng.uniform(2.0, 4.0) * rate_hz if long else rng.uniform(0.02, 0.4) * rate_hz)
                 turn = rng.uniform(-1, 1) * listener.offset_ok_hz / rate_hz
             if at < 0:
                 pause = min(-at, size - done)
@@ -133,8 +135,8 @@ def false_of(listener, sender, minutes, seed):
     return false, right, said, 60 * minutes / spent
 
 
-def matrix(minutes, names):
-    senders = [None, *MODES.values()]
+def matrix(minutes, names, only):
+    senders = [MODES[name] for name in only] or [None, *MODES.values()]
     total = 0
     for row, listener in enumerate(mode for mode in LISTENERS if not names or mode.name in names):
         cells, slowest = [], (float("inf"), "")
@@ -183,10 +185,13 @@ if __name__ == "__main__":
     )
     parser.add_argument("minutes", nargs="?", type=float, default=10.0)
     parser.add_argument("--modes", nargs="*", default=[], choices=[mode.name for mode in LISTENERS])
+    parser.add_argument(
+        "--on", nargs="*", default=[], choices=list(MODES), help="only signals of these modes"
+    )
     parser.add_argument("--survey", action="store_true", help="only the survey of noise")
     parser.add_argument("--matrix", action="store_true", help="only the matrix")
     given = parser.parse_args()
     if not given.survey:
-        matrix(given.minutes, given.modes)
+        matrix(given.minutes, given.modes, given.on)
     if not given.matrix:
         survey(given.minutes)

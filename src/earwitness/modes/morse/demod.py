@@ -2,13 +2,15 @@
 
 A line that comes and goes is kept from half a second before its first half second to 3 s after its last, or
 until 40 s are held; then the whole stretch is read at once by `dsp.keying`. A longer transmission is cut at
-its last gap between words. A reading becomes a frame only when its timing is that of Morse: see
+its last gap between words. It may be two stations in turn, of other speed or carrier: where nothing was heard for a
+second it is read in parts, if each of them is Morse or the whole is none. A reading becomes a frame only when its timing is that of Morse: see
 `timing_fault`.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +23,9 @@ from earwitness.dsp.keying import KeyingFind, read_keying
 
 REACH_HZ = 150.0
 QUIET_BLOCKS = 6  # 3 s
+BETWEEN_BLOCKS = 2  # between two stations, a second
+SLOW_DOT_S = 0.1  # from here on a second is a pause between words
+LEAST_PART_BLOCKS = 4  # of a part that is read
 LONGEST_BLOCKS = 80  # 40 s
 LEAST_CHARACTERS = 5
 SLOWEST_WPM, FASTEST_WPM = 4.5, 46.0
@@ -35,6 +40,7 @@ class Demodulator(FramedReceiver):
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter: 500 Hz wide."""
         self._held: list[np.ndarray] = []
+        self._heard: list[bool] = []  # whether a line stood out in each
         self._held_at = 0  # block number of the first held
         self._blocks = 0
         self._busy_at = -1
@@ -45,6 +51,7 @@ class Demodulator(FramedReceiver):
         """Take half a second."""
         busy = self._busy(iq)
         self._held.append(iq)
+        self._heard.append(busy)
         self._blocks += 1
         if busy:
             self._busy_at = self._blocks - 1
@@ -69,7 +76,7 @@ class Demodulator(FramedReceiver):
         return bool(near.max() > 14.0 * np.median(near) > 0)
 
     def _drop(self, count: int) -> None:
-        del self._held[:count]
+        del self._held[:count], self._heard[:count]
         self._held_at += count
 
     def _read(self, *, final: bool) -> list[Frame]:
@@ -77,10 +84,19 @@ class Demodulator(FramedReceiver):
         iq = np.concatenate(self._held)
         find = read_keying(iq, self.rate_hz, reach_hz=REACH_HZ)
         start = self._held_at
+        size = self.frame * self.block_frames
+        whole = find is not None and timing_fault(find, read_text(find)) is None
+        slow = whole and find is not None and find.dot_s > SLOW_DOT_S
+        parts = [] if slow else self._parts(final=final)
+        frames = [self._frame_of(iq[a * size : b * size], (start + a) * size) for a, b in parts]
+        if parts and (all(frames) or not whole):
+            if final:
+                self._busy_at = -1
+            self._drop(len(self._held) - 1 if final else parts[-1][1])
+            return [frame for frame in frames if frame]
         if final:
             self._busy_at = -1
             self._drop(len(self._held) - 1)
-        size = self.frame * self.block_frames
         stop_s = len(iq) / self.rate_hz
         if not final:
             gaps = (
@@ -100,6 +116,23 @@ class Demodulator(FramedReceiver):
                 find = _until(find, cut_s)
         frame = self._frame(find, start * size) if find is not None else None
         return [frame] if frame else []
+
+    def _parts(self, *, final: bool) -> list[tuple[int, int]]:
+        """Give the held blocks as parts between silences; none when there is one part, the last only when final."""
+        ends, last = [0], -1
+        for at, heard in enumerate(self._heard):
+            if heard:
+                if last >= 0 and at - last > BETWEEN_BLOCKS:
+                    ends.append((at + last + 1) // 2)
+                last = at
+        out = [*pairwise(ends), *([(ends[-1], len(self._held))] if final else [])]
+        return out if len(ends) > 1 else []
+
+    def _frame_of(self, iq: np.ndarray, start: int) -> Frame | None:
+        if len(iq) < LEAST_PART_BLOCKS * self.frame * self.block_frames:
+            return None
+        find = read_keying(iq, self.rate_hz, reach_hz=REACH_HZ)
+        return None if find is None else self._frame(find, start)
 
     def _frame(self, find: KeyingFind, start: int) -> Frame | None:
         text = read_text(find)

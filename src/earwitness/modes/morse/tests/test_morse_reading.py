@@ -82,3 +82,24 @@ def test_assembler_makes_any_octets_inert(octets):
     bits = Bits(int.from_bytes(octets, "big"), 8 * len(octets))
     for message in MODE.assembler().feed(Frame("morse", 0, 1, bits, "pass")):
         assert message.fields["text"].isprintable()
+
+
+@pytest.mark.parametrize("apart_hz", [0.0, 60.0, 140.0])
+def test_two_stations_in_turn_are_both_read(apart_hz):
+    rate_hz = 2140.0
+    rng = np.random.default_rng(1)
+    parts = [np.zeros(2000, complex)]
+    texts = ["CQ DE QM2K QM2K K", "QM2K DE QM3A QM3A K"]
+    for text, speed, side in zip(texts, (18, 25), (-0.5, 0.5), strict=True):
+        wave = SYNTH.transmit({"text": text, "words_per_minute": speed}, rate_hz)
+        turn = np.exp(2j * np.pi * side * apart_hz / rate_hz * np.arange(len(wave)))
+        parts += [wave * turn, np.zeros(round(2.5 * rate_hz))]
+    iq = np.concatenate([*parts, np.zeros(6000)])
+    iq = iq + np.sqrt(rate_hz / 300 / 100 / 2) * (rng.normal(size=len(iq)) + 1j * rng.normal(size=len(iq)))
+    demodulator = MODE.demodulator()
+    frames = [
+        *demodulator.feed(Samples((0.1 * iq).astype(np.complex64), rate_hz, 7e6, 0, 0)),
+        *demodulator.close(),
+    ]
+    heard = [frame.bits.value.to_bytes(frame.bits.size // 8, "big").decode() for frame in frames]
+    assert " ".join(heard) == " ".join(texts)  # of one speed and carrier they may be one stretch
