@@ -28,7 +28,9 @@ STATE = 12
 LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 LEAST_CARRIER = 16.0
-LEAST_SHARE = 0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
+LEAST_SHARE = (
+    0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
+)
 
 
 @lru_cache(maxsize=32)

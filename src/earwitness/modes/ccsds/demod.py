@@ -100,6 +100,7 @@ class _Stream:
         self.octave = octave
         self.missed = 0
         self.age = 0  # windows
+        self.power = 1e-30  # of the signal in the octave
         self._per = start.per
         self._lag = lag
         self._last = 0.0
@@ -331,6 +332,8 @@ class Demodulator:
                 continue  # another has read a frame meanwhile
             stream = self._streams[item]
             stream.missed = 0 if item in found else stream.missed + 1
+            if item in found:
+                stream.power = max(float(np.vdot(window, window).real) / WINDOW - noise, 1e-30)
             part = fresh[item[2]] if item[1] == carrier.REAL else window
             out += self._frames(stream, stream.feed(part.astype(np.complex64)))
             if stream.missed >= MISSES:
@@ -342,7 +345,9 @@ class Demodulator:
             which = chance.rate_hz if chance.kind == carrier.REAL else 0.0
             earlier = before.get(which, window[:0]).astype(np.complex64)
             lag = self._lags[key, chance.rate_hz] if which else 0.0
-            out += self._open(item, chance, octave, earlier, fresh[which].astype(np.complex64), at, lag)
+            power = max(float(np.vdot(window, window).real) / WINDOW - noise, 1e-30)
+            here = fresh[which].astype(np.complex64)
+            out += self._open(item, chance, octave, earlier, here, at, lag, power)
         return out
 
     def _asleep(self, window: np.ndarray, noise: float) -> bool:
@@ -354,7 +359,7 @@ class Demodulator:
 
     def _open(
         self, item: tuple[int, int, float], chance: Chance, octave: Octave, before: np.ndarray, window: np.ndarray, at: int,
-        lag: float,
+        lag: float, power: float,
     ) -> list[Frame]:  # fmt: skip
         known = self._streams.get(item)
         if known is not None:
@@ -381,6 +386,7 @@ class Demodulator:
         if len(self._streams) >= MOST_STREAMS:
             return out
         stream = _Stream(chance, octave, start, before, window, at, lag)
+        stream.power = power
         self._streams[item] = stream
         return out + self._frames(stream, stream.open())
 
@@ -433,6 +439,10 @@ class Demodulator:
             extra["audio_carrier_hz"] = round(AUDIO_MIDDLE_HZ + turn_hz)
         elif not self._audio:
             frequency = first.center_hz + (turn_hz if chance.kind != carrier.REAL else 0.0)
+        level = 10 * float(np.log10(stream.power))
+        snr = None
+        if self._noise is not None and not self._audio:
+            snr = level - self._noise - 10 * float(np.log10(self._mode.bandwidth_hz))
         return Frame(
             mode=self._mode.name,
             time_ns=first.time_ns(block.start),
@@ -442,5 +452,7 @@ class Demodulator:
             corrected_bits=block.corrected,
             check_name=block.check_name(),
             extra=extra,
+            level_dbfs=level,
+            snr_db=snr,
             frequency_hz=frequency,
         )

@@ -23,6 +23,7 @@ WINDOW = 8192  # samples looked at together
 LEAST_PER = 2.5  # samples a symbol
 CLOCK_ERROR = 2e-4  # of transmitter and receiver together
 CLOCK = 14.0  # power of a clock line over what is around it
+AROUND = 96  # values either side of a line that it is compared with
 PARTNER = 4.0  # how much weaker a second line may be
 TOGETHER = 4  # windows whose spectra are averaged
 FILTER, WIDTH = 0.65, 0.5  # of the rate: half width and transition of the filter before the discriminator
@@ -95,7 +96,7 @@ class _Least:
 
 
 SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0, median=0.69)
-MEAN = _Least(carrier=6.5, clock=3.8, pair=3.4, median=0.92)
+MEAN = _Least(carrier=6.5, clock=3.8, pair=3.7, median=0.92)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +195,12 @@ class PhaseLooks:
         self._past.clear()
 
 
+def _floor(power: np.ndarray, at: int, median: float) -> float:
+    """Give the mean of what is around a place, and not less than a tenth of the mean of all."""
+    near = power[np.arange(at - AROUND, at + AROUND) % len(power)]
+    return max(float(np.median(near)) / median, 0.1 * float(power.mean())) + 1e-30
+
+
 def _paired(square: np.ndarray, cycles: float) -> bool:
     """Tell whether the strongest line of a spectrum has another nearly as strong at a distance."""
     top = int(square.argmax())
@@ -207,8 +214,8 @@ def _phase_keyed(
     clock: np.ndarray, square: np.ndarray, rate_hz: float, rates: Iterable[float], least: _Least
 ) -> list[Chance]:
     out: list[Chance] = []
-    floor = float(np.median(square)) / least.median + 1e-30
-    reversal = float(square.max()) / floor
+    top = int(square.argmax())
+    reversal = float(square[top]) / _floor(square, top, least.median)
     half = len(square) // 4
     for rate in rates:
         strength = _strength(clock, rate / rate_hz, CLOCK_ERROR * rate / rate_hz, least.median)
@@ -221,7 +228,9 @@ def _phase_keyed(
             shift = round(each / rate_hz * len(square))
             both = np.minimum(np.roll(square, shift), np.roll(square, -shift))
             both[half:-half] = 0
-            pair = float(both.max()) / floor
+            top = int(both.argmax())
+            floor = max(_floor(square, top + side * shift, least.median) for side in (-1, 1))
+            pair = float(both[top]) / floor
             if pair > least.pair:
                 out.append(Chance(carrier.OQPSK, each, pair))
     return out

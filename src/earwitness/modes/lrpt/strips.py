@@ -89,6 +89,7 @@ _COSINE = np.where(
 )
 
 
+@cache
 def quantisation(quality: int) -> np.ndarray:
     """Give the steps int64 (8, 8) for a quality factor 1 to 100."""
     quality = min(max(quality, 1), 100)

@@ -95,7 +95,11 @@ def test_voice_like_sound_and_bare_carriers_give_nothing():
 
 def test_message_fields():
     item = SYNTH.examples()[0]
-    got = received(keyed(item, 10.0, 205_440.0, np.random.default_rng(1)), 205_440.0)
+    power = 0.0025 * 205_440.0 / 19_200 / 10  # of the noise: Es/N0 of 10 dB
+    noise_dbfs_hz = 10 * np.log10(power / 205_440.0)
+    got = received(keyed(item, 10.0, 205_440.0, np.random.default_rng(1)), 205_440.0, noise_dbfs_hz)
+    assert got[0].level_dbfs == pytest.approx(10 * np.log10(0.0025), abs=1.0)
+    assert got[0].snr_db == pytest.approx(10 + 10 * np.log10(19_200 / MODE.bandwidth_hz), abs=1.0)
     message = Assembler().feed(got[0])[0]
     assert message.fields["spacecraft"] == 77
     assert message.fields["packets"][0]["apid"] == 100
