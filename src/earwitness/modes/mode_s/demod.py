@@ -80,6 +80,10 @@ class Demodulator:
         out: list[Frame] = []
         at = 0
         while at < len(data):
+            if self._by == 1 and self._fill == 0 and len(data) - at >= CHUNK and data.flags.carray:
+                out += self._chunk(given=data[at : at + CHUNK])  # a whole chunk needs no gathering
+                at += CHUNK
+                continue
             part = data[at : at + len(self._new) - self._fill]
             self._new[self._fill : self._fill + len(part)] = part
             self._fill += len(part)
@@ -102,21 +106,26 @@ class Demodulator:
         self._rate_hz = 0.0
         return out
 
-    def _chunk(self, held: int = CHUNK) -> list[Frame]:
-        """Work through the buffer, `held` samples of it new (the rest silence), and begin the next."""
+    def _chunk(self, held: int = CHUNK, given: np.ndarray | None = None) -> list[Frame]:
+        """Work through the buffer, `held` samples of it new (the rest silence), and begin the next.
+
+        The new samples are `given`, or gathered already.
+        """
         keep = self._before + self._after
         self._at += CHUNK
         new = self._x[keep:]
         if self._by > 1:
             pulses.decimate(self._new, self._taps, self._by, new)
         self._fill = len(self._taps) - 1
-        self._new[: self._fill] = self._new[CHUNK * self._by :].copy()
+        if self._fill:
+            self._new[: self._fill] = self._new[CHUNK * self._by :].copy()
         held -= held % pulses.GROUP
         new[held:] = 0
         self._power[keep + held :] = 0
         if held:
             fresh_groups = self._groups[: held // pulses.GROUP]
-            pulses.take(new[:held], self._power[keep : keep + held], fresh_groups)
+            raw = new[:held] if given is None else given
+            pulses.take(raw, new[:held], self._power[keep : keep + held], fresh_groups)
             groups = fresh_groups[fresh_groups > 0]
             # the quarter of the groups lowest in power holds no replies; 0.916 is where the first quartile
             # of a mean of 64 exponentials lies

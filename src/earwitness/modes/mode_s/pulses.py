@@ -111,19 +111,19 @@ def quiet_places(rate_hz: float) -> np.ndarray:
     return np.round(np.array(QUIET_US) * 1e-6 * rate_hz).astype(np.int64)
 
 
-@kernel("void(complex64[::1], float32[::1], float32[::1])", fastmath=True)
-def take(x: np.ndarray, power: np.ndarray, groups: np.ndarray) -> None:
-    """Take the mean out of samples in place; give their power and its sum over each GROUP samples."""
+@kernel("void(complex64[::1], complex64[::1], float32[::1], float32[::1])", fastmath=True)
+def take(raw: np.ndarray, x: np.ndarray, power: np.ndarray, groups: np.ndarray) -> None:
+    """Give raw samples without their mean (x may be raw), their power and its sum over each GROUP samples."""
     real = np.float32(0)
     imag = np.float32(0)
     for i in range(len(x)):
-        real += x[i].real
-        imag += x[i].imag
+        real += raw[i].real
+        imag += raw[i].imag
     real /= np.float32(len(x))
     imag /= np.float32(len(x))
     mean = np.complex64(complex(real, imag))
     for i in range(len(x)):
-        v = x[i] - mean
+        v = raw[i] - mean
         x[i] = v
         power[i] = v.real * v.real + v.imag * v.imag
     for g in range(len(groups)):
