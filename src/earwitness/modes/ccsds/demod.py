@@ -8,6 +8,7 @@ discriminator. From audio: a discriminator's baseband, or phase reversals near t
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import replace
 from typing import Any
 
@@ -25,6 +26,7 @@ from earwitness.modes.ccsds.gate import (
     CLOCK_ERROR,
     QUIET,
     RATES_HZ,
+    TOGETHER,
     WINDOW,
     Chance,
     Octave,
@@ -219,6 +221,7 @@ class Demodulator:
         self._before: dict[int, dict[float, np.ndarray]] = {
             id(octave): {} for octave in every
         }  # by rate; 0: as it is
+        self._past: dict[int, deque[np.ndarray]] = {id(octave): deque(maxlen=TOGETHER) for octave in every}
         self._looks = {id(octave): PhaseLooks() for octave in every}
         self._lags: dict[tuple[int, float], float] = {}
         self._streams: dict[tuple[int, int, float], _Stream] = {}
@@ -300,9 +303,11 @@ class Demodulator:
                 self._settled = None
             elif settled[0] != key:
                 self._before[key] = {}
+                self._past[key].clear()
                 return []
             else:
                 rates = [settled[2]]
+        self._past[key].append(window)
         asleep = self._asleep(window, noise)
         chances: list[Chance] = []
         phases = bool(np.iscomplexobj(window))
@@ -344,6 +349,8 @@ class Demodulator:
                 continue
             which = chance.rate_hz if chance.kind == carrier.REAL else 0.0
             earlier = before.get(which, window[:0]).astype(np.complex64)
+            if not which:
+                earlier = np.concatenate([window[:0], *list(self._past[key])[:-1]]).astype(np.complex64)
             lag = self._lags[key, chance.rate_hz] if which else 0.0
             power = max(float(np.vdot(window, window).real) / WINDOW - noise, 1e-30)
             here = fresh[which].astype(np.complex64)
