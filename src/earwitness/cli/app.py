@@ -40,7 +40,7 @@ Json = Annotated[bool, typer.Option("--json", help="Give one JSON document on st
 Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="FILE", help="Where to write.")]
 
 
-@app.command()
+@app.command(short_help="Find, measure, identify, decode and log what recordings hold.")
 def survey(
     sources: Annotated[list[str], typer.Argument(metavar="SOURCE...", help="Recordings to survey.")],
     station: Station = None,
@@ -117,7 +117,7 @@ def query(
     )  # fmt: skip
 
 
-@app.command()
+@app.command(short_help="Show why an entry is in the log: figures, check, pictures.")
 def evidence(
     entry: Annotated[str, typer.Argument(metavar="ID", help="Id of an emission, message, over or identity.")],
     station: Station = None,
@@ -138,7 +138,7 @@ def evidence(
     run_evidence(entry, station, json=json, output=output)
 
 
-@app.command()
+@app.command(short_help="Show who an identity is and what ties it to others; label it.")
 def identity(
     entry: Annotated[str, typer.Argument(metavar="ID|KEY", help="Id or key of an identity.")],
     station: Station = None,
@@ -201,7 +201,7 @@ def report(station: Station = None, output: Output = None, json: Json = False) -
     run_report(station, output=output, json=json)
 
 
-@app.command()
+@app.command(short_help="Say when satellites pass over the station.")
 def passes(
     station: Station = None,
     json: Json = False,
@@ -275,7 +275,7 @@ def overlay(
     run_overlay(entry, station, json=json, satellite=satellite, output=output, clock_error=clock_error)
 
 
-@app.command()
+@app.command(short_help="Synthesise a recording with its truth from a description.")
 def scene(
     file: Annotated[Path, typer.Argument(metavar="FILE.toml", help="Description of the scene.")],
     output: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Folder for the recording.")],
@@ -292,7 +292,7 @@ def scene(
     run_scene(file, output, json=json)
 
 
-@app.command()
+@app.command(short_help="Judge the stored evidence again with this version.")
 def recheck(station: Station = None, json: Json = False) -> None:
     """Judge the stored evidence again with this version, and say which claims came out otherwise.
 
@@ -313,7 +313,7 @@ def modes(json: Json = False) -> None:
     run_modes(json=json)
 
 
-@app.command()
+@app.command(short_help="Show the whole job on invented scenes.")
 def demo(station: Station = None, json: Json = False) -> None:
     """Show the whole job: an invented scene is made, surveyed and reported."""
     from earwitness.cli.demo import run_demo
