@@ -107,6 +107,43 @@ def test_the_receivers_own_doing_is_told():
     assert real.center_hz == pytest.approx(300e3, abs=1e3)
 
 
+@pytest.mark.parametrize(
+    ("center_hz", "offset_hz", "kind"),
+    [
+        (100e6, 2.4e6 / 3, "clock line"),
+        (100e6, -2.4e6 / 5, "clock line"),
+        (100e6, 2.4e6 / 16, "clock line"),
+        (144.31e6, -310e3, "crystal line"),
+        (144.31e6, -313.1e3, ""),
+        (100e6, 2.4e6 / 3 + 400, ""),
+    ],
+)
+def test_steady_lines_of_the_receivers_clocks_are_told(center_hz, offset_hz, kind):
+    """Fractions of the sample clock, and 5 x 28.8 MHz (common practice, no source)."""
+    rate_hz = 2.4e6
+    count = int(2 * rate_hz)
+    data = noise(np.random.default_rng(7), count, -100, rate_hz)
+    data = data + tone(rate_hz, offset_hz, 0, 2, -40, count)
+    (found,) = find(data, rate_hz, center_hz=center_hz)
+    assert (found.artefact or "").split(":")[0] == kind
+
+
+@pytest.mark.parametrize("snr_db", [30, 50])
+def test_a_strong_carrier_that_comes_and_goes_brings_nothing_beside_it(snr_db):
+    """Ramps of 2 ms, as transmitters have; 90 % modulated by tones of a voice's pitch that come and go."""
+    rate_hz = 250e3
+    count = int(2 * rate_hz)
+    t = np.arange(count) / rate_hz
+    rng = np.random.default_rng(8)
+    envelope = np.interp(t, np.arange(0, 2.05, 0.05), np.clip(rng.random(41) * 1.4 - 0.4, 0, 1))
+    voice = envelope * sum(np.cos(2 * np.pi * 190 * k * t + k) for k in range(1, 9)) / 8
+    level = 10 ** ((snr_db - 100 + 10 * np.log10(8e3)) / 20)
+    ramp = np.interp(t, [0.3, 0.302, 1.7, 1.702], [0, 1, 1, 0])
+    wave = ramp * level * (1 + 0.9 * voice) * np.exp(2j * np.pi * 32e3 * t)
+    found = find(noise(rng, count, -100, rate_hz) + wave.astype(np.complex64), rate_hz)
+    assert [round(d.center_hz, -3) for d in found] == [32e3]
+
+
 def test_pulses_of_100_us_are_one_train():
     rate_hz = 2.4e6
     rng = np.random.default_rng(5)

@@ -8,6 +8,8 @@ A reason is given only where the samples prove it, since a wrong one hides a rea
   the mirror frequency leaves b conj(s), and the product sums to b |s|^2 in phase; for two emissions
   that merely sit opposite each other it averages out. The sum tells how much of the power is image.
 - **Clock line**: an unmodulated, steady line at a small fraction of the sample clock, to a few hundredths of a bin.
+- **Crystal line**: the same at a multiple of the 28.8 MHz at which cheap receivers run (common practice, no source);
+  its place tells it wherever the receiver is tuned, since one crystal makes both the line and the scale.
 - **Clipping product**: weak energy that is there only while samples sit on the rails.
 """
 
@@ -22,8 +24,10 @@ from earwitness.spectrum.stft import Plan, SpectrumBlock
 
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
 _IMAGE_BELOW = 20.0  # power ratio from which the other side counts as stronger
-_CLOCK_PARTS = 16
+_CLOCK_PARTS = (16, 3, 5, 6, 10, 12)
 _CLOCK_BINS = 0.04
+_CRYSTAL_HZ = 28.8e6
+_CRYSTAL_TUNED_HZ = 15.0  # steps in which a tuner is set
 _LINE_BINS = 4.5
 _STEADY = 0.15  # standard deviation over mean of a line's power, noise taken off
 
@@ -84,12 +88,18 @@ class ReceiverRows:
 
 
 def reason(
-    traces: Traces, of: Plan, low: float, high: float, center: float, background_clipping: float
+    traces: Traces,
+    of: Plan,
+    tuned_hz: float,
+    low: float,
+    high: float,
+    center: float,
+    background_clipping: float,
 ) -> str | None:
     """Give why an emission is the receiver's own doing, or None.
 
     `low`, `high`, `center` are positions in bins (0 = lower edge of bin 0, so bin b is centred on b + 0.5);
-    `background_clipping` is the share of rows with clipped samples outside strong emissions.
+    `tuned_hz` is the receiver's centre frequency. `background_clipping` is the share of rows with clipped samples outside strong emissions.
     """
     if traces.rows == 0 or traces.power <= 0:
         return None
@@ -105,9 +115,14 @@ def reason(
             down = 10 * np.log10(traces.mirrored / traces.power)
             return f"mirror image: a conjugate copy, {down:.0f} dB down, of the emission opposite the centre"
     if high - low <= _LINE_BINS and traces.rows * of.row_s >= 1.0 and _steady(traces):
-        part = (center - middle) / of.size * _CLOCK_PARTS
-        if round(part) and abs(part - round(part)) * of.size / _CLOCK_PARTS < _CLOCK_BINS:
-            return f"clock line: steady and unmodulated at {round(part)}/{_CLOCK_PARTS} of the sample clock"
+        for parts in _CLOCK_PARTS:
+            part = (center - middle) / of.size * parts
+            if round(part) and abs(part - round(part)) * of.size / parts < _CLOCK_BINS:
+                return f"clock line: steady and unmodulated at {round(part)}/{parts} of the sample clock"
+        line_hz = tuned_hz + (center - middle) * of.bin_hz
+        order = round(line_hz / _CRYSTAL_HZ)
+        if order > 0 and abs(line_hz - order * _CRYSTAL_HZ) < _CLOCK_BINS * of.bin_hz + _CRYSTAL_TUNED_HZ:
+            return f"crystal line: steady and unmodulated at {order} times 28.8 MHz, of the receiver's own crystal"
     if (
         traces.clipped_rows > 0.8 * traces.rows
         and background_clipping < 0.2

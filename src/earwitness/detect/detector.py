@@ -28,7 +28,7 @@ from earwitness.detect.trains import Trains
 from earwitness.spectrum.floor import NoiseFloor
 from earwitness.spectrum.stft import Plan, SpectrumBlock, looks, plan
 
-_ROOM = 4  # batches in the rings besides the history
+_ROOM = 2  # batches in the rings besides the history
 _WIDEST = 256  # bins of a box; what is wider is found by its parts
 _EAGER_BATCHES = 16  # the floor is followed in every batch up to here,
 _LAZY = 4  # then in every fourth
@@ -588,7 +588,7 @@ class Detector:
     def _artefact(self, e: Emission, low: float, high: float, middle: float) -> str | None:
         seen = self.statistics
         clipping = seen.clipped_rows / max(1, seen.rows)
-        why = reason(e.traces, self.plan, low, high, middle, clipping)
+        why = reason(e.traces, self.plan, self.center_hz, low, high, middle, clipping)
         e.image = why is not None and why.startswith("mirror")
         return why
 

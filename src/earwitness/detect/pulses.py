@@ -246,8 +246,8 @@ class PulseFinder:
                     mask[first:last, low:high] = 0
                     continue
                 excess = (power[first:last, low:high].mean(axis=0) - self.steady[low:high]) * used
-                beside = power[first:last].mean(axis=0)
-                beside[low:high] = 0
+                beside = power[max(0, first - 2) : last + 2].max(axis=0)  # the click of what comes or goes
+                beside[low:high] *= ~used
                 strongest = float(beside[max(0, low - 8) : high + 8].max())
                 rest = np.sort(excess[used])[: -max(2, int(np.count_nonzero(used)) // 3)]
                 level = float(self.steady[low:high].mean())

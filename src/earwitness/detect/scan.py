@@ -41,7 +41,8 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
     """Set cells to 1 that the window's side lobes, or the click of a keyed edge, of a strong signal explain.
 
     Side lobes: -64 dB, falling 18 dB per octave from three bins on. A row in which a strong signal comes or
-    goes cuts the window short, which leaves (1 / pi k)^2 of it k bins away. A factor of 3 covers noise on it.
+    goes cuts the window short, which leaves (1 / pi k)^2 of its full power k bins away, however little of it the row
+    holds. A factor of 3 covers noise on it.
     """
     rows, bins = ratio.shape
     blocks = bins // 8
@@ -69,14 +70,15 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
                 before = max(before, ratio[max(r - 1, 0), i])
                 after = max(after, ratio[min(r + 1, rows - 1), i])
             keyed = before > 3 * top[k] or after > 3 * top[k] or 3 * before < top[k] or 3 * after < top[k]
-            reach = min(bins, int(np.sqrt(top[k] / 3)) + 4) if keyed else min(bins, 4 + int(top[k] ** 0.1667))
+            whole = max(top[k], before, after) if keyed else top[k]
+            reach = min(bins, int(np.sqrt(whole / 3)) + 4) if keyed else min(bins, 4 + int(top[k] ** 0.1667))
             for d in range(3, reach):
                 lobe = np.float32(4e-7) * np.float32(3.0 / d) ** 6
                 if keyed:
                     lobe = np.float32(1) / (np.float32(np.pi) * d) ** 2
                 for b in (8 * k - d, 8 * k + 7 + d):
                     if 0 <= b < bins:
-                        skirt[b] = max(skirt[b], lobe * top[k])
+                        skirt[b] = max(skirt[b], lobe * whole)
         for b in range(bins):
             if 3 * skirt[b] > 1 and ratio[r, b] < 1 + 3 * skirt[b]:
                 ratio[r, b] = 1
