@@ -143,14 +143,14 @@ def box_chance(wanted: float) -> float:
     """Give the false-alarm probability of one box that makes all those that overlap it alarm with `wanted`.
 
     Boxes slide and change size in small steps, so there are more independent tries than disjoint boxes, and the
-    more the rarer the alarm: 9 at 4.5 standard deviations, 42 at 6. Fitted to alarms counted on noise at
+    more the rarer the alarm: 14 at 4.5 standard deviations, 66 at 6. Fitted to alarms counted on noise at
     48 kS/s and 2.4 MS/s (`benchmarks/bench_detection.py`); the form follows the theory of level crossings.
     """
     from scipy.special import ndtri
 
     chance = min(wanted, 0.01)
     for _ in range(8):
-        chance = min(wanted, 0.01) / max(1.0, 8.9 * (-ndtri(chance) / 4.5) ** 5.4)
+        chance = min(wanted, 0.01) / max(1.0, 14.0 * (-ndtri(chance) / 4.5) ** 5.4)
     return float(chance)
 
 
