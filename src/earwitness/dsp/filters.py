@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from earwitness.dsp import fft
@@ -22,16 +24,16 @@ def lowpass(cutoff_hz: float, width_hz: float, rate_hz: float, *, stop_db: float
     `cutoff_hz` is the -6 dB edge, `width_hz` the transition from pass to stop. Length by Kaiser's
     estimate (stop_db - 7.95) / (2.285 * transition in rad), from memory.
     """
-    count = int(np.ceil((stop_db - 7.95) / (2.285 * 2 * np.pi * width_hz / rate_hz))) | 1
+    return _lowpass(cutoff_hz / rate_hz, width_hz / rate_hz, stop_db).copy()
+
+
+@lru_cache(maxsize=256)
+def _lowpass(cutoff: float, width: float, stop_db: float) -> np.ndarray:
+    """Give the taps for edges in cycles a sample; the same filters are asked for again with every burst."""
+    count = int(np.ceil((stop_db - 7.95) / (2.285 * 2 * np.pi * width))) | 1
     n = np.arange(count) - count // 2
-    taps = (
-        2
-        * cutoff_hz
-        / rate_hz
-        * np.sinc(2 * cutoff_hz / rate_hz * n)
-        * np.kaiser(count, kaiser_beta(stop_db))
-    )
-    return (taps / taps.sum()).astype(np.float32)
+    taps = 2 * cutoff * np.sinc(2 * cutoff * n) * np.kaiser(count, kaiser_beta(stop_db))
+    return np.asarray(taps / taps.sum(), np.float32)
 
 
 def root_raised_cosine(alpha: float, samples_per_symbol: float, span: int) -> np.ndarray:

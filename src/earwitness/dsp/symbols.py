@@ -585,10 +585,13 @@ class ReversalCarrier:
         parts = np.lib.stride_tricks.as_strided(
             self._squares, (looks, self._size), (step * stride, stride), writeable=False
         )
-        spectra = fft.forward(parts * self._window, self._bins)
         reach = self._reach
-        near = np.concatenate([spectra[:, -reach:], spectra[:, : reach + 1]], axis=1)
-        self._powers = np.concatenate([self._powers, near.real**2 + near.imag**2])
+        powers = np.zeros((looks, 2 * reach + 1), np.float32)
+        if self._squares.any():
+            spectra = fft.forward(parts * self._window, self._bins)
+            near = np.concatenate([spectra[:, -reach:], spectra[:, : reach + 1]], axis=1)
+            powers = near.real**2 + near.imag**2
+        self._powers = np.concatenate([self._powers, powers])
         self._squares = self._squares[looks * step :].copy()
         found = np.empty((max(len(self._powers) - 2, 0), 2))
         _peaks(self._powers, found)

@@ -11,7 +11,7 @@ from earwitness.channel.bank import Channel
 from earwitness.core.mode import Mode
 from earwitness.core.types import Detection, Frame, Identification, Measurement, Over, Samples
 from earwitness.emission.identify import examine
-from earwitness.station.lanes import Lane, Result, modes_by_class, modes_by_frequency
+from earwitness.station.lanes import Lane, Result, SharedCut, modes_by_class, modes_by_frequency
 
 PRE_ROLL_S = 0.05
 HEAD_S = 4.0  # what is kept of an emission's start until it is known ...
@@ -55,8 +55,9 @@ class Follower:
         self._heard_s = 0.0
         self._next_look_s = min(FIRST_LOOK_S, self._head_limit_s / 2)
         width = detection.high_hz - detection.low_hz
+        cuts: dict[float, SharedCut] = {}
         for mode in modes_by_frequency(modes, detection.center_hz, width) if place_known else []:
-            self._open_lane(mode, detection.center_hz)
+            self._open_lane(mode, detection.center_hz, cuts)
 
     def feed(self, samples: Samples) -> None:
         """Take the channel's next samples."""
@@ -142,15 +143,16 @@ class Follower:
     def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:
         """Open a lane for each mode that an emission of this kind may be; it hears all that is buffered."""
         width = self.detection.high_hz - self.detection.low_hz
+        cuts: dict[float, SharedCut] = {}
         for mode in modes_by_class(self._modes, known, center_hz, width, place_known=self._place_known):
             if mode.name not in self.lanes:
                 head = head or self._joined()
-                lane = self._open_lane(mode, center_hz)
+                lane = self._open_lane(mode, center_hz, cuts)
                 if head is not None:
                     self._collect(lane.feed(head))
 
-    def _open_lane(self, mode: Mode, center_hz: float) -> Lane:
-        lane = Lane.start(mode, self.channel.rate_hz, self.channel.center_hz, center_hz)
+    def _open_lane(self, mode: Mode, center_hz: float, cuts: dict[float, SharedCut]) -> Lane:
+        lane = Lane.start(mode, self.channel.rate_hz, self.channel.center_hz, center_hz, cuts)
         self.lanes[mode.name] = lane
         return lane
 

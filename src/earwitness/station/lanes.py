@@ -103,23 +103,55 @@ def wanted_rate_hz(modes: Iterable[Mode], frequency_hz: float, width_hz: float, 
     return min(span_hz, max(rates))
 
 
+class SharedCut:
+    """A narrower cut of a channel that several lanes are fed from, each with the same pieces in turn."""
+
+    def __init__(self, center_hz: float, rate_hz: float):
+        self._cut = StreamCut(center_hz=center_hz, rate_hz=rate_hz)
+        self._fed: Samples | None = None
+        self._given: Samples | None = None
+        self._rest: tuple[Samples | None] | None = None
+
+    def feed(self, samples: Samples) -> Samples | None:
+        """Take the channel's next samples, the same object from every lane; give the narrower ones."""
+        if samples is not self._fed:
+            self._fed, self._given = samples, self._cut.feed(samples)
+        return self._given
+
+    def close(self) -> Samples | None:
+        """Give the last samples, to every lane that asks."""
+        if self._rest is None:
+            self._rest = (self._cut.close(),)
+        return self._rest[0]
+
+
 @dataclass
 class Lane:
     """One mode at work on one emission."""
 
     mode: Mode
     demodulator: Demodulator
-    cut: StreamCut | None
+    cut: SharedCut | None
     failed: str | None = None
 
     @classmethod
-    def start(cls, mode: Mode, channel_rate_hz: float, channel_center_hz: float, center_hz: float) -> Lane:
-        """Give a lane fed from a channel; cut narrower first when the channel is not what the mode wants."""
+    def start(
+        cls,
+        mode: Mode,
+        channel_rate_hz: float,
+        channel_center_hz: float,
+        center_hz: float,
+        cuts: dict[float, SharedCut],
+    ) -> Lane:
+        """Give a lane fed from a channel; cut narrower first when the channel is not what the mode wants.
+
+        `cuts` are those of the lanes started together about this centre, by their rate.
+        """
         fits = mode.rate_hz <= channel_rate_hz <= 1.35 * mode.rate_hz
         near = abs(center_hz - channel_center_hz) <= max(0.25 * mode.offset_ok_hz, 0.01 * mode.bandwidth_hz)
         cut = None
         if not (fits and near) and channel_rate_hz > mode.rate_hz:
-            cut = StreamCut(center_hz=center_hz, rate_hz=mode.rate_hz)
+            cut = cuts.setdefault(mode.rate_hz, SharedCut(center_hz, mode.rate_hz))
         return cls(mode, mode.demodulator(), cut)
 
     def feed(self, samples: Samples) -> list[Result]:

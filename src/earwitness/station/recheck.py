@@ -114,7 +114,7 @@ def _frames(source: Source, mode: Mode) -> Iterator[Frame]:
         noise = max(lowest / 0.05, 1e-20)  # the 5 % point of exponentially distributed power
         density = float(10 * np.log10(noise / stretch.rate_hz))
         samples = Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns, density)
-        lane = Lane.start(mode, stretch.rate_hz, stretch.center_hz, stretch.center_hz)
+        lane = Lane.start(mode, stretch.rate_hz, stretch.center_hz, stretch.center_hz, {})
         if mode.wideband:
             lane.cut = None
         yield from (item for item in [*lane.feed(samples), *lane.close()] if isinstance(item, Frame))

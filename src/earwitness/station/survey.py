@@ -135,6 +135,7 @@ class StretchSurvey:
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
+        self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._noise: float | None = None
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
@@ -509,8 +510,22 @@ class StretchSurvey:
             self.keeper.over(over, record)
         for item in [item for item in follower.results if isinstance(item, Picture)]:
             follower.results.remove(item)
+            if self._is_repeated(item, record):
+                continue
             record.mode = item.mode
             self.keeper.picture(item, record)
+
+    def _is_repeated(self, picture: Picture, record: EmissionRecord) -> bool:
+        """Tell whether another emission gave the same picture: one transmission that was detected as two."""
+        width_hz = next(mode.bandwidth_hz for mode in self.modes if mode.name == picture.mode)
+        for other, number in self._pictures:
+            common = min(picture.stop_ns, other.stop_ns) - max(picture.start_ns, other.start_ns)
+            shorter = min(picture.stop_ns - picture.start_ns, other.stop_ns - other.start_ns)
+            near = abs(picture.frequency_hz - other.frequency_hz) < width_hz
+            if other.mode == picture.mode and number != record.number and near and 2 * common > shorter:
+                return True
+        self._pictures.append((replace(picture, pixels=picture.pixels[:0]), record.number))
+        return False
 
     def _evidence_of(self, track: Track, frame: Frame) -> Samples | None:
         """Give the channel's samples around a frame, read again from the stream."""

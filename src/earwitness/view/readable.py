@@ -68,7 +68,8 @@ def figures_of(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     kept = {
         str(key): value
         for key, value in list(told.items())[:80]
-        if key not in hidden and not str(key).startswith(_LAYERS)
+        if key not in hidden
+        and not str(key).startswith(_LAYERS)
         and value not in (None, "", "none", [], {}, False)
         and value not in (spoken, kind)
     }

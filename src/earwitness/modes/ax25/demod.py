@@ -63,6 +63,9 @@ TUNED_SHARE, TUNED_PART = (
 TUNED_BINS = 256
 TUNED_STEP_HZ = 250.0  # the filter is not moved by less
 LARGEST = 1e6
+STEADY = 1.15  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
+JUMP_RAD = 1.8  # between samples: no deviation in use takes the phase so far
+MOST_JUMPS = 10  # in a block by noise alone
 LEVEL_SAMPLES = 480  # samples a level and frequency reading is taken over
 LEVELS_KEPT = 1600
 LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it is told apart
@@ -424,7 +427,14 @@ class Demodulator:
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         self._front.note(block)
         sources = self._from_audio(block) if self._audio else self._from_channel(block)
-        found = [item for stream in self._streams for item in self._heard(stream, sources[stream.source])]
+        if not self._audio and _steady(block, sources["open"]):
+            silence = {name: np.zeros_like(sources[name]) for name in ("channel", "low")}
+        else:
+            silence = {}
+        found = []
+        for stream in self._streams:
+            given = silence if silence and isinstance(stream, _ReversalStream) else sources
+            found += self._heard(stream, given[stream.source])
         return self._frames(found, self._first)
 
     def _from_audio(self, block: np.ndarray) -> dict[str, np.ndarray]:
@@ -501,6 +511,23 @@ class Demodulator:
             level_dbfs=level,
             frequency_hz=frequency,
         )
+
+
+@kernel("boolean(complex64[::1], float32[::1])", fastmath=True)
+def _steady(block: np.ndarray, steps: np.ndarray) -> bool:
+    """Tell whether a block has a constant envelope and no jumps of phase: it is modulated in frequency, or a carrier."""
+    second = 0.0
+    fourth = 0.0
+    for n in range(len(block)):
+        power = block[n].real * block[n].real + block[n].imag * block[n].imag
+        second += power
+        fourth += power * power
+    if fourth * len(block) >= STEADY * second * second:
+        return False
+    jumps = 0
+    for n in range(len(steps)):
+        jumps += abs(steps[n]) > JUMP_RAD
+    return jumps < MOST_JUMPS
 
 
 def _moved(hit: Hit, samples: float) -> Hit:
