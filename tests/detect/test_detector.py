@@ -111,8 +111,8 @@ def test_the_receivers_own_doing_is_told():
     ("center_hz", "offset_hz", "kind"),
     [
         (100e6, 2.4e6 / 3, "clock line"),
-        (100e6, -2.4e6 / 5, "clock line"),
-        (100e6, 2.4e6 / 16, "clock line"),
+        (100e6, -2.4e6 / 8, "clock line"),
+        (100e6, 2.4e6 / 10, ""),
         (144.31e6, -310e3, "crystal line"),
         (144.31e6, -313.1e3, ""),
         (100e6, 2.4e6 / 3 + 400, ""),

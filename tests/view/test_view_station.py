@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from earwitness.core.errors import ParameterError, SourceError
+from earwitness.core.errors import ParameterError, StorageError
 from earwitness.core.types import IdentityRef, Samples
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Batch, Log
@@ -158,7 +158,7 @@ def test_written_whole_or_not_at_all(station, tmp_path_factory):
     write_report(log, folder, elsewhere)
     assert elsewhere.read_text("utf-8").startswith("<!DOCTYPE html>")
     assert [path.name for path in elsewhere.parent.iterdir()] == ["report.html"]
-    with pytest.raises(SourceError, match="cannot be written"):
+    with pytest.raises(StorageError, match="cannot be written"):
         write_report(log, folder, elsewhere / "below-a-file.html")
 
 

@@ -24,7 +24,10 @@ from earwitness.spectrum.stft import Plan, SpectrumBlock
 
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
 _IMAGE_BELOW = 20.0  # power ratio from which the other side counts as stronger
-_CLOCK_PARTS = (16, 3, 5, 6, 10, 12)
+_CLOCK_PARTS = (
+    8,
+    3,
+)  # no more: at tenths and sixteenths of usual rates round channel frequencies come to lie
 _CLOCK_BINS = 0.04
 _CRYSTAL_HZ = 28.8e6
 _CRYSTAL_TUNED_HZ = 15.0  # steps in which a tuner is set

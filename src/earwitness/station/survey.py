@@ -236,6 +236,8 @@ class StretchSurvey:
 
     def _take_detections(self, detections: Iterable[Detection]) -> None:
         for found in {item.number: item for item in detections}.values():
+            if self._audio is not None:  # has no mixer, and so none of its offset and images
+                found = replace(found, artefact=None)
             self._noise = found.noise_dbfs_hz
             self._take_detection(found)
             if not found.open:
