@@ -23,6 +23,8 @@ AUDIO_RATE_HZ = 8000.0
 HANG_S = 0.5
 NEEDLESS_DB = 30.0  # speech over noise from which noise reduction only harms
 QUANTILE_BIAS = 2.6  # mean of white noise over its 2 % quantile as _noise_floor smooths, measured
+_LANES = 32  # floats that the compiler adds up at a time
+_BEYOND = np.zeros(_LANES, np.float32)  # that the zeros of a filter may look at
 _LIFT_TO, _LIFT_STEPS = 16, 256  # from 16 on it is 1 within 1e-8
 LONGEST_S = 300.0  # an over is cut here, which bounds memory to 10 MB a channel
 
@@ -126,11 +128,16 @@ def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, count
 
 @lru_cache(maxsize=64)
 def _bank(cutoff: float, half: int) -> np.ndarray:
-    """Give a windowed-sinc low-pass at 512 phases, float32 (512, 2 half), `cutoff` in cycles a sample."""
+    """Give a windowed-sinc low-pass at 512 phases, float32 (512, n), `cutoff` in cycles a sample.
+
+    Rows are 2 `half` taps and then zeros up to a multiple of _LANES: whole vectors only are a third quicker.
+    """
     away = np.arange(2 * half) - (half - 1) - np.arange(512)[:, None] / 512
     window = np.i0(kaiser_beta(55.0) * np.sqrt(np.maximum(1 - (away / half) ** 2, 0)))
     bank = np.sinc(2 * cutoff * away) * window
-    return (bank / bank.sum(axis=1, keepdims=True)).astype(np.float32)
+    out = np.zeros((512, -(-2 * half // _LANES) * _LANES), np.float32)
+    out[:, : 2 * half] = bank / bank.sum(axis=1, keepdims=True)
+    return out
 
 
 class Resampler:
@@ -155,14 +162,14 @@ class Resampler:
 
     def feed(self, x: np.ndarray) -> np.ndarray:
         """Take input samples (n,); give the output samples they complete."""
-        joined = np.concatenate([self._held, x])
-        end = self._held_at + len(joined)  # input index after the last
+        joined = np.concatenate([self._held, x, _BEYOND])
+        end = self._held_at + len(joined) - _LANES  # input index after the last
         count = max(int(np.ceil((end - self._half - 1) / self._step)) - self._next, 0)
         first = self._next * self._step - self._half - self._held_at + 1
         out = _polyphase(joined, self._bank, first, self._step, count)
         self._next += count
         keep = int(np.floor(self._next * self._step)) - self._half - self._held_at
-        self._held = joined[keep:].copy()
+        self._held = joined[keep:-_LANES].copy()
         self._held_at += keep
         return out
 
