@@ -21,6 +21,7 @@ from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture
 from earwitness.detect.detector import Detector
 from earwitness.emission.calibrate import frequency_error_ppm
 from earwitness.emission.identify import examine
+from earwitness.emission.measure import density_beside
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.follow import PRE_ROLL_S, Follower
@@ -39,6 +40,7 @@ MOST_CUT_OUT = 1 << 20  # samples
 PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
+LEAST_BURST, LEAST_BINS = 256, 16  # samples and bins that the density beside other emissions is taken from
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
 
@@ -302,7 +304,7 @@ class StretchSurvey:
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
         began_ns = self._ns(follower.detection.start)
-        settled = track.record is not None
+        settled = track.record is not None or follower.detection.artefact
         if not settled and now_ns - began_ns > BURST_NS + 1_000_000_000 and follower.identification:
             self._settle(track, self._ledger.open(self._burst_of_track(track)))
         if track.record is not None:
@@ -412,7 +414,13 @@ class StretchSurvey:
         if not track.data_mode and self._is_modulation(follower):
             return
         if follower.detection.artefact and not track.data_mode:
-            self._keep_artefact(follower.detection)
+            if track.record is None:
+                self._keep_artefact(follower.detection)
+            else:  # taken for an emission before it had been heard long enough
+                track.record.artefact = follower.detection.artefact
+                self.counts["emissions"] -= 1
+                self.counts["artefacts"] += 1
+                self.keeper.emission(track.record, final=True)
             return
         if track.record is None:
             self._settle(track, self._ledger.place(self._burst_of_track(track)))
@@ -439,23 +447,35 @@ class StretchSurvey:
         return frequency_error_ppm(self._carriers) if self._carriers else None
 
     def _is_modulation(self, follower: Follower) -> bool:
-        """Tell whether a short wide burst is but the rise and fall of an emission that is followed already.
+        """Tell whether a short wide burst is but the rise and fall of emissions that are followed already.
 
-        A strong voice lifts the power of a wide box for some milliseconds; all of it lies in its own band.
+        Strong voices lift the power of a wide box for some milliseconds; all of it lies in their own bands, and
+        beside them there is nothing but noise.
         """
-        found, known = follower.detection, follower.identification
+        found = follower.detection
         width = found.high_hz - found.low_hz
-        if known is None or known.kind != "carrier" or found.stop - found.start > 0.05 * self.stream.rate_hz:
+        if found.stop - found.start > 0.05 * self.stream.rate_hz:
             return False
-        carrier = known.carrier_hz or found.center_hz
-        others = [track.follower.detection for track in (*self._ended, *self._tracks.values())]
-        return any(
-            other.low_hz <= carrier <= other.high_hz
-            and other.high_hz - other.low_hz < 0.2 * width
+        others = [
+            other
+            for other in (track.follower.detection for track in (*self._ended, *self._tracks.values()))
+            if other.high_hz - other.low_hz < 0.2 * width
+            and found.low_hz <= other.center_hz <= found.high_hz
             and other.start <= found.stop
             and found.start <= other.stop
-            for other in others
+        ]
+        if not others:
+            return False
+        stream = self.stream
+        count = max(found.stop - found.start, LEAST_BURST)
+        data = stream.read(found.start, count)
+        samples = Samples(data, stream.rate_hz, stream.center_hz, found.start, stream.epoch_ns)
+        taken = [(other.low_hz, other.high_hz) for other in others]
+        density, bins = density_beside(
+            samples, (found.low_hz, found.high_hz), [*taken, (stream.center_hz, stream.center_hz)]
         )
+        noise = 10 ** (found.noise_dbfs_hz / 10)
+        return bins >= LEAST_BINS and density < noise * (1.15 + 4 / np.sqrt(bins))
 
     def _forget_homes(self, now_ns: int) -> None:
         """Let go of frames whose message has not come within two minutes."""
