@@ -42,6 +42,7 @@ ROLL_OFF = 0.5
 REAL_ROLL_OFF = 0.9
 CHECK_EVERY = 4  # windows between comparisons of a loop with a fresh look
 MISSES = 3  # windows without a line until a stream is given up
+LOOK_EVERY = 4  # windows, while frames are read
 MOST_STREAMS = 8
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0
@@ -307,11 +308,13 @@ class Demodulator:
                 return []
             else:
                 rates = [settled[2]]
+        # what is being read is only looked for again now and then
+        steady = settled is not None and self._settled is not None and at // WINDOW % LOOK_EVERY != 0
         self._past[key].append(window)
         asleep = self._asleep(window, noise)
         chances: list[Chance] = []
         phases = bool(np.iscomplexobj(window))
-        if phases and not asleep:
+        if phases and not asleep and not steady:
             if settled is None or settled[1] != carrier.REAL:
                 chances = self._looks[key].look(window, octave.rate_hz, rates)
             if octave in self._reversal:
@@ -325,7 +328,7 @@ class Demodulator:
                 steps, lag = frequency_steps(before.get(0.0, window[:0]), window, octave.rate_hz / rate)
                 fresh[rate] = steps
                 self._lags[key, rate] = lag
-                chance = None if asleep else frequency_keyed(steps, octave.rate_hz, rate)
+                chance = None if asleep or steady else frequency_keyed(steps, octave.rate_hz, rate)
                 if chance is not None and chance.strength > LINEAR * linear.get(rate, 0.0):
                     chances.append(chance)
         out: list[Frame] = []
@@ -336,7 +339,7 @@ class Demodulator:
             if item not in self._streams:
                 continue  # another has read a frame meanwhile
             stream = self._streams[item]
-            stream.missed = 0 if item in found else stream.missed + 1
+            stream.missed = 0 if item in found else stream.missed + (not steady)
             if item in found:
                 stream.power = max(float(np.vdot(window, window).real) / WINDOW - noise, 1e-30)
             part = fresh[item[2]] if item[1] == carrier.REAL else window
