@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from earwitness.dsp.discriminate import discriminate
+from earwitness.dsp.discriminate import angle_of, discriminate
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
@@ -124,24 +124,7 @@ def _tracked(z: np.ndarray, scale: float) -> np.ndarray:
             weight = np.float32(2) if k == 1 else np.float32(1)
             x += weight * (a.real * b.real + a.imag * b.imag)
             y += weight * (a.imag * b.real - a.real * b.imag)
-        ax = abs(x)
-        ay = abs(y)
-        top = max(ax, ay)
-        t = min(ax, ay) / top if top > 0 else np.float32(0)
-        t2 = t * t
-        angle = t * (
-            np.float32(0.99986633)
-            + t2
-            * (
-                np.float32(-0.33030479)
-                + t2 * (np.float32(0.1801593) + t2 * (np.float32(-0.08515635) + t2 * np.float32(0.02084511)))
-            )
-        )
-        if ay > ax:
-            angle = np.float32(np.pi / 2) - angle
-        if x < 0:
-            angle = np.float32(np.pi) - angle
-        out[i] = (-angle if y < 0 else angle) * scale
+        out[i] = angle_of(y, x) * scale
     return out
 
 
