@@ -73,20 +73,29 @@ def flat_width_hz(rate_hz: float, block: int, bins: int) -> float:
     return float((bins - 2) * rate_hz / block - 2 * skirt_hz(rate_hz, block))
 
 
-@kernel("void(complex64[:,:], int64, float32[::1], complex64[::1], complex64[:,::1])")
-def _pick(spectra: np.ndarray, begin: int, gains: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
-    """Fill out (blocks, bins) with the bins around `begin`, in FFT order, times the filter and each block's turn."""
+@kernel("void(complex64[:,:], int64[::1], int64, int64, float32[::1], complex64[:,:,::1])")
+def _pick(
+    spectra: np.ndarray, shifts: np.ndarray, start: int, hop: int, gains: np.ndarray, out: np.ndarray
+) -> None:
+    """Fill out (channels, blocks, bins) with the bins around each shift, in FFT order, times the filter.
+
+    Block b begins `hop` samples after the one before, the first at sample `start`: each is turned so that the
+    mixer's phase goes on from one to the next.
+    """
     count, size = spectra.shape
     bins = len(gains)
-    for b in range(count):
-        turn = turns[b]
-        for half in range(2):
-            at = (begin + (-(bins // 2) if half else 0)) % size
-            for k in range(half * (bins // 2), bins if half else bins // 2):
-                out[b, k] = spectra[b, at] * gains[k] * turn
-                at += 1
-                if at == size:
-                    at = 0
+    scale = bins / size
+    for c in range(len(shifts)):
+        for b in range(count):
+            angle = -2 * np.pi * (shifts[c] * (start + b * hop) % size) / size
+            turn = np.complex64(complex(scale * np.cos(angle), scale * np.sin(angle)))
+            for half in range(2):
+                at = (shifts[c] + (-(bins // 2) if half else 0)) % size
+                for k in range(half * (bins // 2), bins if half else bins // 2):
+                    out[c, b, k] = spectra[b, at] * gains[k] * turn
+                    at += 1
+                    if at == size:
+                        at = 0
 
 
 @dataclass(slots=True)
@@ -225,8 +234,9 @@ class ChannelBank:
             ends += [channel.stop_block for channel in wanting if channel.stop_block is not None]
             count = max(1, min(limit, number + self._together, *ends) - number)
             spectra = self._transform(number, count)
+            for bins in {channel.bins for channel in wanting}:
+                self._cut([channel for channel in wanting if channel.bins == bins], bins, spectra, number)
             for channel in wanting:
-                self._cut(channel, spectra, number)
                 if channel.stop_block is not None and channel.next_block >= channel.stop_block:
                     yield self._end(channel)
 
@@ -247,24 +257,31 @@ class ChannelBank:
             padded[skip : skip + len(data)] = data
             data = padded
         self.transforms += count
-        step = data.strides[0]
-        blocks = np.lib.stride_tricks.as_strided(
-            data, (count, self.block), (self.hop * step, step), writeable=False
+        step = data.itemsize
+        blocks = np.ndarray(
+            (count, self.block), np.complex64, np.ascontiguousarray(data), 0, (self.hop * step, step)
         )
         return fft.forward(blocks)
 
-    def _cut(self, channel: Channel, spectra: np.ndarray, number: int) -> None:
-        count, bins = len(spectra), channel.bins
-        # each block starts hop samples after the last one: keep the mixer's phase continuous
-        begin = (number + np.arange(count)) * self.hop - self.overlap // 2
-        turns = (channel.shift * begin) % self.block / self.block
-        scale = (bins / self.block * np.exp(-2j * np.pi * turns)).astype(np.complex64)
-        picked = np.empty((count, bins), np.complex64)
-        _pick(spectra, channel.shift, _bin_gains(self.block, bins), scale, picked)
-        cut = fft.inverse(picked, overwrite=True)
+    def _cut(self, channels: list[Channel], bins: int, spectra: np.ndarray, number: int) -> None:
+        """Cut channels of one width."""
+        shifts = np.array([channel.shift for channel in channels])
+        picked = np.empty((len(channels), len(spectra), bins), np.complex64)
+        _pick(
+            spectra,
+            shifts,
+            number * self.hop - self.overlap // 2,
+            self.hop,
+            _bin_gains(self.block, bins),
+            picked,
+        )
         edge = bins // 8
-        channel.pending.append(cut[:, edge : edge + bins * 3 // 4].reshape(-1))
-        channel.next_block = number + count
+        cut = fft.inverse(picked, overwrite=True)[:, :, edge : edge + bins * 3 // 4].reshape(
+            len(channels), -1
+        )
+        for channel, data in zip(channels, cut, strict=True):
+            channel.pending.append(data)
+            channel.next_block = number + len(spectra)
 
 
 class StreamCut:

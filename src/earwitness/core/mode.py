@@ -73,6 +73,7 @@ class Mode:
     rate_hz: float  # lowest complex rate its demodulator wants; it gets this to 1.3 x this
     max_width_hz: float  # widest detection it may explain
     min_width_hz: float = 0.0  # narrowest detection it may explain
+    least_s: float = 0.0  # shortest emission there is something to be had from
     offset_ok_hz: float = 0.0  # carrier error it bears
     snr_floor_db: float = 0.0  # SNR in bandwidth_hz where nine frames in ten succeed
     symbol_rate_hz: float | None = None

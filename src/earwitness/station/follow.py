@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 
@@ -19,6 +20,7 @@ HEAD_SAMPLES = 1 << 21  # ... and at most so many samples (16 MB)
 FIRST_LOOK_S = 1.0
 NEXT_LOOK_S = 3.0
 SURE = 0.6  # confidence from which an identification is not tried again
+BURST_S, READ_SHARE = 0.5, 0.6  # a burst this short, so much of it in frames: nothing else fits in
 UNDECIDED = ("unknown", "carrier", "noise-like")
 
 
@@ -95,10 +97,11 @@ class Follower:
         self.closed = True
 
     def _close_lanes(self) -> None:
-        for name, lane in self.lanes.items():
+        for name, lane in sorted(self.lanes.items(), key=lambda item: not item[1].mode.by_frequency):
             if name not in self._ended:
                 self._ended.add(name)
-                self._collect(lane.close())
+                if not self._is_read():
+                    self._collect(lane.close())
 
     def snippet(self, seconds: float) -> Samples | None:
         """Give the emission's buffered start, at most `seconds` of it."""
@@ -111,6 +114,18 @@ class Follower:
         """Let go of the buffered samples and the demodulators; the findings stay."""
         self._head.clear()
         self.lanes.clear()
+
+    def _seconds(self) -> float:
+        """Give how long the emission lasts, infinite while it is on the air."""
+        found = self.detection
+        return inf if found.open else (found.stop - found.start) / self._span_hz
+
+    def _is_read(self) -> bool:
+        """Tell whether frames that passed their check account for a short burst: no other mode needs to hear it."""
+        read_ns = sum(
+            item.stop_ns - item.time_ns for item in self.results if isinstance(item, Frame) and item.check
+        )
+        return self._seconds() < BURST_S and read_ns > READ_SHARE * self._seconds() * 1e9
 
     def _unsure(self) -> bool:
         found = self.identification
@@ -142,9 +157,13 @@ class Follower:
 
     def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:
         """Open a lane for each mode that an emission of this kind may be; it hears all that is buffered."""
+        if self._is_read():
+            return
         width = self.detection.high_hz - self.detection.low_hz
         cuts: dict[float, SharedCut] = {}
-        for mode in modes_by_class(self._modes, known, center_hz, width, place_known=self._place_known):
+        for mode in modes_by_class(
+            self._modes, known, center_hz, width, place_known=self._place_known, seconds=self._seconds()
+        ):
             if mode.name not in self.lanes:
                 head = head or self._joined()
                 lane = self._open_lane(mode, center_hz, cuts)

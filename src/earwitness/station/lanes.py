@@ -9,6 +9,7 @@ from __future__ import annotations
 import traceback
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from math import inf
 
 from earwitness.channel.bank import StreamCut
 from earwitness.core.mode import Demodulator, Mode
@@ -59,13 +60,20 @@ def modes_by_frequency(modes: Iterable[Mode], frequency_hz: float, width_hz: flo
 
 
 def modes_by_class(
-    modes: Iterable[Mode], found: Identification, frequency_hz: float, width_hz: float, *, place_known: bool
+    modes: Iterable[Mode],
+    found: Identification,
+    frequency_hz: float,
+    width_hz: float,
+    *,
+    place_known: bool,
+    seconds: float = inf,
 ) -> list[Mode]:
-    """Give the modes an identified emission is offered to."""
+    """Give the modes an identified emission is offered to; it lasts `seconds`, as far as that is known."""
     return [
         mode
         for mode in modes
         if found.kind in mode.classes
+        and mode.least_s <= seconds
         and not mode.wideband
         and mode.min_width_hz <= width_hz <= mode.max_width_hz
         and (not mode.bands_hz or not place_known or in_bands(mode, frequency_hz))

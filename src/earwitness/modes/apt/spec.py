@@ -16,6 +16,7 @@ MODE = Mode(
     rate_hz=50_000.0,
     min_width_hz=3_000.0,
     max_width_hz=80_000.0,
+    least_s=1.0,
     offset_ok_hz=4_000.0,
     snr_floor_db=4.0,
     by_frequency=True,

@@ -13,6 +13,7 @@ MODE = Mode(
     rate_hz=240_000.0,
     min_width_hz=60_000.0,
     max_width_hz=260_000.0,
+    least_s=0.2,
     offset_ok_hz=20_000.0,
     snr_floor_db=10.0,
     raster_hz=100_000.0,

@@ -17,6 +17,7 @@ MODE = Mode(
     rate_hz=24_000.0,
     min_width_hz=250.0,
     max_width_hz=25_000.0,
+    least_s=2.0,
     offset_ok_hz=300.0,
     snr_floor_db=8.0,
     audio=True,

@@ -16,6 +16,7 @@ MODE = Mode(
     rate_hz=8_000.0,
     min_width_hz=250.0,
     max_width_hz=3_500.0,
+    least_s=2.0,
     offset_ok_hz=450.0,
     snr_floor_db=4.0,
     audio=True,
