@@ -139,6 +139,15 @@ def test_random_bits_give_nothing():
         assert deframer.feed(bits, places) + deframer.close() == []
 
 
+@pytest.mark.parametrize("pattern", ["00", "FF", "AA", "55", "CC33", "0F0F1E1E"])
+def test_idle_patterns_after_a_marker_are_no_frames(pattern):
+    """Words of equal octets pass every Reed-Solomon check, under the randomizer too."""
+    body = bytes.fromhex(pattern) * 1200
+    bits = np.unpackbits(np.frombuffer(bytes.fromhex(SYNC_HEX) + body, np.uint8))
+    deframer = Deframer(standard_codes(), any_length=True)
+    assert deframer.feed(bits, np.arange(len(bits))) + deframer.close() == []
+
+
 def test_bound_on_chance():
     """Sixteen of sixteen octets corrected: 1 in 16! words, nearly; with the marker far below a random hit."""
     code = BlockCode()

@@ -118,6 +118,17 @@ class BlockCode:
             wrong.append(got[1])
         return bytes(frame), wrong
 
+    def is_idle(self, frame: bytes) -> bool:
+        """Tell whether a frame, or what was sent for it, has words of one octet each: no transmission of frames.
+
+        Equal octets are a word of every code, and so is the 255-bit randomizer's sequence: what a silent or an
+        unmodulated channel or a preamble gives after a marker would pass.
+        """
+        sent = randomize(frame, self.randomizer)
+        return any(
+            all(len(set(octets[k :: self.depth])) == 1 for k in range(self.depth)) for octets in (frame, sent)
+        )
+
     def chance(self, sync_errors: int, wrong: Iterable[int], *, tried: int = 1) -> float:
         """Give log10 of a bound on the chance that random bits look like this or better.
 
@@ -294,7 +305,7 @@ class Deframer:
         if errors > LOCKED_ERRORS:
             return None
         got = code.decode(block)
-        if got is None or not any(got[0]) or code.chance(errors, got[1]) > LOCKED:
+        if got is None or code.is_idle(got[0]) or code.chance(errors, got[1]) > LOCKED:
             return None
         return self._made(at, code, got, errors, inverted, code.chance(errors, got[1]))
 
@@ -313,7 +324,7 @@ class Deframer:
     def _tried(self, mark: _Mark, code: BlockCode, tried: int) -> Block | None:
         block = self._octets(mark.at + SYNC_BITS, code.octets, mark.inverted)
         got = code.decode(block) if block is not None else None
-        if got is None or not any(got[0]):  # zeros are a word of every code
+        if got is None or code.is_idle(got[0]):
             return None
         chance = code.chance(mark.errors, got[1], tried=tried)
         return (

@@ -75,6 +75,10 @@ class _Bits:
             for block in deframer.feed(part, places):
                 yield Found(block, name, self._convolutional)
 
+    def settle(self, line_code: str) -> None:
+        """Leave off the line codes that are not the transmission's."""
+        self._deframers = [item for item in self._deframers if item[0] == line_code]
+
     def close(self) -> Iterator[Found]:
         for name, deframer in self._deframers:
             for block in deframer.close():
@@ -93,6 +97,10 @@ class Coded:
     def agreement(self) -> float:
         """How far the decoder's path agreed with the latest symbols."""
         return self._viterbi.agreement
+
+    def settle(self, line_code: str) -> None:
+        """Leave off the line codes that are not the transmission's."""
+        self._bits.settle(line_code)
 
     def feed(self, soft: np.ndarray, places: np.ndarray) -> Iterator[Found]:
         """Take soft pairs (2 n) and the place of each pair (n,)."""
@@ -144,6 +152,10 @@ class SerialLanes:
             self._plain = None
         else:
             self._coded = []
+        if self._plain is not None:
+            self._plain.settle(found.line_code)
+        for coded in self._coded:
+            coded.settle(found.line_code)
 
     def close(self) -> Iterator[Found]:
         """Give what is still held."""
@@ -224,6 +236,10 @@ class PairLanes:
             self._plain = []
         else:
             self._coded = []
+        for plain in self._plain:
+            plain.settle(found.line_code)
+        for coded in self._coded:
+            coded.settle(found.line_code)
 
     def close(self) -> Iterator[Found]:
         """Give what is still held."""

@@ -44,32 +44,33 @@ def matched(per: float, roll_off: float) -> np.ndarray:
     return np.ascontiguousarray(taps, np.float32)
 
 
-@kernel("complex64(float32[::1], float32[:,::1], float64)", fastmath=True)
-def _at(x: np.ndarray, table: np.ndarray, place: float) -> np.complex64:
+@kernel("UniTuple(float32, 2)(float32[::1], float32[:,::1], float64)", fastmath=True)
+def _at(x: np.ndarray, table: np.ndarray, place: float) -> tuple[np.float32, np.float32]:
     """Give the filter's output at a place in complex samples, held as pairs of floats; zero outside."""
+    # Unsigned places need no look whether they count from the end: only so does the sum use whole vectors.
     rows, taps = table.shape
-    whole = int(np.floor(place))
-    p = int((place - whole) * rows + 0.5)
-    if p == rows:
-        p = 0
-        whole += 1
-    base = whole - taps // 2 + 1
-    if base < 0 or 2 * (base + taps) > len(x):
-        return np.complex64(0)
-    row = table[p]
-    part = x[2 * base : 2 * (base + taps)]
+    half = taps // 2
     re = np.float32(0)
     im = np.float32(0)
-    for k in range(taps):
-        re += part[2 * k] * row[k]
-        im += part[2 * k + 1] * row[k]
-    return np.complex64(complex(re, im))
+    turned = place * rows + 0.5
+    if turned < (half - 1) * rows or turned >= (len(x) // 2 - half) * rows:
+        return re, im
+    fine = np.uint64(turned)
+    whole = fine // np.uint64(rows)
+    row = table[fine - whole * np.uint64(rows)]
+    base = whole - np.uint64(half - 1)
+    part = x[np.uint64(2) * base : np.uint64(2) * (base + np.uint64(taps))]
+    for k in range(np.uint64(taps)):
+        re += part[np.uint64(2) * k] * row[k]
+        im += part[np.uint64(2) * k + np.uint64(1)] * row[k]
+    return re, im
 
 
 @kernel("void(float32[::1], float32[:,::1], float64, float64, complex64[::1])")
 def _sample(x: np.ndarray, table: np.ndarray, first: float, step: float, out: np.ndarray) -> None:
     for k in range(len(out)):
-        out[k] = _at(x, table, first + k * step)
+        re, im = _at(x, table, first + k * step)
+        out[k] = complex(re, im)
 
 
 @kernel("void(complex64[::1], float64, float64, complex64[::1])")
@@ -98,6 +99,15 @@ def _soft(value: float) -> float:
     return min(max(1.6 * value, -1.0), 1.0)
 
 
+@kernel("complex128(float64)")
+def _turned_back(angle: float) -> complex:
+    """Give exp(-1j angle) of an angle below one by its series, within 1e-8."""
+    z = angle * angle
+    cos = 1 - z * (1 / 2 - z * (1 / 24 - z * (1 / 720 - z * (1 / 40320 - z / 3628800))))
+    sin = angle * (1 - z * (1 / 6 - z * (1 / 120 - z * (1 / 5040 - z / 362880))))
+    return complex(cos, -sin)
+
+
 @kernel(
     "int64(float32[::1], float32[:,::1], int64, float64, float64, float64[::1], float64[::1],"
     " complex64[:,::1], float64[::1])"
@@ -122,12 +132,14 @@ def _track(
     last = complex(state[5], state[6])
     between = complex(state[7], state[8])
     nominal = state[9]
+    back = complex(np.cos(phase), -np.sin(phase))
     made = 0
     while place < stop and made < len(places):
-        a = _at(x, table, place) * complex(np.cos(phase), -np.sin(phase))
-        middle = phase + 0.5 * turn
-        b = _at(x, table, place + 0.5 * per) * complex(np.cos(middle), -np.sin(middle))
-        power += gains[4] * (abs(a) ** 2 - power)
+        re, im = _at(x, table, place)
+        a = complex(re, im) * back
+        re, im = _at(x, table, place + 0.5 * per)
+        b = complex(re, im) * (back * _turned_back(0.5 * turn))
+        power += gains[4] * (a.real * a.real + a.imag * a.imag - power)
         scale = 1.0 / np.sqrt(power + 1e-30)
         a *= scale
         b *= scale
@@ -153,13 +165,16 @@ def _track(
         off = min(max(off, -1.0), 1.0)
         turn += gains[1] * off
         turn = min(max(turn, state[10] - gains[5]), state[10] + gains[5])
-        phase += turn + gains[0] * off
-        phase -= 2 * np.pi * np.floor(phase / (2 * np.pi))
+        step = turn + gains[0] * off
+        phase += step
+        back *= _turned_back(step)
+        back *= 1.5 - 0.5 * (back.real * back.real + back.imag * back.imag)
         per += gains[3] * late * nominal
         per = min(max(per, nominal * (1 - 5e-4)), nominal * (1 + 5e-4))
         place += per + gains[2] * late * nominal
         last = a
         between = b
+    phase -= 2 * np.pi * np.floor(phase / (2 * np.pi))
     state[0], state[1], state[2], state[3], state[4] = place, per, phase, turn, power
     state[5], state[6], state[7], state[8] = last.real, last.imag, between.real, between.imag
     return made

@@ -63,14 +63,14 @@ class FramedReceiver:
         self.count += len(samples.data)
         out: list[Any] = []
         for block in self._raw.feed(samples.data):
-            out += self._take(self._filter.feed(_finite(block)))
+            out += self._take(self._filter.feed(finite(block)))
         return out
 
     def close(self) -> Iterable[Any]:
         """Say that no more samples come."""
         if self.clock is None:
             return []
-        tail = np.concatenate([_finite(self._raw.rest()), np.zeros(self._filter.half, np.complex64)])
+        tail = np.concatenate([finite(self._raw.rest()), np.zeros(self._filter.half, np.complex64)])
         out = self._take(self._filter.feed(tail.astype(np.complex64)))
         left = self._filtered.rest()
         if len(left):
@@ -94,7 +94,7 @@ def _tame(values: np.ndarray) -> bool:
     return wild == 0
 
 
-def _finite(iq: np.ndarray) -> np.ndarray:
+def finite(iq: np.ndarray) -> np.ndarray:
     """Give the samples with NaN and infinity as silence, and nothing that overflows when squared."""
     iq = np.ascontiguousarray(iq, np.complex64)
     if _tame(iq.view(np.float32)):

@@ -20,6 +20,7 @@ from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import carrier
 from earwitness.dsp.carrier import Start, acquire, follow
 from earwitness.dsp.filters import StreamingFir, lowpass
+from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.ccsds.gate import (
     AUDIO_RATES_HZ,
@@ -35,14 +36,14 @@ from earwitness.modes.ccsds.gate import (
     frequency_steps,
     narrow,
     octaves,
+    power_of,
 )
 
-BLOCK = 1 << 14
 ROLL_OFF = 0.5
 REAL_ROLL_OFF = 0.9
 CHECK_EVERY = 4  # windows between comparisons of a loop with a fresh look
 MISSES = 3  # windows without a line until a stream is given up
-LOOK_EVERY = 4  # windows, while frames are read
+LOOK_AFTER = 4  # windows without a frame until what is being read is looked for again
 MOST_STREAMS = 8
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0
@@ -102,7 +103,8 @@ class _Stream:
         self.chance = chance
         self.octave = octave
         self.missed = 0
-        self.age = 0  # windows
+        self.age = 0  # looks since a frame was read
+        self.waiting = 0  # windows since then
         self.power = 1e-30  # of the signal in the octave
         self._per = start.per
         self._lag = lag
@@ -204,21 +206,21 @@ class Demodulator:
         self._audio = not np.iscomplexobj(samples.data)
         kind = np.float32 if self._audio else np.complex64
         rate = samples.rate_hz
-        self._blocks = FixedBlocks(BLOCK)
+        self._blocks = FixedBlocks(WINDOW)
         self._fed = False
+        self._taken = 0  # samples, in whole windows
         self._octaves = octaves(rate, AUDIO_RATES_HZ if self._audio else RATES_HZ, kind)
         self._reversal: list[Octave] = []
         if self._audio and rate >= 4 * AUDIO_REVERSAL_HZ * 1.5:
             divide = max(int(rate // 9600.0), 1)
             self._divide = divide
-            self._mixed = 0
+            self._mixed = 0  # samples of the octave
             self._low = StreamingFir(lowpass(1500.0, 500.0, rate, stop_db=45.0))
             below = Octave(rate / divide, divide, np.complex64)
             below.rates = [AUDIO_REVERSAL_HZ]
             self._reversal = [below]
             self._spare = np.zeros(0, np.complex64)
         every = [*self._octaves, *self._reversal]
-        self._windows = {id(octave): 0 for octave in every}
         self._before: dict[int, dict[float, np.ndarray]] = {
             id(octave): {} for octave in every
         }  # by rate; 0: as it is
@@ -235,8 +237,10 @@ class Demodulator:
         if samples.noise_dbfs_hz is not None and self._noise is None:
             self._noise = samples.noise_dbfs_hz
         out: list[Frame] = []
-        data = np.where(np.abs(samples.data) < 1e6, samples.data, 0)
-        data = data.astype(np.float32 if self._audio else np.complex64)
+        data = (
+            finite(samples.data) if not self._audio else np.where(np.abs(samples.data) < 1e6, samples.data, 0)
+        )
+        data = data.astype(np.float32 if self._audio else np.complex64, copy=False)
         self._fed |= len(data) > 0
         for block in self._blocks.feed(data):
             out += self._block(block)
@@ -249,11 +253,15 @@ class Demodulator:
         out: list[Frame] = []
         rest = self._blocks.rest()
         if self._fed:
-            tail = np.zeros(BLOCK, np.float32 if self._audio else np.complex64)
+            tail = np.zeros(WINDOW, np.float32 if self._audio else np.complex64)
             tail[: len(rest)] = rest
             out += self._block(tail)
-        for octave in (*self._octaves, *self._reversal):
-            out += self._window(octave, octave.rest())
+        for number, octave in enumerate(self._octaves):
+            window, at = octave.rest()
+            out += self._window(octave, window, at)
+            out += self._ladder(number + 1, *octave.halved(window))
+        for octave in self._reversal:
+            out += self._window(octave, *octave.rest())
         while self._streams:
             _, stream = self._streams.popitem()
             out += self._frames(stream, self._closed(stream))
@@ -266,84 +274,89 @@ class Demodulator:
         return stream.close()
 
     def _block(self, block: np.ndarray) -> list[Frame]:
-        out: list[Frame] = []
-        x = block
-        for octave in self._octaves:
-            windows, x = octave.feed(x)
-            for window in windows:
-                out += self._window(octave, window)
+        out = self._ladder(0, block, self._taken)
         if self._reversal:
-            at = self._mixed + np.arange(len(block))
-            self._mixed += len(block)
-            rate = self._rate_hz()
-            mixed = block * np.exp(-2j * np.pi * (at * (AUDIO_MIDDLE_HZ / rate) % 1.0))
+            phase = (self._taken + np.arange(len(block))) * (AUDIO_MIDDLE_HZ / self._rate_hz()) % 1.0
+            mixed = block * np.exp(-2j * np.pi * phase)
             low = np.concatenate([self._spare, self._low.feed(mixed.astype(np.complex64))])
             whole = len(low) // (2 * self._divide) * 2 * self._divide
             self._spare = low[whole:]
             octave = self._reversal[0]
-            for window in octave.feed(low[: whole : self._divide].copy())[0]:
-                out += self._window(octave, window)
+            made = low[: whole : self._divide].copy()
+            for window, at in octave.feed(made, self._mixed):
+                out += self._window(octave, window, at)
+            self._mixed += len(made)
+        self._taken += len(block)
+        return out
+
+    def _ladder(self, number: int, x: np.ndarray, at: int) -> list[Frame]:
+        """Take samples of an octave, and go down the ladder as far as something may be found."""
+        if number == len(self._octaves):
+            return []
+        octave = self._octaves[number]
+        out: list[Frame] = []
+        for window, place in octave.feed(x, at):
+            out += self._window(octave, window, place)
+            read = self._settled
+            if read is None or read[0] != id(octave):  # one emission has one keying
+                out += self._ladder(number + 1, *octave.halved(window))
         return out
 
     def _rate_hz(self) -> float:
         return self._first.rate_hz if self._first is not None else 1.0
 
-    def _window(self, octave: Octave, window: np.ndarray) -> list[Frame]:
+    def _window(self, octave: Octave, window: np.ndarray, at: int) -> list[Frame]:
         key = id(octave)
-        at = self._windows[key]
-        self._windows[key] = at + WINDOW
+        rates = octave.rates
+        if self._settled is not None and self._settled not in self._streams:
+            self._settled = None
+        settled = self._settled
+        if settled is not None:  # while one keying is read, nothing else is looked for
+            if settled[0] != key:
+                self._forget(key)
+                return []
+            rates = [settled[2]]
         before = self._before[key]
         fresh = self._before[key] = {0.0: window}
         noise = 0.0
         if self._noise is not None and not self._audio:
             noise = octave.rate_hz * 10 ** (self._noise / 10)
-        rates = octave.rates
-        settled = self._settled
-        if settled is not None:  # one emission has one keying: while it is read, nothing else is looked for
-            if settled not in self._streams:
-                self._settled = None
-            elif settled[0] != key:
-                self._before[key] = {}
-                self._past[key].clear()
-                return []
-            else:
-                rates = [settled[2]]
-        # what is being read is only looked for again now and then
-        steady = settled is not None and self._settled is not None and at // WINDOW % LOOK_EVERY != 0
+        steady = settled is not None and self._streams[settled].waiting < LOOK_AFTER
         self._past[key].append(window)
-        asleep = self._asleep(window, noise)
+        power, alike = power_of(window)
+        asleep = self._asleep(power, alike, noise)
         chances: list[Chance] = []
-        phases = bool(np.iscomplexobj(window))
-        if phases and not asleep and not steady:
+        if np.iscomplexobj(window) and not asleep and not steady:
             if settled is None or settled[1] != carrier.REAL:
-                chances = self._looks[key].look(window, octave.rate_hz, rates)
+                chances = self._looks[key].look(window, power, octave.rate_hz, octave.rates)
             if octave in self._reversal:
                 chances = [chance for chance in chances if chance.kind == carrier.BPSK]
         linear = {chance.rate_hz: chance.strength for chance in chances if chance.kind == carrier.QPSK}
         if octave not in self._reversal and (settled is None or settled[1] == carrier.REAL):
             for rate in rates:
-                followed = (key, carrier.REAL, rate) in self._streams
-                if asleep and not followed:
+                if asleep and (key, carrier.REAL, rate) not in self._streams:
                     continue
-                steps, lag = frequency_steps(before.get(0.0, window[:0]), window, octave.rate_hz / rate)
-                fresh[rate] = steps
-                self._lags[key, rate] = lag
-                chance = None if asleep or steady else frequency_keyed(steps, octave.rate_hz, rate)
-                if chance is not None and chance.strength > LINEAR * linear.get(rate, 0.0):
-                    chances.append(chance)
+                fresh[rate], self._lags[key, rate] = frequency_steps(
+                    before.get(0.0, window[:0]), window, octave.rate_hz / rate
+                )
+            if not asleep and not steady:
+                keyed = frequency_keyed([fresh[rate] for rate in rates], octave.rate_hz, rates)
+                chances += [item for item in keyed if item.strength > LINEAR * linear.get(item.rate_hz, 0.0)]
         out: list[Frame] = []
         found = {(key, chance.kind, chance.rate_hz): chance for chance in chances}
-        if self._settled is not None:
-            found = {item: chance for item, chance in found.items() if item == self._settled}
+        if settled is not None:
+            found = {item: chance for item, chance in found.items() if item == settled}
+        own = max(power - noise, 1e-30)
         for item in [item for item in self._streams if item[0] == key]:
             if item not in self._streams:
                 continue  # another has read a frame meanwhile
             stream = self._streams[item]
             stream.missed = 0 if item in found else stream.missed + (not steady)
-            if item in found:
-                stream.power = max(float(np.vdot(window, window).real) / WINDOW - noise, 1e-30)
+            stream.waiting += 1
+            if steady or item in found:
+                stream.power = own
             part = fresh[item[2]] if item[1] == carrier.REAL else window
-            out += self._frames(stream, stream.feed(part.astype(np.complex64)))
+            out += self._frames(stream, stream.feed(part.astype(np.complex64, copy=False)))
             if stream.missed >= MISSES:
                 out += self._frames(stream, self._closed(stream))
                 self._streams.pop(item, None)
@@ -355,17 +368,22 @@ class Demodulator:
             if not which:
                 earlier = np.concatenate([window[:0], *list(self._past[key])[:-1]]).astype(np.complex64)
             lag = self._lags[key, chance.rate_hz] if which else 0.0
-            power = max(float(np.vdot(window, window).real) / WINDOW - noise, 1e-30)
             here = fresh[which].astype(np.complex64)
-            out += self._open(item, chance, octave, earlier, here, at, lag, power)
+            out += self._open(item, chance, octave, earlier, here, at, lag, own)
         return out
 
-    def _asleep(self, window: np.ndarray, noise: float) -> bool:
+    def _forget(self, key: int) -> None:
+        """Let go of what was seen of an octave, for what comes next does not follow it."""
+        if self._past[key]:
+            self._before[key] = {}
+            self._past[key].clear()
+            self._looks[key].rest()
+
+    def _asleep(self, power: float, alike: float, noise: float) -> bool:
         """Tell whether a window holds nothing that any rate of its octave could be."""
-        power = float(np.vdot(window, window).real) / len(window)
         if power < 1e-20 or power < QUIET * noise:
             return True
-        return bool(np.iscomplexobj(window)) and not self._audio and narrow(window, noise)
+        return not self._audio and narrow(power, alike, noise)
 
     def _open(
         self, item: tuple[int, int, float], chance: Chance, octave: Octave, before: np.ndarray, window: np.ndarray, at: int,
@@ -417,10 +435,11 @@ class Demodulator:
     def _frames(self, stream: _Stream, found: list[Found]) -> list[Frame]:
         out: list[Frame] = []
         for item in found:
+            stream.age = stream.waiting = 0
             out += self._settle(stream, item)
             frame = self._frame(stream, item)
             if not any(
-                frame.bits == other.bits and frame.time_ns < other.stop_ns and other.time_ns < frame.stop_ns
+                frame.time_ns < other.stop_ns and other.time_ns < frame.stop_ns and frame.bits == other.bits
                 for other in self._reported
             ):
                 self._reported = [*self._reported[-63:], frame]

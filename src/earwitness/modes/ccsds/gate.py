@@ -7,7 +7,6 @@ that they cost a few transforms a window and nothing more.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -17,16 +16,19 @@ import numpy as np
 from earwitness.dsp import carrier, fft
 from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
+from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import fir
 
 WINDOW = 8192  # samples looked at together
 LEAST_PER = 2.5  # samples a symbol
 CLOCK_ERROR = 2e-4  # of transmitter and receiver together
 CLOCK = 14.0  # power of a clock line over what is around it
-AROUND = 96  # values either side of a line that it is compared with
+BESIDE = 40  # values either side of a clock's line that it is compared with
+AROUND = 96  # values either side of a line of the square that it is compared with
 PARTNER = 4.0  # how much weaker a second line may be
 TOGETHER = 4  # windows whose spectra are averaged
 FILTER, WIDTH = 0.65, 0.5  # of the rate: half width and transition of the filter before the discriminator
+SHORT = 64  # samples added up before the transform that looks at a line and what is around it
 NARROW = 0.965  # correlation of neighbouring samples beyond which nothing as wide as a rate's signal is there
 QUIET = 1.1  # power over the noise below which nothing is looked for
 
@@ -37,6 +39,40 @@ RATES_HZ = (
 AUDIO_RATES_HZ = (1200.0, 2400.0, 4800.0, 9600.0)
 
 
+_HALVING = lowpass(0.25, 0.14, 1.0, stop_db=40.0)  # every other tap of it is zero
+_SIDE = np.ascontiguousarray(_HALVING[len(_HALVING) // 2 + 1 :: 2])
+_LEAD = 2 * len(_SIDE)  # samples wanted before one that is kept
+
+
+@kernel("void(float32[::1], int64, float32[::1], float32, float32[::1])", fastmath=True)
+def _halve(x: np.ndarray, stride: int, side: np.ndarray, middle: np.float32, out: np.ndarray) -> None:
+    """Filter and leave out every other sample (of `stride` floats); out's first is centred _LEAD samples into x."""
+    count = len(x) // (2 * stride)
+    even = np.empty(count * stride, np.float32)
+    odd = np.empty(count * stride, np.float32)
+    if stride == 2:
+        for n in range(np.uint64(count)):
+            two, four = n << np.uint64(1), n << np.uint64(2)
+            even[two] = x[four]
+            even[two + np.uint64(1)] = x[four + np.uint64(1)]
+            odd[two] = x[four + np.uint64(2)]
+            odd[two + np.uint64(1)] = x[four + np.uint64(3)]
+    else:
+        for n in range(np.uint64(count)):
+            even[n] = x[np.uint64(2) * n]
+            odd[n] = x[np.uint64(2) * n + np.uint64(1)]
+    reach = len(side)
+    centre = even[reach * stride :]
+    for i in range(len(out)):
+        out[i] = middle * centre[i]
+    for k in range(reach):
+        tap = side[k]
+        early = odd[(reach - 1 - k) * stride :]
+        late = odd[(reach + k) * stride :]
+        for i in range(len(out)):
+            out[i] += tap * (early[i] + late[i])
+
+
 class Octave:
     """Samples of one octave of rates: windows of them, and the same halved for the octave below."""
 
@@ -44,32 +80,39 @@ class Octave:
         self.rate_hz = rate_hz
         self.factor = factor  # samples of the channel per sample here
         self.rates: list[float] = []
-        self._taps = lowpass(0.25, 0.14, 1.0, stop_db=40.0)
-        self._held: np.ndarray = np.zeros(len(self._taps) // 2, kind)
+        self._at = 0  # of _window[0], in samples
         self._window: np.ndarray = np.zeros(0, kind)
+        self._below = 0  # of the next sample of the octave below
+        self._held: np.ndarray = np.zeros(_LEAD, kind)
 
-    def feed(self, x: np.ndarray) -> tuple[list[np.ndarray], np.ndarray]:
-        """Take samples (n,), n even; give the windows they complete, and the samples of the octave below."""
-        held = np.concatenate([self._held, x])
-        stride = 2 if np.iscomplexobj(held) else 1
-        count = max((len(held) - len(self._taps)) // 2 + 1, 0)
-        smooth = np.empty(2 * count, held.dtype)
-        if count:
-            held = np.append(held, held[-1:])  # the last odd place is not kept
-            fir(held.view(np.float32), self._taps, stride, smooth.view(np.float32))
-        below = smooth[::2].copy()
-        self._held = held[2 * count : -1] if count else held
-        joined = np.concatenate([self._window, x])
+    def feed(self, x: np.ndarray, at: int) -> list[tuple[np.ndarray, int]]:
+        """Take samples (n,) from place `at` on; give the windows they complete with their places."""
+        if at != self._at + len(self._window):  # some were left out: begin anew
+            x, at = x[at & 1 :], at + (at & 1)
+            self._window, self._at, self._below = x[:0], at, at // 2
+            self._held = np.zeros(_LEAD, x.dtype)
+        joined = np.concatenate([self._window, x]) if len(self._window) else x
         whole = len(joined) // WINDOW * WINDOW
-        self._window = joined[whole:]
-        return [joined[at : at + WINDOW] for at in range(0, whole, WINDOW)], below
+        first, self._window, self._at = self._at, joined[whole:], self._at + whole
+        return [(joined[k : k + WINDOW], first + k) for k in range(0, whole, WINDOW)]
 
-    def rest(self) -> np.ndarray:
-        """Give the window begun, filled up with zeros."""
+    def halved(self, window: np.ndarray) -> tuple[np.ndarray, int]:
+        """Give the samples of the octave below that the next window makes known, and their place there."""
+        held = np.concatenate([self._held, window])
+        stride = 2 if np.iscomplexobj(held) else 1
+        below = np.empty(len(held) // 2 - _LEAD, held.dtype)
+        middle = _HALVING[len(_HALVING) // 2]
+        _halve(held.view(np.float32), stride, _SIDE, middle, below.view(np.float32))
+        self._held = held[2 * len(below) :]
+        first, self._below = self._below, self._below + len(below)
+        return below, first
+
+    def rest(self) -> tuple[np.ndarray, int]:
+        """Give the window begun, filled up with zeros, and its place."""
         out = np.zeros(WINDOW, self._window.dtype)
         out[: len(self._window)] = self._window
-        self._window = self._window[:0]
-        return out
+        first, self._window, self._at = self._at, self._window[:0], self._at + WINDOW
+        return out, first
 
 
 def octaves(rate_hz: float, rates_hz: Iterable[float], kind: type) -> list[Octave]:
@@ -87,16 +130,16 @@ def octaves(rate_hz: float, rates_hz: Iterable[float], kind: type) -> list[Octav
 
 @dataclass(frozen=True, slots=True)
 class _Least:
-    """From what power over the noise a line is taken for one, and the noise's median over its mean."""
+    """From what power over what is around it a line is taken for one."""
 
     carrier: float
     clock: float
     pair: float
-    median: float
 
 
-SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0, median=0.69)
-MEAN = _Least(carrier=6.5, clock=3.8, pair=3.7, median=0.92)
+SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0)
+MEAN = _Least(carrier=6.5, clock=3.8, pair=3.7)
+MEDIANS = np.array([0.69, 0.92])  # of the power of noise, over its mean: of one window, of TOGETHER averaged
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,24 +151,103 @@ class Chance:
     strength: float
 
 
-def _strength(power: np.ndarray, cycles: float, slack: float, median: float = 0.69) -> float:
-    """Give the power near `cycles` of a one-sided spectrum over the mean around it."""
-    n = 2 * (len(power) - 1)
-    low, high = int((cycles - slack) * n), int(np.ceil((cycles + slack) * n))
-    if low < 40 or high >= len(power):
-        return 0.0
-    near = power[max(low - 40, 1) : high + 41]
-    return float(power[low : high + 1].max() / (np.median(near) / median + 1e-30))
-
-
 _HANN = np.hanning(WINDOW).astype(np.float32)
+_ROWS = WINDOW // SHORT
 
 
-def _spectrum(values: np.ndarray) -> np.ndarray:
-    values = values - values.mean()
-    padded = np.zeros(WINDOW, np.float32)
-    padded[: len(values)] = values
-    return np.asarray(np.abs(fft.forward_real(padded * _HANN)) ** 2)
+@kernel("void(float32[::1], float32[::1], complex64[::1])", fastmath=True)
+def _turned(x: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
+    """Turn back by cosines and sines of SHORT samples, and add up as many."""
+    cos = turns[:SHORT]
+    sin = turns[SHORT:]
+    for b in range(len(out)):
+        part = x[b * SHORT : (b + 1) * SHORT]
+        re = np.float32(0)
+        im = np.float32(0)
+        for i in range(np.uint64(SHORT)):
+            re += part[i] * cos[i]
+            im -= part[i] * sin[i]
+        out[b] = complex(re, im)
+
+
+@kernel("void(complex64[::1], float32[::1], float32[:,::1], complex64[::1], complex64[:,::1])", fastmath=True)
+def _prepare(
+    z: np.ndarray, hann: np.ndarray, turns: np.ndarray, square: np.ndarray, sums: np.ndarray
+) -> None:
+    """Give z^2 under the window, and what there is near each rate's clock in |z|^2 under it."""
+    size = np.empty(len(z), np.float32)
+    mean = np.float32(0)
+    for n in range(len(z)):
+        re = z[n].real
+        im = z[n].imag
+        size[n] = re * re + im * im
+        mean += size[n]
+        square[n] = complex(hann[n] * (re * re - im * im), hann[n] * np.float32(2) * re * im)
+    mean /= len(z)
+    for n in range(len(z)):
+        size[n] = (size[n] - mean) * hann[n]
+    for row in range(len(turns)):
+        _turned(size, turns[row], sums[row])
+
+
+@kernel("void(float32[::1], int64, float32[::1], float32[::1], complex64[::1])", fastmath=True)
+def _changes(steps: np.ndarray, lag: int, hann: np.ndarray, turns: np.ndarray, sums: np.ndarray) -> None:
+    """Give what there is near a rate's clock in the size of the change over `lag` samples."""
+    count = len(steps) - lag
+    late = steps[lag:]
+    size = np.empty(len(steps), np.float32)
+    mean = np.float32(0)
+    for n in range(count):
+        size[n] = abs(late[n] - steps[n])
+        mean += size[n]
+    mean /= count
+    for n in range(count):
+        size[n] = (size[n] - mean) * hann[n]
+    size[count:] = 0
+    _turned(size, turns, sums)
+
+
+@kernel("void(complex64[:,::1], int64[:,::1], float32[:,::1])")
+def _near(spectra: np.ndarray, places: np.ndarray, out: np.ndarray) -> None:
+    """Give the power around each line, from the first value in `places` on."""
+    for row in range(len(out)):
+        for k in range(out.shape[1]):
+            value = spectra[row, (places[row, 0] + k) % _ROWS]
+            out[row, k] = value.real * value.real + value.imag * value.imag
+
+
+@kernel("float64(float32[::1], int64[::1], float64)")
+def _strength(near: np.ndarray, place: np.ndarray, median: float) -> float:
+    """Give the greatest power in a line's own values over the mean of what is around it, 0 where it cannot be."""
+    if not place[2]:
+        return 0.0
+    most = np.float32(0)
+    for k in range(BESIDE, BESIDE + place[1]):
+        most = max(most, near[k])
+    return most / (np.median(near[: 2 * BESIDE + place[1]]) / median + 1e-30)
+
+
+class _Lines:
+    """Where the clocks of some rates would be, in a spectrum of WINDOW values of which what is around them is computed."""
+
+    def __init__(self, cycles: tuple[float, ...]):
+        self.cycles = np.array(cycles)
+        places, turns = [], []
+        for each in cycles:
+            slack = CLOCK_ERROR * each
+            low, high = int((each - slack) * WINDOW), int(np.ceil((each + slack) * WINDOW))
+            # a line of so few cycles that not enough is below it, or of more than half of one a sample, is none
+            places.append((low - BESIDE, high - low + 1, low >= BESIDE and high < WINDOW // 2))
+            angle = 2 * np.pi * round(each * WINDOW) * np.arange(SHORT) / WINDOW
+            turns.append(np.concatenate([np.cos(angle), np.sin(angle)]))
+        self.places = np.array(places, np.int64).reshape(-1, 3)
+        self.turns = np.array(turns, np.float32).reshape(-1, 2 * SHORT)
+        self.shape = (len(cycles), 2 * BESIDE + max([place[1] for place in places], default=1))
+
+
+@cache
+def _lines(cycles: tuple[float, ...]) -> _Lines:
+    return _Lines(cycles)
 
 
 @cache
@@ -151,86 +273,224 @@ def frequency_steps(before: np.ndarray, window: np.ndarray, per: float) -> tuple
     return np.asarray(phase_steps(out[1:], out[0])), lag + 0.5
 
 
-def narrow(window: np.ndarray, noise_power: float) -> bool:
+@kernel("void(complex64[::1], float64[::1])", fastmath=True)
+def _power_and_turn(z: np.ndarray, out: np.ndarray) -> None:
+    """Give the mean power, and the mean product of a sample with the conjugate of the one before."""
+    power = np.float32(0)
+    re = np.float32(0)
+    im = np.float32(0)
+    late = z[1:]
+    for n in range(len(late)):
+        a = z[n]
+        b = late[n]
+        power += a.real * a.real + a.imag * a.imag
+        re += b.real * a.real + b.imag * a.imag
+        im += b.imag * a.real - b.real * a.imag
+    out[0] = power / len(z)
+    out[1] = np.hypot(re, im) / len(late)
+
+
+def power_of(window: np.ndarray) -> tuple[float, float]:
+    """Give a window's mean power, and how much of it is alike from sample to sample (all, for real samples)."""
+    if not np.iscomplexobj(window):
+        power = float(np.vdot(window, window)) / len(window)
+        return power, power
+    out = np.empty(2)
+    _power_and_turn(window, out)
+    return float(out[0]), float(out[1])
+
+
+def narrow(power: float, alike: float, noise_power: float) -> bool:
     """Tell whether what a window holds is strong, and too narrow for any rate of its octave."""
-    power = float(np.vdot(window, window).real) / len(window) - noise_power
-    turn = abs(complex(np.vdot(window[:-1], window[1:]))) / (len(window) - 1)
-    return bool(power > 3 * noise_power and turn > NARROW * power)
+    own = power - noise_power
+    return own > 3 * noise_power and alike > NARROW * own
 
 
-def frequency_keyed(steps: np.ndarray, rate_hz: float, rate: float) -> Chance | None:
-    """Give frequency keying at a rate if a window of frequency steps may hold it."""
-    lag = max(round(rate_hz / rate / 2), 1) + 1
-    strength = _strength(
-        _spectrum(np.abs(steps[lag:] - steps[:-lag])), rate / rate_hz, CLOCK_ERROR * rate / rate_hz
-    )
-    return Chance(carrier.REAL, rate, strength) if strength > CLOCK else None
+def frequency_keyed(steps: list[np.ndarray], rate_hz: float, rates: list[float]) -> list[Chance]:
+    """Give frequency keying at each rate that a window's frequency steps, as filtered for it, may hold."""
+    lines = _lines(tuple(rate / rate_hz for rate in rates))
+    sums = np.empty((len(rates), _ROWS), np.complex64)
+    for row, rate in enumerate(rates):
+        lag = max(round(rate_hz / rate / 2), 1) + 1
+        _changes(steps[row], lag, _HANN, lines.turns[row], sums[row])
+    near = np.empty(lines.shape, np.float32)
+    _near(fft.forward(sums, overwrite=True), lines.places, near)
+    strengths = [_strength(near[row], lines.places[row], MEDIANS[0]) for row in range(len(rates))]
+    return [
+        Chance(carrier.REAL, rate, strength)
+        for rate, strength in zip(rates, strengths, strict=True)
+        if strength > CLOCK
+    ]
+
+
+@kernel("float64(float32[::1], int64, float64, float64)")
+def _floor(power: np.ndarray, at: int, median: float, mean: float) -> float:
+    """Give the mean of what is around a place, and not less than a tenth of the mean of all."""
+    near = np.empty(2 * AROUND, np.float32)
+    for k in range(2 * AROUND):
+        near[k] = power[(at - AROUND + k) % len(power)]
+    return max(float(np.median(near)) / median, 0.1 * mean) + 1e-30
+
+
+@kernel("int64(float32[::1], int64)", fastmath=True)
+def _top_pair(wide: np.ndarray, shift: int) -> int:
+    """Give where, up to a quarter of its length either side of 0, two lines `shift` either side are the strongest.
+
+    `wide` holds a spectrum three times over; the strongest is where the weaker of the two is the strongest.
+    """
+    size = len(wide) // 3
+    half = size // 4
+    low = wide[size - half - shift : size + half - shift]
+    high = wide[size - half + shift : size + half + shift]
+    best = np.float32(-1)
+    for k in range(len(low)):
+        both = low[k] if low[k] < high[k] else high[k]
+        best = both if both > best else best
+    for k in range(len(low)):
+        if low[k] >= best and high[k] >= best:
+            return k - half
+    return 0
+
+
+@kernel("void(float32[::1], float64[::1], float64, float64[:,::1])", fastmath=True)
+def _square_lines(square: np.ndarray, cycles: np.ndarray, median: float, out: np.ndarray) -> None:
+    """Look for the lines of the square's spectrum.
+
+    A row a rate: the strongest over its floor (reversals), unless it has a partner a rate away; the strength of a
+    pair of lines a rate either side of their middle; and of one half a rate either side.
+    """
+    size = len(square)
+    wide = np.empty(3 * size, np.float32)
+    mean = np.float32(0)
+    most = np.float32(-1)
+    for n in range(size):
+        value = square[n]
+        wide[n] = value
+        mean += value
+        most = value if value > most else most
+    wide[size : 2 * size] = square
+    wide[2 * size :] = square
+    mean /= size
+    top = 0
+    while square[top] < most:
+        top += 1
+    reversal = most / _floor(square, top, median, mean)
+    for row in range(len(cycles)):
+        away = int(np.floor(cycles[row] * size + 0.5))
+        partner = np.float32(0)
+        for side in (-away, away):
+            for k in range(-3, 4):
+                partner = max(partner, wide[size + top + side + k])
+        out[row, 0] = 0.0 if PARTNER * partner > most else reversal
+        for half in range(2):
+            shift = int(np.floor(cycles[row] / (half + 1) * size + 0.5))
+            at = _top_pair(wide, shift)
+            floor = 0.0
+            for side in (-shift, shift):
+                floor = max(floor, _floor(square, at + side, median, mean))
+            out[row, 1 + half] = min(wide[size + at - shift], wide[size + at + shift]) / floor
+
+
+@kernel(
+    "void(complex64[::1], complex64[:,::1], float64[::1], int64[:,::1], float64[::1], int64, float64,"
+    " float32[:,::1], float32[:,:,::1], float64[:,:,::1])",
+    fastmath=True,
+)
+def _strengths(
+    spectrum: np.ndarray,
+    clocks: np.ndarray,
+    cycles: np.ndarray,
+    places: np.ndarray,
+    medians: np.ndarray,
+    held: int,
+    scale: float,
+    squares: np.ndarray,
+    nears: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Give the strengths of a window's lines, out[0], and where TOGETHER are held, of their mean, out[1].
+
+    The window's spectra are kept in row `held` % TOGETHER of `squares` and `nears`, times `scale`. A row of `out`
+    has what `_square_lines` gives, then the strength of the clock.
+    """
+    row = held % TOGETHER
+    square = squares[row]
+    for n in range(len(square)):
+        value = spectrum[n]
+        square[n] = np.float32(scale) * (value.real * value.real + value.imag * value.imag)
+    near = nears[row]
+    _near(clocks, places, near)
+    for k in range(len(near)):
+        for i in range(near.shape[1]):
+            near[k, i] *= np.float32(scale)
+        out[0, k, 3] = _strength(near[k], places[k], medians[0])
+    _square_lines(square, cycles, medians[0], out[0])
+    if held + 1 < TOGETHER:
+        return
+    mean = np.empty(len(square), np.float32)
+    for n in range(len(square)):
+        mean[n] = squares[0, n]
+    for k in range(1, TOGETHER):
+        other = squares[k]
+        for n in range(len(square)):
+            mean[n] += other[n]
+    _square_lines(mean, cycles, medians[1], out[1])
+    for k in range(len(near)):
+        total = nears[0, k].copy()
+        for j in range(1, TOGETHER):
+            total += nears[j, k]
+        out[1, k, 3] = _strength(total, places[k], medians[1])
 
 
 class PhaseLooks:
     """Looks for phase keying in an octave's windows, each on its own and the last few together."""
 
     def __init__(self) -> None:
-        self._past: deque[tuple[np.ndarray, np.ndarray]] = deque(maxlen=TOGETHER)
+        self._held = 0  # windows
+        self._rates: tuple[float, ...] = ()
+        self._squares = np.empty((TOGETHER, 0), np.float32)
+        self._nears = np.empty((TOGETHER, 0, 0), np.float32)
 
-    def look(self, window: np.ndarray, rate_hz: float, rates: Iterable[float]) -> list[Chance]:
-        """Give the phase keyings that a window complex64 (WINDOW,) may hold."""
-        clock = _spectrum(window.real**2 + window.imag**2)
-        square = np.abs(fft.forward(window * window * _HANN, overwrite=True)) ** 2
-        power = float(np.mean(square)) + 1e-30
-        self._past.append((clock / (float(np.mean(clock)) + 1e-30), square / power))
-        out = _phase_keyed(clock, square, rate_hz, rates, SINGLE)
-        if len(self._past) == TOGETHER:
-            clock = np.mean([item[0] for item in self._past], axis=0)
-            square = np.mean([item[1] for item in self._past], axis=0)
-            known = {(item.kind, item.rate_hz) for item in out}
-            more = _phase_keyed(clock, square, rate_hz, rates, MEAN)
-            out += [item for item in more if (item.kind, item.rate_hz) not in known]
+    def look(self, window: np.ndarray, power: float, rate_hz: float, rates: Iterable[float]) -> list[Chance]:
+        """Give the phase keyings that a window complex64 (WINDOW,) of some mean power may hold."""
+        rates = tuple(rates)
+        lines = _lines(tuple(rate / rate_hz for rate in rates))
+        if rates != self._rates:
+            self._rates, self._held = rates, 0
+            self._squares = np.empty((TOGETHER, WINDOW), np.float32)
+            self._nears = np.empty((TOGETHER, *lines.shape), np.float32)
+        square, sums = np.empty(WINDOW, np.complex64), np.empty((len(rates), _ROWS), np.complex64)
+        _prepare(window, _HANN, lines.turns, square, sums)
+        found = np.zeros((2, len(rates), 4))
+        _strengths(
+            fft.forward(square, overwrite=True), fft.forward(sums, overwrite=True), lines.cycles, lines.places,
+            MEDIANS, self._held, 1 / (power * power + 1e-30), self._squares, self._nears, found,
+        )  # fmt: skip
+        self._held += 1
+        out = _phase_keyed(found[0], rates, SINGLE)
+        known = {(item.kind, item.rate_hz) for item in out}
+        out += [
+            item for item in _phase_keyed(found[1], rates, MEAN) if (item.kind, item.rate_hz) not in known
+        ]
         linear = [item for item in out if item.kind != carrier.OQPSK]
         # the rails of OQPSK and MSK hide each other's clock: where one stands out it is something else
         return linear if any(item.kind == carrier.QPSK for item in linear) else out
 
     def rest(self) -> None:
         """Forget what went before."""
-        self._past.clear()
+        self._held = 0
 
 
-def _floor(power: np.ndarray, at: int, median: float) -> float:
-    """Give the mean of what is around a place, and not less than a tenth of the mean of all."""
-    near = power[np.arange(at - AROUND, at + AROUND) % len(power)]
-    return max(float(np.median(near)) / median, 0.1 * float(power.mean())) + 1e-30
-
-
-def _paired(square: np.ndarray, cycles: float) -> bool:
-    """Tell whether the strongest line of a spectrum has another nearly as strong at a distance."""
-    top = int(square.argmax())
-    away = round(cycles * len(square))
-    near = np.arange(-3, 4)
-    partner = max(float(square[(top + side * away + near) % len(square)].max()) for side in (-1, 1))
-    return bool(PARTNER * partner > square[top])
-
-
-def _phase_keyed(
-    clock: np.ndarray, square: np.ndarray, rate_hz: float, rates: Iterable[float], least: _Least
-) -> list[Chance]:
+def _phase_keyed(found: np.ndarray, rates: tuple[float, ...], least: _Least) -> list[Chance]:
     out: list[Chance] = []
-    top = int(square.argmax())
-    reversal = float(square[top]) / _floor(square, top, least.median)
-    half = len(square) // 4
-    for rate in rates:
-        strength = _strength(clock, rate / rate_hz, CLOCK_ERROR * rate / rate_hz, least.median)
+    for rate, (reversal, whole, halved, clock) in zip(rates, found.tolist(), strict=True):
         # the clock of reversals is looked for after a matched filter; MSK has two such lines, its rate apart
-        if reversal > least.carrier and not _paired(square, rate / rate_hz):
+        if reversal > least.carrier:
             out.append(Chance(carrier.BPSK, rate, reversal))
-        if strength > least.clock:
-            out.append(Chance(carrier.QPSK, rate, strength))
-        for each in (rate, rate / 2):  # the rails of MSK have half its rate
-            shift = round(each / rate_hz * len(square))
-            both = np.minimum(np.roll(square, shift), np.roll(square, -shift))
-            both[half:-half] = 0
-            top = int(both.argmax())
-            floor = max(_floor(square, top + side * shift, least.median) for side in (-1, 1))
-            pair = float(both[top]) / floor
+        if clock > least.clock:
+            out.append(Chance(carrier.QPSK, rate, clock))
+        # the rails of MSK have half its rate
+        for each, pair in ((rate, whole), (rate / 2, halved)):
             if pair > least.pair:
                 out.append(Chance(carrier.OQPSK, each, pair))
     return out
