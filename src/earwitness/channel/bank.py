@@ -14,12 +14,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import accumulate, groupby
 
 import numpy as np
 
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Samples
 from earwitness.dsp import fft
+from earwitness.dsp.fft_columns import LANES, first_half, half_way, second_half, split
 from earwitness.dsp.filters import kaiser_beta
 from earwitness.dsp.jit import kernel
 
@@ -34,8 +36,7 @@ _MAX_BLOCK = (
 _SKIRT_HZ = 4_000.0  # a narrow channel with wider skirts than this is cut in two steps
 _LEAST_BINS, _LEAST_HZ = 64, 8_000.0  # the narrowest channel, cut in one step and in two
 _NARROW = 25  # a channel is narrow up to so many skirts
-_TOGETHER = 8  # blocks transformed and cut in one call
-_TOGETHER_FAST = 16  # of streams that fill as many in no time
+_TOGETHER = 16  # blocks transformed and cut in one call
 
 
 def block_size(rate_hz: float) -> int:
@@ -73,26 +74,66 @@ def flat_width_hz(rate_hz: float, block: int, bins: int) -> float:
     return float((bins - 2) * rate_hz / block - 2 * skirt_hz(rate_hz, block))
 
 
-@kernel("void(complex64[:,:], int64[::1], int64, int64, float32[::1], complex64[:,:,::1])")
-def _pick(
-    spectra: np.ndarray, shifts: np.ndarray, start: int, hop: int, gains: np.ndarray, out: np.ndarray
-) -> None:
-    """Fill out (channels, blocks, bins) with the bins around each shift, in FFT order, times the filter.
+@lru_cache(maxsize=64)
+def _gain_table(block: int, widths: tuple[int, ...]) -> np.ndarray:
+    """Give the filters of some widths one after the other."""
+    return np.concatenate([_bin_gains(block, bins) for bins in widths])
 
-    Block b begins `hop` samples after the one before, the first at sample `start`: each is turned so that the
-    mixer's phase goes on from one to the next.
+
+@lru_cache(maxsize=16)
+def _tables(block: int) -> tuple[int, int, np.ndarray, np.ndarray]:
+    """Give the lengths of the two halves of a block's transform and the twiddles between them."""
+    first, second = split(block)
+    return first, second, *half_way(first, second)
+
+
+@kernel(
+    "void(float32[::1], int64, int64, int64, int64, int64, float32[::1], float32[::1], int64[:,::1], float32[::1], complex64[::1])"
+)
+def _cut(
+    x: np.ndarray,
+    count: int,
+    hop: int,
+    start: int,
+    first: int,
+    second: int,
+    cosines: np.ndarray,
+    sines: np.ndarray,
+    wanted: np.ndarray,
+    gains: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Transform `count` blocks of pairs and pick each channel's bins, in FFT order, times its filter.
+
+    A channel is a row of `wanted`: its shift, its bins, where its filter begins in `gains`, and where its first
+    block goes in `out`. A block begins `hop` samples after the one before, the first at sample `start` of the
+    stream: each is turned so that the mixer's phase goes on from one to the next.
     """
-    count, size = spectra.shape
-    bins = len(gains)
-    scale = bins / size
-    for c in range(len(shifts)):
-        for b in range(count):
-            angle = -2 * np.pi * (shifts[c] * (start + b * hop) % size) / size
-            turn = np.complex64(complex(scale * np.cos(angle), scale * np.sin(angle)))
+    size = first * second
+    re, im = np.empty(size, np.float32), np.empty(size, np.float32)
+    tr, ti = np.empty(size, np.float32), np.empty(size, np.float32)
+    room, more = np.empty((4, first * LANES), np.float32), np.empty((2, second * LANES), np.float32)
+    for b in range(count):
+        block = x[2 * b * hop : 2 * (b * hop + size)]
+        for n in range(size):
+            re[n] = block[2 * n]
+            im[n] = block[2 * n + 1]
+        first_half(first, second, re, im, cosines, sines, room, tr, ti)
+        second_half(first, second, tr, ti, re, im, more)
+        for c in range(len(wanted)):
+            shift, bins = wanted[c, 0], wanted[c, 1]
+            gain = gains[wanted[c, 2] : wanted[c, 2] + bins]
+            to = wanted[c, 3] + b * bins
+            picked = out[to : to + bins]
+            angle = -2 * np.pi * (shift * (start + b * hop) % size) / size
+            p = np.float32(np.cos(angle) * bins / size)
+            q = np.float32(np.sin(angle) * bins / size)
             for half in range(2):
-                at = (shifts[c] + (-(bins // 2) if half else 0)) % size
+                at = (shift + (-(bins // 2) if half else 0)) % size
                 for k in range(half * (bins // 2), bins if half else bins // 2):
-                    out[c, b, k] = spectra[b, at] * gains[k] * turn
+                    picked[k] = complex(
+                        (re[at] * p - im[at] * q) * gain[k], (re[at] * q + im[at] * p) * gain[k]
+                    )
                     at += 1
                     if at == size:
                         at = 0
@@ -163,7 +204,6 @@ class ChannelBank:
         self.skirt_hz = skirt_hz(rate_hz, self.block)
         self._in_two_steps = block is None and self.skirt_hz > _SKIRT_HZ
         self.least_rate_hz = _LEAST_HZ if self._in_two_steps else _LEAST_BINS * rate_hz / self.block
-        self._together = _TOGETHER_FAST if self._in_two_steps else _TOGETHER
         self.overlap = self.block // 4
         self.hop = self.block - self.overlap
         self.channels: list[Channel] = []
@@ -232,10 +272,8 @@ class ChannelBank:
             wanting = [channel for channel in self.channels if channel.next_block == number]
             ends = [channel.next_block for channel in self.channels if channel.next_block > number]
             ends += [channel.stop_block for channel in wanting if channel.stop_block is not None]
-            count = max(1, min(limit, number + self._together, *ends) - number)
-            spectra = self._transform(number, count)
-            for bins in {channel.bins for channel in wanting}:
-                self._cut([channel for channel in wanting if channel.bins == bins], bins, spectra, number)
+            count = max(1, min(limit, number + _TOGETHER, *ends) - number)
+            self._cut(wanting, number, count)
             for channel in wanting:
                 if channel.stop_block is not None and channel.next_block >= channel.stop_block:
                     yield self._end(channel)
@@ -246,8 +284,8 @@ class ChannelBank:
         for channel in list(self.channels):
             yield self._end(channel)
 
-    def _transform(self, number: int, count: int) -> np.ndarray:
-        """Give the spectra of consecutive blocks, complex64 (count, block)."""
+    def _read_blocks(self, number: int, count: int) -> np.ndarray:
+        """Give the samples of consecutive blocks, complex64 (count * hop + overlap,)."""
         begin = number * self.hop - self.overlap // 2
         size = count * self.hop + self.overlap
         skip = max(0, -begin)
@@ -256,32 +294,38 @@ class ChannelBank:
             padded = np.zeros(size, np.complex64)
             padded[skip : skip + len(data)] = data
             data = padded
-        self.transforms += count
-        step = data.itemsize
-        blocks = np.ndarray(
-            (count, self.block), np.complex64, np.ascontiguousarray(data), 0, (self.hop * step, step)
-        )
-        return fft.forward(blocks)
+        return np.ascontiguousarray(data, np.complex64)
 
-    def _cut(self, channels: list[Channel], bins: int, spectra: np.ndarray, number: int) -> None:
-        """Cut channels of one width."""
-        shifts = np.array([channel.shift for channel in channels])
-        picked = np.empty((len(channels), len(spectra), bins), np.complex64)
-        _pick(
-            spectra,
-            shifts,
-            number * self.hop - self.overlap // 2,
-            self.hop,
-            _bin_gains(self.block, bins),
-            picked,
+    def _cut(self, channels: list[Channel], number: int, count: int) -> None:
+        """Cut `count` blocks of some channels."""
+        data = self._read_blocks(number, count)
+        self.transforms += count
+        channels = sorted(channels, key=lambda channel: channel.bins)
+        widths = tuple(sorted({channel.bins for channel in channels}))
+        filters = dict(zip(widths, accumulate((0, *widths)), strict=False))
+        places = list(accumulate((0, *(count * channel.bins for channel in channels))))
+        wanted = np.array(
+            [
+                (channel.shift, channel.bins, filters[channel.bins], place)
+                for channel, place in zip(channels, places, strict=False)
+            ]
         )
-        edge = bins // 8
-        cut = fft.inverse(picked, overwrite=True)[:, :, edge : edge + bins * 3 // 4].reshape(
-            len(channels), -1
-        )
-        for channel, data in zip(channels, cut, strict=True):
-            channel.pending.append(data)
-            channel.next_block = number + len(spectra)
+        picked = np.empty(places[-1], np.complex64)
+        start = number * self.hop - self.overlap // 2
+        _cut(
+            data.view(np.float32), count, self.hop, start, *_tables(self.block), wanted,
+            _gain_table(self.block, widths), picked,
+        )  # fmt: skip
+        at = 0
+        for bins, alike in groupby(channels, key=lambda channel: channel.bins):
+            group = list(alike)
+            part = picked[at : at + len(group) * count * bins].reshape(len(group), count, bins)
+            at += part.size
+            edge = bins // 8
+            cut = fft.inverse(part, overwrite=True)[:, :, edge : edge + bins * 3 // 4]
+            for channel, samples in zip(group, cut.reshape(len(group), -1), strict=True):
+                channel.pending.append(samples)
+                channel.next_block = number + count
 
 
 class StreamCut:

@@ -14,6 +14,9 @@ import numpy as np
 from earwitness.dsp.jit import kernel
 
 LANES = 16
+_F, _U = "float32[::1]", "uint64"
+# Signed indices would be tested for counting from the end, which keeps loops from being vectorised.
+_LANES = np.uint64(LANES)
 
 
 @kernel(fastmath=True, forceinline=True)
@@ -156,3 +159,146 @@ def twiddles(first: int, second: int) -> np.ndarray:
     """Give exp(-2 pi i k j / (first second)), complex64 (k = 0..first - 1, j = 0..second - 1)."""
     turn = np.outer(np.arange(first), np.arange(second)) / (first * second)
     return np.exp(-2j * np.pi * turn).astype(np.complex64)
+
+
+def half_way(first: int, second: int) -> tuple[np.ndarray, np.ndarray]:
+    """Give the twiddles between the two halves of a long transform in the order of use: cosines and sines, float32."""
+    turns = twiddles(first, second).reshape(first, second // LANES, LANES).transpose(1, 0, 2)
+    return np.ascontiguousarray(turns.real).ravel(), np.ascontiguousarray(turns.imag).ravel()
+
+
+@kernel(fastmath=True, forceinline=True)
+def copy(x: np.ndarray, at: int, out: np.ndarray, to: int) -> None:
+    """Copy LANES values. All are read before any is written: so the compiler moves whole vectors, unasked."""
+    v0, v1, v2, v3 = x[at + np.uint64(0)], x[at + np.uint64(1)], x[at + np.uint64(2)], x[at + np.uint64(3)]
+    v4, v5, v6, v7 = x[at + np.uint64(4)], x[at + np.uint64(5)], x[at + np.uint64(6)], x[at + np.uint64(7)]
+    v8, v9, v10, v11 = (
+        x[at + np.uint64(8)],
+        x[at + np.uint64(9)],
+        x[at + np.uint64(10)],
+        x[at + np.uint64(11)],
+    )
+    v12, v13, v14, v15 = (
+        x[at + np.uint64(12)],
+        x[at + np.uint64(13)],
+        x[at + np.uint64(14)],
+        x[at + np.uint64(15)],
+    )
+    out[to + np.uint64(0)], out[to + np.uint64(1)], out[to + np.uint64(2)], out[to + np.uint64(3)] = (
+        v0,
+        v1,
+        v2,
+        v3,
+    )
+    out[to + np.uint64(4)], out[to + np.uint64(5)], out[to + np.uint64(6)], out[to + np.uint64(7)] = (
+        v4,
+        v5,
+        v6,
+        v7,
+    )
+    out[to + np.uint64(8)], out[to + np.uint64(9)], out[to + np.uint64(10)], out[to + np.uint64(11)] = (
+        v8,
+        v9,
+        v10,
+        v11,
+    )
+    out[to + np.uint64(12)], out[to + np.uint64(13)], out[to + np.uint64(14)], out[to + np.uint64(15)] = (
+        v12,
+        v13,
+        v14,
+        v15,
+    )
+
+
+@kernel(f"void({_F}, {_F}, {_U}, {_F}, {_F})", fastmath=True)
+def _cut(re: np.ndarray, im: np.ndarray, step: int, x: np.ndarray, u: np.ndarray) -> None:
+    """Copy LANES values of every `step` to rows."""
+    for k in range(len(x) // LANES):
+        to = np.uint64(k) * _LANES
+        at = np.uint64(k) * step
+        copy(re, at, x, to)
+        copy(im, at, u, to)
+
+
+@kernel(f"void({_F}, {_F}, {_F}, {_F}, {_F}, {_F})", fastmath=True)
+def turned(x: np.ndarray, u: np.ndarray, c: np.ndarray, s: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
+    """Fill y + iv with x + iu times c + is."""
+    for i in range(len(x)):
+        y[i] = x[i] * c[i] - u[i] * s[i]
+        v[i] = x[i] * s[i] + u[i] * c[i]
+
+
+@kernel(f"void({_F}, {_U}, {_F})")
+def _transposed(x: np.ndarray, apart: int, out: np.ndarray) -> None:
+    """Write squares of LANES x LANES values turned over, `apart` values from one to the next in `out`."""
+    for k in range(len(x) // (LANES * LANES)):
+        at = np.uint64(k) * _LANES * _LANES
+        to = np.uint64(k) * apart
+        for lane in range(LANES):
+            for n in range(LANES):
+                out[to + np.uint64(n)] = x[at + np.uint64(n) * _LANES + np.uint64(lane)]
+            to += _LANES
+
+
+@kernel(f"void({_F}, {_F}, {_U})", fastmath=True)
+def laid_out(x: np.ndarray, out: np.ndarray, step: int) -> None:
+    """Copy rows of LANES values `step` apart."""
+    for r in range(len(x) // LANES):
+        copy(x, np.uint64(r) * _LANES, out, np.uint64(r) * step)
+
+
+@kernel(f"void(int64, int64, {_F}, {_F}, {_F}, {_F}, float32[:,::1], {_F}, {_F})", fastmath=True)
+def first_half(
+    first: int,
+    second: int,
+    re: np.ndarray,
+    im: np.ndarray,
+    cosines: np.ndarray,
+    sines: np.ndarray,
+    room: np.ndarray,
+    tr: np.ndarray,
+    ti: np.ndarray,
+) -> None:
+    """Do the first of two halves of the transform of re + i im, and turn it: what is left are columns of tr + i ti.
+
+    Both lengths are multiples of LANES. `room` float32 (4, first * LANES) is to work in.
+    """
+    one = first * LANES
+    x, u, y, v = room[0], room[1], room[2], room[3]
+    for block in range(second // LANES):
+        at = block * LANES
+        _cut(re[at:], im[at:], np.uint64(second), x, u)
+        c, s = cosines[block * one : block * one + one], sines[block * one : block * one + one]
+        to, apart = block * LANES * LANES, np.uint64(second * LANES)
+        if columns(first, x, u, y, v):
+            turned(y, v, c, s, x, u)
+            _transposed(x, apart, tr[to:])
+            _transposed(u, apart, ti[to:])
+        else:
+            turned(x, u, c, s, y, v)
+            _transposed(y, apart, tr[to:])
+            _transposed(v, apart, ti[to:])
+
+
+@kernel(f"void(int64, int64, {_F}, {_F}, {_F}, {_F}, float32[:,::1])", fastmath=True)
+def second_half(
+    first: int,
+    second: int,
+    tr: np.ndarray,
+    ti: np.ndarray,
+    re: np.ndarray,
+    im: np.ndarray,
+    room: np.ndarray,
+) -> None:
+    """Do the second half: re + i im is the transform in its natural order; tr + i ti is spoilt.
+
+    `room` float32 (2, second * LANES) is to work in.
+    """
+    two = second * LANES
+    y, v = room[0], room[1]
+    for block in range(first // LANES):
+        a, b = tr[block * two : block * two + two], ti[block * two : block * two + two]
+        if columns(second, a, b, y, v):
+            a, b = y, v
+        laid_out(a, re[block * LANES :], np.uint64(first))
+        laid_out(b, im[block * LANES :], np.uint64(first))

@@ -8,55 +8,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.dsp.fft_columns import LANES, columns, split, twiddles
+from earwitness.dsp.fft_columns import (
+    LANES,
+    columns,
+    copy,
+    first_half,
+    half_way,
+    laid_out,
+    split,
+    turned,
+    twiddles,
+)
 from earwitness.dsp.jit import kernel
 
 _F, _U = "float32[::1]", "uint64"
 # Signed indices would be tested for counting from the end, which keeps loops from being vectorised.
 _LANES, _ONE = np.uint64(LANES), np.uint64(1)
-
-
-@kernel(fastmath=True, forceinline=True)
-def _copy(x: np.ndarray, at: int, out: np.ndarray, to: int) -> None:
-    """Copy LANES values. All are read before any is written: so the compiler moves whole vectors, unasked."""
-    v0, v1, v2, v3 = x[at + np.uint64(0)], x[at + np.uint64(1)], x[at + np.uint64(2)], x[at + np.uint64(3)]
-    v4, v5, v6, v7 = x[at + np.uint64(4)], x[at + np.uint64(5)], x[at + np.uint64(6)], x[at + np.uint64(7)]
-    v8, v9, v10, v11 = (
-        x[at + np.uint64(8)],
-        x[at + np.uint64(9)],
-        x[at + np.uint64(10)],
-        x[at + np.uint64(11)],
-    )
-    v12, v13, v14, v15 = (
-        x[at + np.uint64(12)],
-        x[at + np.uint64(13)],
-        x[at + np.uint64(14)],
-        x[at + np.uint64(15)],
-    )
-    out[to + np.uint64(0)], out[to + np.uint64(1)], out[to + np.uint64(2)], out[to + np.uint64(3)] = (
-        v0,
-        v1,
-        v2,
-        v3,
-    )
-    out[to + np.uint64(4)], out[to + np.uint64(5)], out[to + np.uint64(6)], out[to + np.uint64(7)] = (
-        v4,
-        v5,
-        v6,
-        v7,
-    )
-    out[to + np.uint64(8)], out[to + np.uint64(9)], out[to + np.uint64(10)], out[to + np.uint64(11)] = (
-        v8,
-        v9,
-        v10,
-        v11,
-    )
-    out[to + np.uint64(12)], out[to + np.uint64(13)], out[to + np.uint64(14)], out[to + np.uint64(15)] = (
-        v12,
-        v13,
-        v14,
-        v15,
-    )
 
 
 @kernel(fastmath=True, forceinline=True)
@@ -150,48 +117,11 @@ def _windowed(x: np.ndarray, first: int, window: np.ndarray, re: np.ndarray, im:
         im[i] = x[at + _ONE] * window[i]
 
 
-@kernel(f"void({_F}, {_F}, {_U}, {_F}, {_F})", fastmath=True)
-def _cut(re: np.ndarray, im: np.ndarray, step: int, x: np.ndarray, u: np.ndarray) -> None:
-    """Copy LANES values of every `step` to rows."""
-    for k in range(len(x) // LANES):
-        to = np.uint64(k) * _LANES
-        at = np.uint64(k) * step
-        _copy(re, at, x, to)
-        _copy(im, at, u, to)
-
-
-@kernel(f"void({_F}, {_F}, {_F}, {_F}, {_F}, {_F})", fastmath=True)
-def _turned(x: np.ndarray, u: np.ndarray, c: np.ndarray, s: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
-    """Fill y + iv with x + iu times c + is."""
-    for i in range(len(x)):
-        y[i] = x[i] * c[i] - u[i] * s[i]
-        v[i] = x[i] * s[i] + u[i] * c[i]
-
-
-@kernel(f"void({_F}, {_U}, {_F})")
-def _transposed(x: np.ndarray, apart: int, out: np.ndarray) -> None:
-    """Write squares of LANES x LANES values turned over, `apart` values from one to the next in `out`."""
-    for k in range(len(x) // (LANES * LANES)):
-        at = np.uint64(k) * _LANES * _LANES
-        to = np.uint64(k) * apart
-        for lane in range(LANES):
-            for n in range(LANES):
-                out[to + np.uint64(n)] = x[at + np.uint64(n) * _LANES + np.uint64(lane)]
-            to += _LANES
-
-
 @kernel(f"void({_F}, {_F}, {_F})", fastmath=True)
 def _powers(x: np.ndarray, u: np.ndarray, out: np.ndarray) -> None:
     """Add |x + iu|^2."""
     for i in range(len(x)):
         out[i] += x[i] * x[i] + u[i] * u[i]
-
-
-@kernel(f"void({_F}, {_F}, {_U})", fastmath=True)
-def _laid_out(x: np.ndarray, out: np.ndarray, step: int) -> None:
-    """Copy rows of LANES values `step` apart."""
-    for r in range(len(x) // LANES):
-        _copy(x, np.uint64(r) * _LANES, out, np.uint64(r) * step)
 
 
 @kernel(f"void({_F}, float32, {_F})", fastmath=True)
@@ -240,9 +170,8 @@ def _fine(
     size = len(window)
     re, im = np.empty(size, np.float32), np.empty(size, np.float32)
     tr, ti = np.empty(size, np.float32), np.empty(size, np.float32)
-    one, two = first * LANES, second * LANES
-    x1, u1 = np.empty(one, np.float32), np.empty(one, np.float32)
-    y1, v1 = np.empty(one, np.float32), np.empty(one, np.float32)
+    two = second * LANES
+    room = np.empty((4, first * LANES), np.float32)
     y2, v2 = np.empty(two, np.float32), np.empty(two, np.float32)
     sums = np.empty(size, np.float32)
     line = np.empty(size, np.float32)
@@ -252,31 +181,19 @@ def _fine(
         sums[:] = 0
         for f in range(frames):
             _windowed(x, np.uint64(2 * (r * frames + f) * hop), window, re, im)
-            for block in range(second // LANES):
-                at = block * LANES
-                _cut(re[at:], im[at:], np.uint64(second), x1, u1)
-                c, s = cosines[block * one : block * one + one], sines[block * one : block * one + one]
-                to, apart = block * LANES * LANES, np.uint64(two)
-                if columns(first, x1, u1, y1, v1):
-                    _turned(y1, v1, c, s, x1, u1)
-                    _transposed(x1, apart, tr[to:])
-                    _transposed(u1, apart, ti[to:])
-                else:
-                    _turned(x1, u1, c, s, y1, v1)
-                    _transposed(y1, apart, tr[to:])
-                    _transposed(v1, apart, ti[to:])
+            first_half(first, second, re, im, cosines, sines, room, tr, ti)
             for block in range(first // LANES):
                 a, b = tr[block * two : block * two + two], ti[block * two : block * two + two]
                 if columns(second, a, b, y2, v2):
                     a, b = y2, v2
                 _powers(a, b, sums[block * two : block * two + two])
                 if f == 0:
-                    _laid_out(a, re[block * LANES :], step)
-                    _laid_out(b, im[block * LANES :], step)
+                    laid_out(a, re[block * LANES :], step)
+                    laid_out(b, im[block * LANES :], step)
             if f == 0:
                 _mirror(re, im, mirror[r])
         for block in range(first // LANES):
-            _laid_out(sums[block * two : block * two + two], line[block * LANES :], step)
+            laid_out(sums[block * two : block * two + two], line[block * LANES :], step)
         _centred(line, share, power[r])
 
 
@@ -290,9 +207,7 @@ class FineTransform:
         self._frames = frames
         self._split = split(len(window))
         first, second = self._split
-        turns = twiddles(first, second).reshape(first, second // LANES, LANES).transpose(1, 0, 2)
-        self._cosines = np.ascontiguousarray(turns.real).ravel()
-        self._sines = np.ascontiguousarray(turns.imag).ravel()
+        self._cosines, self._sines = half_way(first, second)
 
     def rows(self, x: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
         """Give `count` rows of power, float32 (count, size), and mirror products, complex64 (count, size // 2).
@@ -364,21 +279,21 @@ def _quick(
             for k in range(first):
                 row = np.uint64(rows[k * second + c])
                 to = np.uint64(k) * _LANES
-                _copy(xr, row, x1, to)
-                _copy(xi, row, u1, to)
+                copy(xr, row, x1, to)
+                copy(xi, row, u1, to)
             here = slice(c * one, c * one + one)
             _scaled(x1, u1, window[here])
             if columns(first, x1, u1, y1, v1):
-                _turned(y1, v1, cosines[here], sines[here], x1, u1)
+                turned(y1, v1, cosines[here], sines[here], x1, u1)
                 s, t = x1, u1
             else:
-                _turned(x1, u1, cosines[here], sines[here], y1, v1)
+                turned(x1, u1, cosines[here], sines[here], y1, v1)
                 s, t = y1, v1
             for k in range(first):
                 at = np.uint64(k) * _LANES
                 to = np.uint64(k * second + c) * _LANES
-                _copy(s, at, br, to)
-                _copy(t, at, bi, to)
+                copy(s, at, br, to)
+                copy(t, at, bi, to)
         for k in range(first):
             s, t = br[k * two : k * two + two], bi[k * two : k * two + two]
             if second > 1 and columns(second, s, t, y2, v2):
