@@ -37,38 +37,36 @@ def _divide(message: np.ndarray, log: np.ndarray, exp: np.ndarray, taps: np.ndar
                     reg[k] ^= exp[lift + taps[k]]
 
 
-@kernel("boolean(uint8[::1], int64[::1], int64[::1], int64, int64, int64[::1])")
-def _syndromes(
-    word: np.ndarray, log: np.ndarray, exp: np.ndarray, first: int, step: int, out: np.ndarray
-) -> bool:
-    """Evaluate the word at each root; say whether any value is not zero."""
+@kernel("boolean(uint8[::1], uint8[:,::1], int64[::1])")
+def _syndromes(word: np.ndarray, times: np.ndarray, out: np.ndarray) -> bool:
+    """Evaluate the word at each root; say whether any value is not zero. times[i] holds all products with root i."""
+    count = len(out)
+    values = np.zeros(count, np.uint8)
+    for octet in word:
+        for i in range(count):  # all roots at once: no product waits for the one before
+            values[i] = times[i, values[i]] ^ octet
     wrong = False
-    for i in range(len(out)):
-        root = (first + i) * step % 255
-        value = np.int64(0)
-        for octet in word:
-            if value:
-                value = exp[log[value] + root]
-            value ^= octet
-        out[i] = value
-        wrong |= value != 0
+    for i in range(count):
+        out[i] = values[i]
+        wrong |= values[i] != 0
     return wrong
 
 
-@kernel("int64(uint8[::1], int64[::1], int64[::1], int64, int64, int64, int64[::1])")
+@kernel("int64(uint8[::1], int64[::1], int64[::1], uint8[:,::1], int64, int64, int64[::1])")
 def _correct(
     word: np.ndarray,
     log: np.ndarray,
     exp: np.ndarray,
+    times: np.ndarray,
     first: int,
     step: int,
-    roots: int,
     erasures: np.ndarray,
 ) -> int:
     """Correct the word in place; give the number of octets changed, or -1 when it cannot be."""
     size = len(word)
+    roots = len(times)
     syndromes = np.zeros(roots, np.int64)
-    if not _syndromes(word, log, exp, first, step, syndromes):
+    if not _syndromes(word, times, syndromes):
         return 0
     erased = len(erasures)
     locator = np.zeros(roots + 2, np.int64)
@@ -135,7 +133,7 @@ def _correct(
             # X^(1 - first) evaluator / locator', with the derivative taken times 1/X.
             word[at] ^= exp[(log[top] - log[slope] - first * where) % 255]
             changed += 1
-    if found != degree or _syndromes(word, log, exp, first, step, syndromes):
+    if found != degree or _syndromes(word, times, syndromes):
         return -1
     return changed
 
@@ -151,6 +149,10 @@ class ReedSolomon:
         self.nroots = nroots
         self._first, self._step = first_root % 255, prim_step % 255
         self._exp, self._log = _field(prim_poly)
+        self._times = np.zeros((nroots, 256), np.uint8)
+        for i in range(nroots):
+            root = (self._first + i) * self._step % 255
+            self._times[i, 1:] = self._exp[(self._log[1:] + root) % 255]
         self.generator = self._generator()
         self._taps = np.array([self._log[c] if c else -1 for c in self.generator[1:]], np.int64)
 
@@ -176,7 +178,7 @@ class ReedSolomon:
         if len(where) > self.nroots:
             return None
         fixed = np.frombuffer(word, np.uint8).copy()
-        count = int(_correct(fixed, self._log, self._exp, self._first, self._step, self.nroots, where))
+        count = int(_correct(fixed, self._log, self._exp, self._times, self._first, self._step, where))
         return (fixed[: -self.nroots].tobytes(), count) if count >= 0 else None
 
     def _generator(self) -> bytes:

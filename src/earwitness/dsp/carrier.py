@@ -18,13 +18,15 @@ from functools import lru_cache
 import numpy as np
 
 from earwitness.dsp import fft
-from earwitness.dsp.filters import convolve_valid, root_raised_cosine
+from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.voice import fir
 
 PHASES = 64  # sub-sample positions of the matched filter
 SPAN = 6  # symbols each side
 REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
 STATE = 12
+NARROWED = 256  # values that a look for a line near one place is made from
 LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 LEAST_CARRIER = 16.0
@@ -42,6 +44,11 @@ def matched(per: float, roll_off: float) -> np.ndarray:
     at = np.rint(places).astype(np.int64) + len(fine) // 2
     taps = np.where((at >= 0) & (at < len(fine)), fine[np.clip(at, 0, len(fine) - 1)], 0)
     return np.ascontiguousarray(taps, np.float32)
+
+
+@lru_cache(maxsize=32)
+def _short(per: float, roll_off: float) -> np.ndarray:
+    return root_raised_cosine(roll_off, per, 4).astype(np.float32)
 
 
 @kernel("UniTuple(float32, 2)(float32[::1], float32[:,::1], float64)", fastmath=True)
@@ -73,17 +80,25 @@ def _sample(x: np.ndarray, table: np.ndarray, first: float, step: float, out: np
         out[k] = complex(re, im)
 
 
-@kernel("void(complex64[::1], float64, float64, complex64[::1])")
+@kernel("void(complex64[::1], float64, float64, complex64[::1])", fastmath=True)
 def _mix(x: np.ndarray, cycles: float, first: float, out: np.ndarray) -> None:
     """out[n] = x[n] turned back by `cycles` times its index; x[0] has index `first`."""
-    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
-    turn = 1 + 0j
-    for n in range(len(x)):
-        if n & 63 == 0:
-            angle = 2 * np.pi * ((cycles * (first + n)) % 1.0)
-            turn = complex(np.cos(angle), -np.sin(angle))
-        out[n] = x[n] * turn
-        turn *= step
+    re = np.empty(64, np.float32)
+    im = np.empty(64, np.float32)
+    for k in range(64):
+        angle = 2 * np.pi * cycles * k
+        re[k] = np.cos(angle)
+        im[k] = -np.sin(angle)
+    for n in range(0, len(x), 64):
+        angle = 2 * np.pi * ((cycles * (first + n)) % 1.0)
+        cos, sin = np.float32(np.cos(angle)), np.float32(-np.sin(angle))
+        part = x[n : n + 64]
+        made = out[n : n + 64]
+        for k in range(len(part)):
+            a = cos * re[k] - sin * im[k]
+            b = cos * im[k] + sin * re[k]
+            v = part[k]
+            made[k] = complex(v.real * a - v.imag * b, v.real * b + v.imag * a)
 
 
 def mixed(x: np.ndarray, cycles: float, first: float = 0.0) -> np.ndarray:
@@ -133,6 +148,7 @@ def _track(
     between = complex(state[7], state[8])
     nominal = state[9]
     back = complex(np.cos(phase), -np.sin(phase))
+    scale = 1.0 / np.sqrt(power + 1e-30)
     made = 0
     while place < stop and made < len(places):
         re, im = _at(x, table, place)
@@ -140,9 +156,9 @@ def _track(
         re, im = _at(x, table, place + 0.5 * per)
         b = complex(re, im) * (back * _turned_back(0.5 * turn))
         power += gains[4] * (a.real * a.real + a.imag * a.imag - power)
-        scale = 1.0 / np.sqrt(power + 1e-30)
         a *= scale
         b *= scale
+        scale = 1.0 / np.sqrt(power + 1e-30)  # for the next: the loop need not wait for it
         out[made, 0] = a
         out[made, 1] = b
         places[made] = begin + place
@@ -303,30 +319,65 @@ def _hann(n: int) -> np.ndarray:
     return np.hanning(n).astype(np.float32)
 
 
+@kernel(
+    "void(complex64[::1], float32[::1], float64, complex64[::1])",
+    "void(float32[::1], float32[::1], float64, complex64[::1])",
+    fastmath=True,
+)
+def _narrowed(values: np.ndarray, window: np.ndarray, cycles: float, out: np.ndarray) -> None:
+    """Turn windowed values back by `cycles` each and add them up in equal shares, the last of them cut short."""
+    share = -(-len(values) // len(out))
+    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
+    for k in range(len(out)):
+        first = k * share
+        angle = 2 * np.pi * ((cycles * first) % 1.0)
+        turn = complex(np.cos(angle), -np.sin(angle))
+        total = 0j
+        for n in range(first, min(first + share, len(values))):
+            total += values[n] * window[n] * turn
+            turn *= step
+        out[k] = total
+
+
 def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, complex, float]:
-    """Find the strongest line within `reach` of `cycles` (both in cycles per sample), values real or complex (n,).
+    """Find the strongest line within `reach` of `cycles` (both in cycles per sample), values complex64 or float32 (n,).
 
     Gives its frequency, its complex amplitude referred to sample 0, and its power over the mean power of what
     is around it. A Hann window; the frequency to about a fiftieth of a bin when strong.
     """
     n = len(values)
-    size = 1 << (2 * n - 1).bit_length()
-    windowed = (values * _hann(n)).astype(np.complex64)
-    spectrum = fft.forward(windowed, size)
+    values = np.ascontiguousarray(values)
+    window = _hann(n)
+    around = 24 / n  # cycles either side of the line that it is compared with
+    if reach + around < 0.3 * NARROWED / n:  # near one place: turned there and thinned out
+        thin = np.empty(NARROWED, np.complex64)
+        _narrowed(values, window, cycles, thin)
+        share = -(-n // NARROWED)
+        found, strength = _strongest(fft.forward(thin, 2 * NARROWED), 0.0, reach * share, around * share)
+        exact = cycles + found / share
+    else:
+        size = 1 << (2 * n - 1).bit_length()
+        spectrum = fft.forward((values * window).astype(np.complex64, copy=False), size)
+        exact, strength = _strongest(spectrum, cycles, reach, around)
+    amplitude = np.empty(1, np.complex64)
+    _narrowed(values, window, exact, amplitude)
+    return exact, complex(amplitude[0]) / (0.5 * n), strength
+
+
+def _strongest(spectrum: np.ndarray, cycles: float, reach: float, around: float) -> tuple[float, float]:
+    """Give the frequency of the strongest line in a spectrum, and its power over the mean of what is around it."""
+    size = len(spectrum)
     low, high = int(np.floor((cycles - reach) * size)), int(np.ceil((cycles + reach) * size))
-    index = np.arange(low, high + 1) % size
-    power = np.abs(spectrum[index]) ** 2
+    part = spectrum[np.arange(low, high + 1) % size]
+    power = part.real**2 + part.imag**2
     top = int(np.argmax(power))
     a, b, c = (np.sqrt(np.abs(spectrum[(low + top + k) % size])) for k in (-1, 0, 1))
     bend = a - 2 * b + c
     fine = low + top + (float(0.5 * (a - c) / bend) if bend < 0 else 0.0)
-    around = 24 * size // n
-    near = np.abs(spectrum[np.arange(low + top - around, low + top + around) % size]) ** 2
-    noise = float(np.median(near)) / 0.69 + 1e-30
-    exact = fine / size
-    turned = np.exp(-2j * np.pi * (exact * np.arange(n) % 1.0))
-    amplitude = complex(np.dot(turned, windowed)) / (0.5 * n)
-    return exact, amplitude, float(power[top]) / noise
+    wide = round(around * size)
+    near = spectrum[np.arange(low + top - wide, low + top + wide) % size]
+    noise = float(np.median(near.real**2 + near.imag**2)) / 0.69 + 1e-30
+    return fine / size, float(power[top]) / noise
 
 
 def centroid(z: np.ndarray) -> float:
@@ -357,20 +408,24 @@ def acquire(
     coarse = centroid(z)
     coarse = min(max(coarse, -reach), reach)
     z = mixed(z, coarse)
-    taps = root_raised_cosine(roll_off, per, 4).astype(np.float32)
+    taps = _short(per, roll_off)
     half = len(taps) // 2
-    y = convolve_valid(np.pad(z, half), taps)
+    padded = np.zeros(n + 2 * half + 4, np.complex64)
+    padded[half : half + n] = z
+    y = np.empty(n, np.complex64)
+    fir(padded.view(np.float32), taps, 2, y.view(np.float32))
+    size = y.real**2 + y.imag**2
     clock = 1 / per
     left = max(reach - abs(coarse), 0.25 * reach)
     slack = clock * clock_error + 1.0 / n
     if kind == OQPSK:
         return _acquire_offset(z, y, per, coarse, left, slack)
-    exact, amplitude, strength = line(np.abs(y) ** 2, clock, slack)
+    exact, amplitude, strength = line(size, clock, slack)
     if strength < LEAST_CLOCK_BESIDE:
         return None
     turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * middle) % 1.0
     place, step = middle - turn_to / exact, 1 / exact
-    power = float(np.mean(np.abs(y) ** 2))
+    power = float(size.mean())
     if kind == BPSK:
         found, amplitude, strength = line(y * y, 0.0, min(2 * left, 0.45))
         if abs(amplitude) < LEAST_SHARE * power:
@@ -382,12 +437,12 @@ def acquire(
         first = place - (count // 2) * step
         symbols = np.empty(count, np.complex64)
         _sample(z.view(np.float32), matched(per, roll_off), first, step, symbols)
-        size = np.abs(symbols)
-        unit = symbols / (size + 1e-30)
-        found, amplitude, strength = line(unit**4 * size, 0.0, 0.49)
+        amount = np.abs(symbols)
+        fourth = symbols * symbols / (amount * np.sqrt(amount) + np.float32(1e-30))
+        found, amplitude, strength = line(fourth * fourth, 0.0, 0.49)
         phase = 0.25 * (np.angle(-amplitude) + 2 * np.pi * found * (count // 2))
         turn = 0.5 * np.pi * found
-        power = float(np.mean(size**2))
+        power = float(np.mean(amount**2))
     if strength < LEAST_CARRIER:
         return None
     back = 2 * np.pi * coarse
@@ -399,9 +454,10 @@ def _acquire_offset(
 ) -> Start | None:
     """As `acquire`, from the pair of lines in the square of OQPSK."""
     n = len(z)
-    square = (y * y).astype(np.complex64)
+    square = y * y
     size = 1 << (2 * n - 1).bit_length()
-    power = np.abs(fft.forward(square * _hann(n), size)) ** 2
+    spectrum = fft.forward(square * _hann(n), size)
+    power = spectrum.real**2 + spectrum.imag**2
     shift = round(size / per)
     widest = int(2 * reach * size) + 1
     index = np.arange(-widest, widest + 1)
@@ -424,7 +480,7 @@ def _acquire_offset(
     place = middle + turn_to * step
     phase += np.pi * found * (place - middle)
     back = 2 * np.pi * coarse
-    mean = float(np.mean(np.abs(y) ** 2))
+    mean = float(np.vdot(y, y).real) / n
     return Start(place, step, phase + back * place, np.pi * found * step + back * step, mean, strength)
 
 

@@ -18,6 +18,7 @@ from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Picture, Samples
 from earwitness.dsp import carrier
 from earwitness.dsp.carrier import Start, Tracker, acquire, follow
+from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.lrpt.channels import Drawn, PictureChannels
 from earwitness.modes.lrpt.interleave import InterleavedLanes
@@ -67,8 +68,7 @@ class Demodulator:
             self._first = replace(samples, data=samples.data[:0])
         if samples.noise_dbfs_hz is not None:
             self._noise = samples.noise_dbfs_hz if self._noise is None else self._noise
-        data = np.where(np.abs(samples.data) < 1e6, samples.data, 0).astype(np.complex64)
-        return [item for block in self._blocks.feed(data) for item in self._block(block)]
+        return [item for block in self._blocks.feed(finite(samples.data)) for item in self._block(block)]
 
     def close(self) -> list[Frame | Picture]:
         """Give what is still held, and the pictures."""
@@ -87,7 +87,7 @@ class Demodulator:
 
     def _block(self, block: np.ndarray) -> list[Frame | Picture]:
         out: list[Frame | Picture] = []
-        self._level = float(np.mean(np.abs(block) ** 2))
+        self._level = float(np.vdot(block, block).real) / len(block)
         if self._tracker is None:
             out += self._seek(block)
         else:
