@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from earwitness.core.errors import ParameterError
-from earwitness.emission.designator import designator, parse_designator
+from earwitness.core.mode import registry
+from earwitness.emission.designator import designator, parse_designator, read_as
 
 # RR Appendix 1, section I, examples (also in 47 CFR 2.202); the last two are ours: rounding that rolls over.
 BANDWIDTHS = [
@@ -103,3 +104,27 @@ def test_within_half_a_unit_of_the_third_numeral(hz):
 def test_any_text(text):
     with contextlib.suppress(ParameterError):
         parse_designator(text)
+
+
+@pytest.mark.parametrize(
+    ("mode", "kind", "known", "wanted"),
+    [
+        ("dsc", "fm", "16K0F3E", "16K0G2B"),  # ITU-R M.493: G2B on channel 70
+        ("dsc", "fsk2", "304HF1D", "304HF1B"),  # ITU-R M.493: F1B on MF and HF
+        ("navtex", "fsk2", "304HF1D", "304HF1B"),  # ITU-R M.540: F1B
+        ("acars", "am", "6K00A3E", "6K00A2D"),  # double sideband, data on a subcarrier: RR Appendix 1
+        ("ax25", "fm", "16K0F3E", "16K0F2D"),
+        ("ax25", "fsk2", "10K6F1D", "10K6F1D"),
+        ("wefax", "fsk2", "1K26F1D", "1K26F3C"),  # analogue facsimile: RR Appendix 1
+        ("lrpt", "noise-like", None, "120KG1D"),
+        ("morse", "cw", "121HA1A", "121HA1A"),
+    ],
+)
+def test_a_mode_that_was_read_decides_the_class_of_emission(mode, kind, known, wanted):
+    assert read_as(registry()[mode], kind, known) == wanted
+
+
+def test_every_mode_states_class_symbols_of_the_radio_regulations():
+    for mode in registry().values():
+        for _, symbols in mode.emission:
+            assert parse_designator(designator(mode.bandwidth_hz, symbols))[1] == symbols

@@ -76,6 +76,9 @@ class Mode:
     least_s: float = 0.0  # shortest emission there is something to be had from
     offset_ok_hz: float = 0.0  # carrier error it bears
     snr_floor_db: float = 0.0  # SNR in bandwidth_hz where nine frames in ten succeed
+    # Class symbols (RR Appendix 1) of what it was read from, by identification class, "" for any other; what is not
+    # here keeps those of its class.
+    emission: tuple[tuple[str, str], ...] = ()
     symbol_rate_hz: float | None = None
     raster_hz: float | None = None  # channel step inside bands_hz
     raster_base_hz: float = 0.0

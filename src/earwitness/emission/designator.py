@@ -6,6 +6,7 @@ import re
 from decimal import ROUND_HALF_UP, Decimal
 
 from earwitness.core.errors import ParameterError
+from earwitness.core.mode import Mode
 
 _UNITS = {"H": 1.0, "K": 1e3, "M": 1e6, "G": 1e9}
 # First symbol with what it says of the carrier, second, third (RR App. 1 section II).
@@ -60,3 +61,16 @@ def parse_designator(text: str) -> tuple[float | None, str]:
     whole, part = head.split(letter)
     number = float(Decimal(f"{whole or 0}.{part or 0}") * Decimal(int(_UNITS[letter])))
     return number, symbols
+
+
+def read_as(mode: Mode, kind: str, known: str | None) -> str | None:
+    """Give the designator of an emission of class `kind`, `known` so far, once a mode has been read from it.
+
+    The necessary bandwidth stays, or is the mode's where none is known.
+    """
+    symbols = dict(mode.emission)
+    wanted = symbols.get(kind) or symbols.get("")
+    if wanted is None:
+        return known
+    bandwidth = known[:4] if known and len(known) > 5 else designator(mode.bandwidth_hz, wanted)[:4]
+    return bandwidth + wanted

@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from earwitness.core.mode import get_mode
 from earwitness.core.types import Message, Over, Picture, Samples
+from earwitness.emission.designator import read_as
 from earwitness.log import ids, rows
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Batch, Log
@@ -262,6 +264,9 @@ class LogKeeper:
                 self.recording, record.start_ns, record.stop_ns, record.measurement, record.identification
             )
             row["frequency_hz"] = record.center_hz
+            found = record.identification
+            if record.read is not None:
+                row["designator"] = read_as(get_mode(record.read), found.kind, found.designator)
         return {**row, **known}
 
     def _refer(self, row: dict[str, Any], stored: dict[str, Any] | None) -> None:

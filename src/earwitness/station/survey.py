@@ -523,6 +523,7 @@ class StretchSurvey:
             record.mode = (
                 record.mode if record.mode and record.mode not in self._voice else message.frame.mode
             )
+            record.read = record.read or message.frame.mode
         track.messages = []
         for over in follower.take_overs(before_ns):
             if track.data_mode and track.data_mode not in self._voice:
@@ -534,7 +535,7 @@ class StretchSurvey:
             follower.results.remove(item)
             if self._is_repeated(item, record):
                 continue
-            record.mode = item.mode
+            record.mode = record.read = item.mode
             self.keeper.picture(item, record)
 
     def _is_repeated(self, picture: Picture, record: EmissionRecord) -> bool:

@@ -49,6 +49,7 @@ class EmissionRecord:
     measurement: Measurement | None = None
     identification: Identification | None = None
     mode: str | None = None
+    read: str | None = None  # the data mode that messages or pictures were read in
     artefact: str | None = None
     train: bool = False
     evidence_id: str | None = None

@@ -12,6 +12,7 @@ MODE = Mode(
         "ARINC 622 (from memory)",
     ),
     classes=("am",),
+    emission=(("am", "A2D"),),
     # Data channels in use lie between 129.125 and 136.900 MHz.
     bands_hz=((128.8e6, 137.0e6),),
     bandwidth_hz=6_000.0,

@@ -11,6 +11,7 @@ MODE = Mode(
         " and channel numbers from memory)",
     ),
     classes=("fm", "noise-like", "unknown", "carrier"),
+    emission=(("", "F3C"),),
     bands_hz=((137.0e6, 138.0e6),),
     bandwidth_hz=40_000.0,
     rate_hz=50_000.0,

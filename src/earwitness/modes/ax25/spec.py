@@ -13,6 +13,7 @@ MODE = Mode(
         "J. R. Miller, 9600 baud packet radio modem design, 1988",
     ),
     classes=("fm", "fsk2", "psk"),
+    emission=(("fm", "F2D"),),
     bands_hz=(),
     bandwidth_hz=16_000.0,
     rate_hz=48_000.0,

@@ -11,6 +11,7 @@ MODE = Mode(
         "C/S coding guide (generator polynomials, 15-hex identification)",
     ),
     classes=("psk", "fsk2", "carrier", "noise-like", "unknown"),
+    emission=(("", "G1D"),),
     bands_hz=((406.0e6, 406.1e6),),
     bandwidth_hz=1_600.0,
     rate_hz=16_000.0,

@@ -24,6 +24,7 @@ MODE = Mode(
     family="marine",
     sources=("ITU-R M.493-15", "ITU-R M.541-11"),
     classes=("fsk2", "fm"),
+    emission=(("fm", "G2B"), ("fsk2", "F1B")),
     bands_hz=((CHANNEL_70_HZ, CHANNEL_70_HZ), *((khz * 1e3, khz * 1e3) for khz in CHANNELS_KHZ)),
     bandwidth_hz=16_000.0,
     rate_hz=20_000.0,

@@ -12,6 +12,7 @@ MODE = Mode(
         "LRPT/AHRPT global specification CGMS 04 and practice of Meteor-M (packet layout from memory)",
     ),
     classes=("psk", "noise-like", "unknown"),
+    emission=(("", "G1D"),),
     bands_hz=((137.0e6, 138.0e6),),
     bandwidth_hz=120_000.0,
     rate_hz=180_000.0,

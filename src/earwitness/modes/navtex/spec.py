@@ -13,6 +13,7 @@ MODE = Mode(
     family="marine",
     sources=("ITU-R M.540-2", "ITU-R M.625-4", "ITU-R M.476-5", "IMO NAVTEX Manual"),
     classes=("fsk2",),
+    emission=(("fsk2", "F1B"),),
     bands_hz=tuple((khz * 1e3 - 60.0, khz * 1e3 + 60.0) for khz in CHANNELS_KHZ),
     bandwidth_hz=300.0,
     rate_hz=1200.0,

@@ -12,6 +12,7 @@ MODE = Mode(
         "ITU-R BT.601 for luminance and colour differences (from memory)",
     ),
     classes=("fm", "ssb", "fsk2", "fsk4", "unknown", "noise-like", "carrier"),
+    emission=(("fm", "F3F"), ("", "J3F")),
     bands_hz=(),
     bandwidth_hz=16_000.0,
     rate_hz=24_000.0,

@@ -11,6 +11,7 @@ MODE = Mode(
         "start and stop tones, LF shift, index of co-operation 288: from memory of the same",
     ),
     classes=("fm", "fsk2", "fsk4", "ssb", "unknown", "noise-like", "carrier"),
+    emission=(("", "F3C"),),
     bands_hz=((40e3, 160e3), (2e6, 26e6)),
     bandwidth_hz=3_000.0,
     rate_hz=8_000.0,
