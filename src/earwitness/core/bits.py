@@ -114,32 +114,33 @@ class Layout:
     bits: int
     source: str
     fields: tuple[Field, ...] = field(default=())
-    _plan: tuple[tuple[str, int, int, Callable[[int], Any] | None], ...] = field(
-        default=(), init=False, repr=False, compare=False
-    )
+    _read: Callable[[int], dict[str, Any]] = field(default=dict, init=False, repr=False, compare=False)  # type: ignore[assignment]
 
     def __post_init__(self) -> None:
         total = sum(item.width for item in self.fields)
         if total != self.bits:
             raise LayoutError(f"{self.name}: fields add up to {total} bits; {self.source} says {self.bits}")
-        # name, place, mask and conversion of each field, worked out once: parsing is the hot path of busy modes
-        plan = []
+        # one expression with all places and masks in it: parsing is the hot path of busy modes
+        parts, known = [], {}
         at = self.bits
-        for item in self.fields:
+        for number, item in enumerate(self.fields):
             at -= item.width
-            if item.name:
-                plan.append((item.name, at, (1 << item.width) - 1, item.conversion()))
-        object.__setattr__(self, "_plan", tuple(plan))
+            if not item.name:
+                continue
+            raw, convert = f"(raw >> {at} & {(1 << item.width) - 1})", item.conversion()
+            if convert is bool:
+                raw = f"{raw} != 0"
+            elif convert is not None:
+                known[f"convert_{number}"] = convert
+                raw = f"convert_{number}{raw}"
+            parts.append(f"{item.name!r}: {raw}")
+        object.__setattr__(self, "_read", eval(f"lambda raw: {{{', '.join(parts)}}}", known))  # noqa: S307
 
     def parse(self, bits: Bits) -> dict[str, Any]:
         """Give the named values; extra trailing bits are ignored, missing ones raise LayoutError."""
         if bits.size < self.bits:
             raise LayoutError(f"{self.name} is {self.bits} bits; got {bits.size}")
-        value = bits.value >> (bits.size - self.bits)
-        return {
-            name: value >> at & mask if convert is None else convert(value >> at & mask)
-            for name, at, mask, convert in self._plan
-        }
+        return self._read(bits.value >> (bits.size - self.bits))
 
     def build(self, values: Mapping[str, Any]) -> Bits:
         """Give the bits of the named values."""

@@ -7,13 +7,14 @@ it, because a strong reply may have to be taken away to read a weaker one that b
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
+from operator import attrgetter
 
 import numpy as np
 
 from earwitness.core.errors import ParameterError
 from earwitness.core.mode import Mode
+from earwitness.core.quick import maker
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.filters import lowpass
 from earwitness.modes.mode_s import pulses
@@ -22,6 +23,12 @@ CARRIER_HZ = 1090e6
 CHUNK = 65536
 TOP_RATE_HZ = 4.0e6
 SNR_BANDWIDTH_HZ = 2.4e6
+PREAMBLE_NS = 8000
+CERTAIN = "24-bit parity"
+OVERLAID = "24-bit parity overlaid with an address or code"
+MOST_REPLIES = 512  # known at a time: a chunk of 16 to 33 ms
+_WORD = (1 << 64) - 1
+_frame = maker(Frame)
 
 
 class Demodulator:
@@ -68,8 +75,10 @@ class Demodulator:
         self._at = -(self._before + self._after) - CHUNK  # working sample number of self._x[0]
         self._groups = np.zeros(CHUNK // pulses.GROUP, np.float32)
         self._noise = 0.0
-        self._found = np.zeros((512, pulses.COLUMNS))
-        self._bits = np.zeros((512, 112), np.uint8)
+        self._found = np.zeros((MOST_REPLIES, pulses.COLUMNS))
+        self._bits = np.zeros((MOST_REPLIES, 112), np.uint8)
+        self._whole = np.zeros((MOST_REPLIES, 10), np.int64)
+        self._figures = np.zeros((MOST_REPLIES, 2))
         self._count = 0
 
     def feed(self, samples: Samples) -> Iterable[Frame]:
@@ -133,12 +142,7 @@ class Demodulator:
                 self._noise = (
                     float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.916
                 )
-        old = self._found[: self._count]
-        live = old[:, pulses.T] - CHUNK > 3 * self._us
-        count = int(live.sum())
-        self._found[:count] = old[live]
-        self._bits[:count] = self._bits[: self._count][live]
-        self._found[:count, pulses.T] -= CHUNK
+        count = pulses.pass_on(self._found, self._bits, self._count, CHUNK, 3 * self._us)
         self._count = pulses.receive(
             self._x,
             self._power,
@@ -156,49 +160,66 @@ class Demodulator:
             self._bits,
             count,
         )
-        origin_ns = self._time_ns(self._at)
-        octets = np.packbits(self._bits[count : self._count], axis=1).tobytes()
-        fresh = [
-            self._frame(row, octets[14 * n : 14 * n + 14], origin_ns)
-            for n, row in enumerate(self._found[count : self._count].tolist())
-        ]
+        fresh = self._frames(count)
         self._x[:keep] = self._x[CHUNK:].copy()
         self._power[:keep] = self._power[CHUNK:].copy()
         # one that began before this chunk may still turn up in the next: hold the newest back
         limit = self._time_ns(self._at + CHUNK)
-        both = sorted(self._pending + fresh, key=lambda frame: frame.time_ns)
+        both = sorted(self._pending + fresh, key=attrgetter("time_ns"))
         self._pending = [frame for frame in both if frame.time_ns >= limit]
         return [frame for frame in both if frame.time_ns < limit]
 
     def _time_ns(self, at: float) -> int:
         return self._origin.time_ns(at * self._by + (len(self._taps) - 1) / 2)
 
-    def _frame(self, row: list[float], octets: bytes, origin_ns: int) -> Frame:
-        """Put one row of the result table and its bits into a frame; `origin_ns` is the time of sample 0."""
-        size = int(row[pulses.SIZE])
-        value = int.from_bytes(octets[: size // 8], "big")
-        df = octets[0] >> 3
-        fixed = int(row[pulses.FIXED])
-        remainder = int(row[pulses.REMAINDER])
-        certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
-        extra: dict[str, object] = {"remainder": remainder}
-        if df == 11 and not certain:
-            extra["plain_code"] = row[pulses.PLAIN_CODE] > 0
-        if not certain:
-            extra["weak_bits"] = [int(place) for place in row[pulses.WEAK : pulses.WEAK + 3]]
-        pulse = max(row[pulses.LEVEL] - row[pulses.OFF], 1e-20) / self._energy
-        level_dbfs = 10 * math.log10(pulse * (size + 4) / (2 * (size + 8)))
-        time_ns = origin_ns + round(row[pulses.T] * self._sample_ns) + 8000
-        return Frame(
-            "mode-s",
-            time_ns,
-            time_ns + size * 1000,
-            Bits(value, size),
-            "corrected" if fixed else "pass" if certain else None,
-            fixed,
-            "24-bit parity" if certain else "24-bit parity overlaid with an address or code",
-            extra,
-            level_dbfs - 10 * math.log10(row[pulses.NOISE] * self._snr_share),
-            level_dbfs,
-            self._center_hz + row[pulses.FREQ],
+    def _frames(self, first: int) -> list[Frame]:
+        """Put the rows of the result table from `first` on into frames."""
+        count = self._count - first
+        if count <= 0:
+            return []
+        pulses.tell(
+            self._found,
+            self._bits,
+            first,
+            self._count,
+            self._energy,
+            self._snr_share,
+            self._whole,
+            self._figures,
         )
+        rows = self._found[first : self._count]
+        times = np.round(rows[:, pulses.T] * self._sample_ns).astype(np.int64) + (
+            self._time_ns(self._at) + PREAMBLE_NS
+        )
+        carriers = self._center_hz + rows[:, pulses.FREQ]
+        out = []
+        for time_ns, frequency_hz, (level_dbfs, snr_db), whole in zip(
+            times.tolist(),
+            carriers.tolist(),
+            self._figures[:count].tolist(),
+            self._whole[:count].tolist(),
+            strict=True,
+        ):
+            high, low, size, df, fixed, remainder, plain, *weak = whole
+            extra: dict[str, object] = {"remainder": remainder}
+            certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
+            if not certain:
+                if df == 11:
+                    extra["plain_code"] = plain > 0
+                extra["weak_bits"] = weak
+            out.append(
+                _frame(
+                    "mode-s",
+                    time_ns,
+                    time_ns + size * 1000,
+                    Bits(high << 64 | low & _WORD, size),
+                    "corrected" if fixed else "pass" if certain else None,
+                    fixed,
+                    CERTAIN if certain else OVERLAID,
+                    extra,
+                    snr_db,
+                    level_dbfs,
+                    frequency_hz,
+                )
+            )
+        return out

@@ -23,10 +23,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from earwitness.core.quick import maker
 from earwitness.core.types import Bits, Frame, IdentityRef, Message
 from earwitness.modes.mode_s import layouts
 from earwitness.modes.mode_s.parity import LONG, SYNDROMES
-from earwitness.modes.mode_s.position import decode_both, decode_near, distance_nm
+from earwitness.modes.mode_s.position import decode_both, decode_near, within_nm
 from earwitness.modes.mode_s.registers import Known, advisory_fields, infer
 
 KNOWN_S = 60
@@ -37,6 +38,7 @@ FRESH_S = 20
 HELD_MOST = 20000
 AIRCRAFT_MOST = 10000
 SECOND = 1_000_000_000
+NEVER = -(10**18)
 OTHER = 1 << 24  # added to addresses that are not ICAO's, to keep their aircraft apart
 
 _CAPABILITY = {
@@ -59,6 +61,9 @@ _INTERROGATED = {
     0: "short air-air surveillance", 4: "surveillance altitude reply", 5: "surveillance identity reply",
     16: "long air-air surveillance", 20: "Comm-B altitude reply", 21: "Comm-B identity reply",
     24: "Comm-D extended length message"}  # fmt: skip
+_message = maker(Message)
+_identity = maker(IdentityRef)
+_ME = (1 << 56) - 1
 
 
 @dataclass(slots=True)
@@ -76,20 +81,26 @@ class _Aircraft:
     """What is known of one address, each with the time it was said."""
 
     key: str  # six digits; an address that is not ICAO's is a name of its own
-    clean_ns: int = -(10**18)
+    clean_ns: int = NEVER
     callsign: str | None = None
     identity: IdentityRef | None = None  # as it was last told, without a place
     altitude_ft: float | None = None
-    altitude_ns: int = -(10**18)
+    altitude_ns: int = NEVER
     squawk: str | None = None
     speed_kn: float | None = None
     track_deg: float | None = None
-    motion_ns: int = -(10**18)
+    motion_ns: int = NEVER
     reports: list[_Report | None] = field(default_factory=lambda: [None, None])
     position: tuple[float, float] | None = None
-    position_ns: int = -(10**18)
+    position_ns: int = NEVER
     refused: int = 0
     waiting: deque[Message] = field(default_factory=deque)  # in order of time
+
+    def call(self, callsign: str | None) -> None:
+        """Note its call sign."""
+        if callsign != self.callsign:
+            self.callsign = callsign
+            self.identity = None
 
 
 @dataclass(slots=True, eq=False)
@@ -111,47 +122,43 @@ class Assembler:
         self._held: deque[_Held] = deque()
         self._held_by: dict[int, list[_Held]] = {}
         self._waiting: deque[tuple[int, int]] = deque()
+        self._due_ns = 10**19  # when something that is held or waits has to go
         self._codes: dict[int, int] = {}  # interrogator code to the time it was last read plainly
         self._anywhere: tuple[float, float] | None = None  # the newest position of any aircraft
 
     def feed(self, frame: Frame) -> Iterable[Message]:
         """Take the next frame; gives what can be told now."""
-        out = self._let_go(frame.time_ns)
-        df = min(frame.bits.value >> (frame.bits.size - 5), 24)
-        if frame.bits.size != (LONG if df >= 16 else 56):
+        now = frame.time_ns
+        out = self._let_go(now) if now > self._due_ns else []
+        value, size = frame.bits
+        df = min(value >> (size - 5), 24)
+        if size != (LONG if df >= 16 else 56):
             return out
-        value = frame.bits.value
-        remainder = int(frame.extra.get("remainder", 0))
-        if df in (17, 18, 19):
-            address = value >> 80 & 0xFFFFFF
+        if 17 <= df <= 19 or df == 11:
+            address = value >> (80 if df > 11 else 24) & 0xFFFFFF
             if frame.check == "pass":
-                self._support(address, df, frame, out)
-                out += self._squitter(frame, df, address)
-            elif self._known(address, frame.time_ns):
-                out += self._squitter(frame, df, address)
-            else:
-                self._hold(frame, (address,))
-            return out
-        if df == 11:
-            address = value >> 24 & 0xFFFFFF
-            if frame.check == "pass":
-                self._support(address, df, frame, out)
-                out.append(self._all_call(frame, address))
-            elif not self._code_believed(frame, remainder):
+                if df != 18 or value >> 104 & 7 in (0, 6):
+                    aircraft = self._of(address)
+                    fresh = now - aircraft.clean_ns > KNOWN_S * SECOND
+                    aircraft.clean_ns = now
+                    if fresh:
+                        self._release(address, out)
+            elif df == 11 and not self._code_believed(frame, int(frame.extra.get("remainder", 0))):
                 return out
-            elif self._known(address, frame.time_ns):
-                out.append(self._all_call(frame, address))
-            else:
+            elif not self._known(address, now):
                 self._hold(frame, (address,))
+                return out
+            self._tell(frame, df, address, out)
             return out
         if df not in _INTERROGATED:
             return out
-        if self._known(remainder, frame.time_ns) and self._plausible(frame, df, remainder):
+        remainder = int(frame.extra.get("remainder", 0))
+        if self._known(remainder, now) and self._plausible(frame, df, remainder):
             out.append(self._reply(frame, df, remainder))
             return out
         addresses = (remainder, *self._near(frame, remainder))
         for address in addresses[1:]:
-            if self._known(address, frame.time_ns):
+            if self._known(address, now):
                 message = self._mended(frame, df, address, remainder)
                 if message:
                     out.append(message)
@@ -186,17 +193,7 @@ class Assembler:
         if frame.extra.get("plain_code", True):
             self._codes[code] = frame.time_ns
             return True
-        return frame.time_ns - self._codes.get(code, -(10**18)) <= KNOWN_S * SECOND
-
-    def _support(self, address: int, df: int, frame: Frame, out: list[Message]) -> None:
-        """Note a clean squitter of the address, and give what was held for it."""
-        if df == 18 and frame.bits.value >> 104 & 7 not in (0, 6):
-            return
-        aircraft = self._of(address)
-        fresh = frame.time_ns - aircraft.clean_ns > KNOWN_S * SECOND
-        aircraft.clean_ns = frame.time_ns
-        if fresh:
-            self._release(address, out)
+        return frame.time_ns - self._codes.get(code, NEVER) <= KNOWN_S * SECOND
 
     def _release(self, address: int, out: list[Message]) -> None:
         for held in self._held_by.pop(address, ()):
@@ -204,10 +201,8 @@ class Assembler:
                 continue
             frame = held.frame
             df = min(frame.bits.value >> (frame.bits.size - 5), 24)
-            if df in (17, 18, 19):
-                out += self._squitter(frame, df, address)
-            elif df == 11:
-                out.append(self._all_call(frame, address))
+            if 17 <= df <= 19 or df == 11:
+                self._tell(frame, df, address, out)
             elif held.addresses[0] == address:
                 if not self._plausible(frame, df, address):
                     continue
@@ -231,6 +226,7 @@ class Assembler:
     def _hold(self, frame: Frame, addresses: tuple[int, ...]) -> None:
         held = _Held(frame, addresses)
         self._held.append(held)
+        self._due_ns = min(self._due_ns, frame.time_ns + HOLD_S * SECOND)
         for address in addresses:
             self._held_by.setdefault(address, []).append(held)
         if len(self._held) > HELD_MOST:
@@ -254,6 +250,9 @@ class Assembler:
             aircraft = self._aircraft.get(address)
             while aircraft is not None and aircraft.waiting and aircraft.waiting[0].frame.time_ns < limit:
                 out.append(aircraft.waiting.popleft())
+        heads = [self._held[0].frame.time_ns] if self._held else []
+        heads += [self._waiting[0][0]] if self._waiting else []
+        self._due_ns = min(heads) + HOLD_S * SECOND if heads else 10**19
         return out
 
     def _agree(self, address: int, out: list[Message]) -> None:
@@ -324,43 +323,53 @@ class Assembler:
         self,
         frame: Frame,
         kind: str,
-        address: int,
+        aircraft: _Aircraft,
         fields: dict[str, Any],
         check: str,
         flags: tuple[str, ...] = (),
+        place: tuple[float, float] | None = None,
     ) -> Message:
-        aircraft = self._aircraft.get(address)
-        if aircraft is None:
-            return Message(frame, kind, fields, check, IdentityRef("aircraft", _key(address)), (), flags)
-        identity = aircraft.identity
-        if identity is None or identity.names != ((aircraft.callsign,) if aircraft.callsign else ()):
+        who = aircraft.identity
+        if who is None:
             names = (aircraft.callsign,) if aircraft.callsign else ()
-            identity = aircraft.identity = IdentityRef("aircraft", aircraft.key, names)
-        return Message(frame, kind, fields, check, identity, (), flags)
+            who = aircraft.identity = IdentityRef("aircraft", aircraft.key, names)
+        if place is not None:
+            latitude_deg, longitude_deg = round(place[0], 6), round(place[1], 6)
+            fields["latitude_deg"], fields["longitude_deg"] = latitude_deg, longitude_deg
+            who = _identity("aircraft", who.key, who.names, latitude_deg, longitude_deg)
+        return _message(frame, kind, fields, check, who, (), flags)
+
+    def _tell(self, frame: Frame, df: int, address: int, out: list[Message]) -> None:
+        """Read a squitter or an all-call reply that is believed."""
+        if df == 11:
+            out.append(self._all_call(frame, address))
+        else:
+            self._squitter(frame, df, address, out)
 
     def _all_call(self, frame: Frame, address: int) -> Message:
+        aircraft = self._of(address)
         capability = frame.bits.value >> 48 & 7
         overlay = int(frame.extra.get("remainder", 0)) if frame.check != "corrected" else 0
         fields = {
             "df": 11,
-            "icao_address": f"{address:06X}",
+            "icao_address": aircraft.key,
             "capability": capability,
             "capability_text": _CAPABILITY.get(capability, "reserved"),
             "interrogator_code": overlay & 15 if overlay < 16 else None,
             "surveillance_identifier": (overlay & 15) + 16 * ((overlay >> 4) - 1) if overlay >= 16 else None,
         }
-        return self._message(frame, "all-call reply", address, fields, frame.check or "address")
+        return self._message(frame, "all-call reply", aircraft, fields, frame.check or "address")
 
     def _reply(self, frame: Frame, df: int, address: int) -> Message:
         bits = frame.bits
         aircraft = self._of(address)
         now = frame.time_ns
-        fields: dict[str, Any] = {"df": df, "icao_address": f"{address:06X}"}
+        fields: dict[str, Any] = {"df": df, "icao_address": aircraft.key}
         flags: tuple[str, ...] = ()
         if df == 24:
             fields |= layouts.EXTENDED_LENGTH.parse(bits)
             fields["elm_data"] = f"{fields['elm_data']:020X}"
-            return self._message(frame, _INTERROGATED[df], address, fields, "address")
+            return self._message(frame, _INTERROGATED[df], aircraft, fields, "address")
         if df in (0, 16):
             layout = layouts.SHORT_AIR_AIR if df == 0 else layouts.LONG_AIR_AIR
             fields |= layout.parse(bits)
@@ -369,7 +378,7 @@ class Assembler:
             if 9 <= information <= 13:
                 fields["maximum_airspeed_kn"] = (75, 150, 300, 600, 1200)[information - 9]
             if df == 16 and bits.value >> 72 & 0xFF == 0x30:
-                advisory = layouts.BDS_ADVISORY.parse(Bits(bits.value >> 24 & (1 << 56) - 1, 56))
+                advisory = layouts.BDS_ADVISORY.parse(Bits(bits.value >> 24 & _ME, 56))
                 fields |= advisory_fields(advisory)
                 flags = ("resolution-advisory",)
         else:
@@ -383,8 +392,8 @@ class Assembler:
             aircraft.squawk = fields["squawk"]
             flags += _SQUAWK_FLAGS.get(fields["squawk"], ())
         if df in (20, 21):
-            flags += self._comm_b(fields, Bits(bits.value >> 24 & (1 << 56) - 1, 56), aircraft, now)
-        return self._message(frame, _INTERROGATED[df], address, fields, "address", flags)
+            flags += self._comm_b(fields, Bits(bits.value >> 24 & _ME, 56), aircraft, now)
+        return self._message(frame, _INTERROGATED[df], aircraft, fields, "address", flags)
 
     def _comm_b(self, fields: dict[str, Any], bits: Bits, aircraft: _Aircraft, now: int) -> tuple[str, ...]:
         fresh = abs(now - aircraft.motion_ns) <= FRESH_S * SECOND
@@ -402,16 +411,16 @@ class Assembler:
         for name, value in values.items():
             fields.setdefault(name, value)
         if fields["comm_b_register"] == "2,0":
-            aircraft.callsign = fields["callsign"]
+            aircraft.call(fields["callsign"])
         return ("resolution-advisory",) if fields["comm_b_register"] == "3,0" else ()
 
-    def _squitter(self, frame: Frame, df: int, address: int) -> list[Message]:
-        bits = frame.bits
-        fields: dict[str, Any] = {"df": df, "icao_address": f"{address:06X}"}
-        code = bits.value >> 104 & 7
-        me = Bits(bits.value >> 24 & (1 << 56) - 1, 56)
+    def _squitter(self, frame: Frame, df: int, address: int, out: list[Message]) -> None:
+        value = frame.bits.value
+        aircraft = self._of(address)
+        fields: dict[str, Any] = {"df": df, "icao_address": aircraft.key}
+        code = value >> 104 & 7
+        me = Bits(value >> 24 & _ME, 56)
         check = frame.check or "pass"
-        own = address  # key of the state: other address kinds are kept apart
         if df == 17:
             fields["capability"] = code
         elif df == 18:
@@ -419,18 +428,31 @@ class Assembler:
             fields["source"] = _SOURCE[code]
             if code in (1, 5) or (code in (2, 6) and self._other_address(me)):
                 fields["address_kind"] = "not ICAO"
-                own = address + OTHER
+                address += OTHER  # its state is kept apart
+                aircraft = self._of(address)
             if code in (3, 4, 7):
                 fields["data_hex"] = me.hex()
-                return [self._message(frame, _SOURCE[code], address, fields, check)]
+                out.append(self._message(frame, _SOURCE[code], aircraft, fields, check))
+                return
         elif code:
             fields["application_field"] = code
-            return [self._message(frame, "military extended squitter", address, fields, check)]
-        kind, flags, report = self._read_me(fields, me, own, frame.time_ns)
-        message = self._message(frame, kind, own, fields, check, flags)
+            out.append(self._message(frame, "military extended squitter", aircraft, fields, check))
+            return
+        kind, flags, report = self._read_me(fields, me, aircraft, frame.time_ns)
         if report is None:
-            return [message]
-        return self._place(message, report, own)
+            out.append(self._message(frame, kind, aircraft, fields, check, flags))
+            return
+        odd = bool(fields["odd"])
+        place = self._place(report, odd, aircraft)
+        if place is not None:
+            self._free(report, place, aircraft, out)
+        message = self._message(frame, kind, aircraft, fields, check, flags, place)
+        if place is None and aircraft.position is None:
+            aircraft.waiting.append(message)
+            self._waiting.append((frame.time_ns, address))
+            self._due_ns = min(self._due_ns, frame.time_ns + HOLD_S * SECOND)
+        else:
+            out.append(message)
 
     @staticmethod
     def _other_address(me: Bits) -> bool:
@@ -445,16 +467,15 @@ class Assembler:
         return False
 
     def _read_me(
-        self, fields: dict[str, Any], me: Bits, address: int, now: int
+        self, fields: dict[str, Any], me: Bits, aircraft: _Aircraft, now: int
     ) -> tuple[str, tuple[str, ...], _Report | None]:
         kind = me.value >> 51
         subtype = me.value >> 48 & 7
-        aircraft = self._of(address)
         if 1 <= kind <= 4:
             fields |= layouts.IDENTIFICATION.parse(me)
             fields["category"] = f"{_CATEGORY_SET[kind]}{fields['category']}"
             if "#" not in fields["callsign"]:
-                aircraft.callsign = fields["callsign"] or None
+                aircraft.call(fields["callsign"] or None)
             return "aircraft identification", (), None
         if 5 <= kind <= 8:
             fields |= layouts.SURFACE_POSITION.parse(me)
@@ -557,10 +578,8 @@ class Assembler:
 
     # where it is
 
-    def _place(self, message: Message, report: _Report, address: int) -> list[Message]:
-        """Work out the position of a report; gives the messages that are now complete."""
-        aircraft = self._of(address)
-        odd = bool(message.fields["odd"])
+    def _place(self, report: _Report, odd: bool, aircraft: _Aircraft) -> tuple[float, float] | None:
+        """Work out where a report says the aircraft is; None where that is open or cannot be."""
         other = aircraft.reports[not odd]
         aircraft.reports[odd] = report
         found = None
@@ -570,7 +589,7 @@ class Assembler:
             near = decode_near(*report.raw, odd, *aircraft.position, report.surface)
             age_s = max((report.time_ns - aircraft.position_ns) / SECOND, 0.0)
             # DO-260B's test: no further than a fast aircraft gets, with half a mile for coding and jitter
-            if distance_nm(near, aircraft.position) <= 0.5 + age_s * (0.05 if report.surface else 0.35):
+            if within_nm(near, aircraft.position, 0.5 + age_s * (0.05 if report.surface else 0.35)):
                 found = near
             else:
                 aircraft.refused += 1
@@ -579,25 +598,22 @@ class Assembler:
                     aircraft.refused = 0
         if found is None and aircraft.position is None:
             found = self._global(report, other, odd)
-        if found is None and aircraft.position is None:
-            aircraft.waiting.append(message)
-            self._waiting.append((message.frame.time_ns, address))
-            return []
-        if found is None:
-            return [message]
-        aircraft.position, aircraft.position_ns = found, report.time_ns
-        self._anywhere = found
-        out = []
+        if found is not None:
+            aircraft.position, aircraft.position_ns = found, report.time_ns
+            self._anywhere = found
+        return found
+
+    def _free(
+        self, report: _Report, place: tuple[float, float], aircraft: _Aircraft, out: list[Message]
+    ) -> None:
+        """Give the earlier messages that waited for a position, now that one is known."""
         for earlier in aircraft.waiting:
             raw = self._raw(earlier)
-            place = decode_near(*raw, bool(earlier.fields["odd"]), *found, "on_ground" in earlier.fields)
-            away = abs(report.time_ns - earlier.frame.time_ns) / SECOND
-            out.append(
-                self._located(earlier, place) if distance_nm(place, found) <= 0.5 + 0.35 * away else earlier
-            )
+            then = decode_near(*raw, bool(earlier.fields["odd"]), *place, "on_ground" in earlier.fields)
+            away_s = abs(report.time_ns - earlier.frame.time_ns) / SECOND
+            near = within_nm(then, place, 0.5 + 0.35 * away_s)
+            out.append(self._located(earlier, then) if near else earlier)
         aircraft.waiting.clear()
-        out.append(self._located(message, found))
-        return out
 
     def _global(self, report: _Report, other: _Report | None, odd: bool) -> tuple[float, float] | None:
         if other is None or other.surface != report.surface:
@@ -615,10 +631,10 @@ class Assembler:
         even_raw, odd_raw = (other.raw, report.raw) if odd else (report.raw, other.raw)
         both = decode_both(even_raw, odd_raw, near)
         # both reports must lead to places the aircraft can have been at
-        if both is None or distance_nm(*both) > 0.5 + 0.35 * age_s:
+        if both is None or not within_nm(*both, 0.5 + 0.35 * age_s):
             return None
         found = both[odd]
-        if near is not None and distance_nm(found, near) > 500:
+        if near is not None and not within_nm(found, near, 500):
             return None
         return found
 

@@ -91,7 +91,8 @@ def decode_both(
     else:
         lat0 -= 360 * (lat0 >= 270)
         lat1 -= 360 * (lat1 >= 270)
-    if abs(lat0) > 90 or abs(lat1) > 90 or (nl := zones(lat0)) != zones(lat1):
+    # reports of one aircraft, and no aircraft flies a degree between them
+    if abs(lat0 - lat1) > 1 or abs(lat0) > 90 or abs(lat1) > 90 or (nl := zones(lat0)) != zones(lat1):
         return None
     m = math.floor(x0 * (nl - 1) - x1 * nl + 0.5)
     n1 = max(nl - 1, 1)
@@ -111,3 +112,12 @@ def distance_nm(a: tuple[float, float], b: tuple[float, float]) -> float:
         + math.cos(lat_a) * math.cos(lat_b) * math.sin(math.radians(b[1] - a[1]) / 2) ** 2
     )
     return 2 * EARTH_NM * math.asin(math.sqrt(min(h, 1.0)))
+
+
+def within_nm(a: tuple[float, float], b: tuple[float, float], limit_nm: float) -> bool:
+    """Say whether two positions are at most so far apart; on a plane, true to 1 % over distances flown."""
+    north = a[0] - b[0]
+    if abs(north) * 60.04 > limit_nm:
+        return False
+    east = (a[1] - b[1] + 180) % 360 - 180
+    return math.hypot(north, east * math.cos(math.radians(a[0]))) * 60.04 <= limit_nm

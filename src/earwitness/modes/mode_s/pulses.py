@@ -21,7 +21,7 @@ FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
 TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
 GROUP = 64  # samples whose power is summed for the noise estimate
-COARSE = 4  # phases per sample in the preamble search
+COARSE = 2  # phases per sample in the preamble search: those between are told apart by the reading
 SHIFTS = 5  # shifted templates fitted when a reply is taken away
 PULSES_US = (0.0, 1.0, 3.5, 4.5)
 QUIET_US = (2.0, 2.6, 5.4, 5.9, 6.4, 6.9, 7.4)
@@ -48,7 +48,7 @@ SYNDROME = np.array(SYNDROMES, np.int64)
     WEAK,
 ) = range(17)
 COLUMNS = 20  # WEAK..WEAK+2 hold the least certain bit positions
-LONG_US = 120.0
+SCRATCH_ROWS = 12
 
 
 def matched_table(rate_hz: float) -> np.ndarray:
@@ -116,21 +116,24 @@ def take(raw: np.ndarray, x: np.ndarray, power: np.ndarray, groups: np.ndarray) 
     """Give raw samples without their mean (x may be raw), their power and its sum over each GROUP samples."""
     real = np.float32(0)
     imag = np.float32(0)
-    for i in range(len(x)):
-        real += raw[i].real
-        imag += raw[i].imag
-    real /= np.float32(len(x))
-    imag /= np.float32(len(x))
-    mean = np.complex64(complex(real, imag))
-    for i in range(len(x)):
-        v = raw[i] - mean
-        x[i] = v
-        power[i] = v.real * v.real + v.imag * v.imag
+    for k in range(len(raw)):
+        real += raw[k].real
+        imag += raw[k].imag
+    share = np.float32(1) / np.float32(len(raw))
+    real *= share
+    imag *= share
     for g in range(len(groups)):
+        part = raw[g * GROUP : g * GROUP + GROUP]
+        clean = x[g * GROUP : g * GROUP + GROUP]
+        energy = power[g * GROUP : g * GROUP + GROUP]
         total = np.float32(0)
-        part = power[g * GROUP : g * GROUP + GROUP]
         for k in range(GROUP):
-            total += part[k]
+            r = part[k].real - real
+            i = part[k].imag - imag
+            e = r * r + i * i
+            clean[k] = complex(r, i)
+            energy[k] = e
+            total += e
         groups[g] = total
 
 
@@ -182,21 +185,11 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
         b1 = window[places[0, 1, 1]][places[1, 1, 1] :]
         b2 = window[places[0, 1, 2]][places[1, 1, 2] :]
         b3 = window[places[0, 1, 3]][places[1, 1, 3] :]
-        c0 = window[places[0, 2, 0]][places[1, 2, 0] :]
-        c1 = window[places[0, 2, 1]][places[1, 2, 1] :]
-        c2 = window[places[0, 2, 2]][places[1, 2, 2] :]
-        c3 = window[places[0, 2, 3]][places[1, 2, 3] :]
-        d0 = window[places[0, 3, 0]][places[1, 3, 0] :]
-        d1 = window[places[0, 3, 1]][places[1, 3, 1] :]
-        d2 = window[places[0, 3, 2]][places[1, 3, 2] :]
-        d3 = window[places[0, 3, 3]][places[1, 3, 3] :]
         share = ratio * np.float32(4.0 / 7.0)
         for i in range(n):
             best = max(
                 a0[i] + a1[i] + a2[i] + a3[i],
                 b0[i] + b1[i] + b2[i] + b3[i],
-                c0[i] + c1[i] + c2[i] + c3[i],
-                d0[i] + d1[i] + d2[i] + d3[i],
             )
             still = share * (q0[i] + q1[i] + q2[i] + q3[i] + q4[i] + q5[i] + q6[i])
             out[i] = best if best > max(floor, still) else np.float32(0)
@@ -212,12 +205,12 @@ def _slot(x, centre, table):  # type: ignore[no-untyped-def]
     """Measure the pulse whose centre lies at `centre` / 2^20 samples."""
     centre += 1 << 15
     part = (centre >> 16) & 15
-    i = (centre >> 20) - 1
+    i = np.uint64((centre >> 20) - 1)  # unsigned: an index that cannot count from the end costs less
     return (
         x[i] * table[part, 0]
-        + x[i + 1] * table[part, 1]
-        + x[i + 2] * table[part, 2]
-        + x[i + 3] * table[part, 3]
+        + x[i + np.uint64(1)] * table[part, 1]
+        + x[i + np.uint64(2)] * table[part, 2]
+        + x[i + np.uint64(3)] * table[part, 3]
     )
 
 
@@ -227,17 +220,27 @@ def _fixed(samples):  # type: ignore[no-untyped-def]
 
 
 @kernel(
-    "void(complex64[::1], float64, float64, int64, int64, float32[:,::1], complex64[:,::1])", fastmath=True
+    "void(complex64[::1], float64, float64, int64, int64, float32[:,::1], float32[:,::1], float32[:,::1])",
+    fastmath=True,
 )
-def _slice(x, t, us, first, last, table, halves):  # type: ignore[no-untyped-def]
-    """Measure both halves of bits [first, last) of a reply that starts at t; `us` samples a microsecond."""
+def _slice(x, t, us, first, last, table, halves, energy):  # type: ignore[no-untyped-def]
+    """Measure both halves of bits [first, last) of a reply that starts at t; `us` samples a microsecond.
+
+    Rows of `halves`: real and imaginary part of the first half, then of the second; of `energy`: their powers.
+    """
     start = _fixed(t + 8.25 * us)
     step = _fixed(us * 64)
     half = _fixed(us * 0.5)
     for m in range(first, last):
         centre = start + (step * m >> 6)
-        halves[m, 0] = _slot(x, centre, table)
-        halves[m, 1] = _slot(x, centre + half, table)
+        a = _slot(x, centre, table)
+        b = _slot(x, centre + half, table)
+        halves[0, m] = a.real
+        halves[1, m] = a.imag
+        halves[2, m] = b.real
+        halves[3, m] = b.imag
+        energy[0, m] = _energy(a)
+        energy[1, m] = _energy(b)
 
 
 @kernel("float64(complex64[::1], float64, float64, float32[:,::1])", fastmath=True)
@@ -270,55 +273,62 @@ def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
     return total
 
 
-@kernel("void(complex64[::1], int64, int64, int64, float64, complex64[::1])", fastmath=True)
-def _unwind(x, origin, start, stop, omega, out):  # type: ignore[no-untyped-def]
-    """Put samples [start, stop) from `origin` on into `out`, turned back by `omega` radians a sample."""
-    turns = np.empty(16, np.complex64)
+@kernel("void(complex64[::1], int64, int64, float64, complex64[::1], float32[::1])", fastmath=True)
+def _unwind(x, origin, count, omega, out, turns):  # type: ignore[no-untyped-def]
+    """Put at least `count` samples from `origin` on into `out`, turned back by `omega` radians a sample.
+
+    They come in runs of 16; `turns` is room to work in.
+    """
     one = complex(math.cos(omega), -math.sin(omega))
     step = complex(1.0, 0.0)
     for k in range(16):
-        turns[k] = step
+        turns[k] = step.real
+        turns[16 + k] = step.imag
         step *= one
-    spin = complex(math.cos(omega * start), -math.sin(omega * start))
-    for at in range(start, stop, 16):
-        now = np.complex64(spin)
-        if at + 16 <= stop:
-            for k in range(16):
-                out[at + k] = x[origin + at + k] * (now * turns[k])
-        else:
-            for k in range(stop - at):
-                out[at + k] = x[origin + at + k] * (now * turns[k])
+    spin = complex(1.0, 0.0)
+    for at in range(0, count, 16):
+        c = np.float32(spin.real)
+        s = np.float32(spin.imag)
+        here = x[origin + at : origin + at + 16]
+        there = out[at : at + 16]
+        for k in range(16):
+            real = c * turns[k] - s * turns[16 + k]
+            imag = c * turns[16 + k] + s * turns[k]
+            there[k] = complex(
+                here[k].real * real - here[k].imag * imag, here[k].real * imag + here[k].imag * real
+            )
         spin *= step
 
 
-@kernel("boolean(complex64[::1])")
-def _stronger_first(pair):  # type: ignore[no-untyped-def]
-    return _energy(pair[0]) > _energy(pair[1])
-
-
-@kernel("float64(complex64[:,::1], int64)", fastmath=True)
-def _contrast(halves, count):  # type: ignore[no-untyped-def]
+@kernel("float32(float32[:,::1], int64)", fastmath=True)
+def _contrast(energy, count):  # type: ignore[no-untyped-def]
     """Give the energy in the stronger halves over that in the weaker ones: 3 in noise."""
-    high = 0.0
-    low = 0.0
+    high = np.float32(0)
+    low = np.float32(0)
     for m in range(count):
-        a = _energy(halves[m, 0])
-        b = _energy(halves[m, 1])
+        a = energy[0, m]
+        b = energy[1, m]
         high += max(a, b)
         low += min(a, b)
-    return high / (low + 1e-30)
+    return high / (low + np.float32(1e-30))
 
 
-@kernel("int64(complex64[:,::1], int64, int64)", fastmath=True)
-def _holes(halves, first, last):  # type: ignore[no-untyped-def]
-    """Count the bits of [first, last) in which neither half holds a quarter of the mean pulse."""
+@kernel("float32(float32[:,::1], int64)", fastmath=True)
+def _level(energy, size):  # type: ignore[no-untyped-def]
+    """Give the energy in the stronger halves."""
     total = np.float32(0)
-    for m in range(first, last):
-        total += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
-    limit = np.float32(0.25) * total / np.float32(last - first)
-    count = 0
-    for m in range(first, last):
-        count += max(_energy(halves[m, 0]), _energy(halves[m, 1])) < limit
+    for m in range(size):
+        total += max(energy[0, m], energy[1, m])
+    return total
+
+
+@kernel("int64(float32[:,::1], int64, float32)", fastmath=True)
+def _holes(energy, size, level):  # type: ignore[no-untyped-def]
+    """Count the bits in which neither half holds a quarter of the mean pulse; `level` is their sum."""
+    limit = np.float32(0.25) * level / np.float32(size)
+    count = np.int32(0)
+    for m in range(size):
+        count += np.int32(max(energy[0, m], energy[1, m]) < limit)
     return count
 
 
@@ -337,138 +347,158 @@ def _remainder(bits, size):  # type: ignore[no-untyped-def]
     out = 0
     at = 112 - size
     for n in range(size):
-        if bits[n]:
-            out ^= SYNDROME[at + n]
+        out ^= SYNDROME[at + n] & -np.int64(bits[n])
     return out
 
 
-@kernel("void(complex64[:,::1], int64, uint8[::1], float32[::1])", fastmath=True)
-def _by_envelope(halves, size, bits, certainty):  # type: ignore[no-untyped-def]
+@kernel("void(float32[:,::1], int64, uint8[::1], float32[::1])", fastmath=True)
+def _by_envelope(energy, size, bits, certainty):  # type: ignore[no-untyped-def]
     for m in range(size):
-        a = halves[m, 0]
-        b = halves[m, 1]
-        d = math.sqrt(a.real * a.real + a.imag * a.imag) - math.sqrt(b.real * b.real + b.imag * b.imag)
+        d = math.sqrt(energy[0, m]) - math.sqrt(energy[1, m])
         bits[m] = 1 if d > 0 else 0
         certainty[m] = abs(d)
 
 
-@kernel("float64(complex64[:,::1], int64, uint8[::1], complex64[::1])", fastmath=True)
-def _drift(halves, size, bits, marks):  # type: ignore[no-untyped-def]
+@kernel("void(float32[:,::1], int64, uint8[::1], float32[:,::1])", fastmath=True)
+def _mark(halves, size, bits, marks):  # type: ignore[no-untyped-def]
+    """Put the half with the pulse into rows 0 and 1 of `marks`, the empty one into rows 2 and 3."""
+    for m in range(size):
+        own = bits[m] != 0
+        marks[0, m] = halves[0, m] if own else halves[2, m]
+        marks[1, m] = halves[1, m] if own else halves[3, m]
+        marks[2, m] = halves[2, m] if own else halves[0, m]
+        marks[3, m] = halves[3, m] if own else halves[1, m]
+
+
+@kernel("float64(float32[:,::1], int64)", fastmath=True)
+def _drift(marks, size):  # type: ignore[no-untyped-def]
     """Give the carrier left in the decided pulses, in radians per microsecond.
 
     From the mean phase step over 1, then 6, then 24 bits, each finer than the one before.
     """
-    for m in range(size):
-        marks[m] = halves[m, 1 - bits[m]]
     step = 0.0
     for lag in (1, 6, 24):
         real = np.float32(0)
         imag = np.float32(0)
+        ar = marks[0]
+        ai = marks[1]
+        br = ar[lag:]
+        bi = ai[lag:]
         for m in range(size - lag):
-            a = marks[m]
-            b = marks[m + lag]
-            real += b.real * a.real + b.imag * a.imag
-            imag += b.imag * a.real - b.real * a.imag
+            real += br[m] * ar[m] + bi[m] * ai[m]
+            imag += bi[m] * ar[m] - br[m] * ai[m]
         left = math.atan2(imag, real) - step * lag
         step += (left - 2 * math.pi * math.floor(left / (2 * math.pi) + 0.5)) / lag
     return step
 
 
-@kernel("void(complex64[:,::1], int64, float64)", fastmath=True)
+@kernel("void(float32[:,::1], int64, float64)", fastmath=True)
 def _turn(halves, size, step):  # type: ignore[no-untyped-def]
     """Take `step` radians per microsecond out of both halves of every bit."""
     half = complex(math.cos(step / 2), -math.sin(step / 2))
     spin = complex(1.0, 0.0)
     for m in range(size):
-        halves[m, 0] = halves[m, 0] * np.complex64(spin)
-        halves[m, 1] = halves[m, 1] * np.complex64(spin * half)
-        spin *= half * half
+        for row in range(0, 4, 2):
+            real = halves[row, m]
+            imag = halves[row + 1, m]
+            halves[row, m] = real * spin.real - imag * spin.imag
+            halves[row + 1, m] = real * spin.imag + imag * spin.real
+            spin *= half
 
 
 @kernel(
-    "float64(complex64[:,::1], int64, uint8[::1], float32[::1], complex64[::1], float32[::1])", fastmath=True
+    "float64(float32[:,::1], int64, uint8[::1], float32[::1], float32[:,::1], float32, float32, float32)",
+    fastmath=True,
 )
-def _by_phase(halves, size, bits, certainty, marks, spread):  # type: ignore[no-untyped-def]
+def _by_phase(halves, size, bits, certainty, marks, near, far, farther):  # type: ignore[no-untyped-def]
     """Decide again against the phase of the neighbouring twelve bits each side; gives the coherence.
 
-    Band-limiting spreads each pulse into its neighbours: `spread` is the share found 0.5, 1 and 1.5 us away.
-    The most likely sequence is found over a trellis of two states, the bit before (G. Ungerboeck 1974: branch
-    metric from matched-filter outputs and the pulse's autocorrelation); certainty is the gap between the best
-    sequence with the bit and the best without.
+    Band-limiting spreads each pulse into its neighbours: `near`, `far`, `farther` are the shares found 0.5, 1
+    and 1.5 us away. The most likely sequence is found over a trellis of two states, the bit before (G. Ungerboeck
+    1974: branch metric from matched-filter outputs and the pulse's autocorrelation); certainty is the gap
+    between the best sequence with the bit and the best without.
     """
     reach = 12
-    for m in range(size):
-        marks[m] = halves[m, 1 - bits[m]]
-    total = complex(0.0, 0.0)
-    for m in range(min(reach, size)):
-        total += marks[m]
+    _mark(halves, size, bits, marks)
+    real = np.float32(0)
+    imag = np.float32(0)
+    for m in range(reach):
+        real += marks[0, m]
+        imag += marks[1, m]
     along = 0.0
     whole = 0.0
-    aligned = np.empty((size, 2), np.float32)
+    aligned = np.empty((2, size), np.float32)
     height = np.empty(size, np.float32)
-    swell = 1 + 0.5 * spread[0] + spread[1]  # what neighbours add to a pulse on average
+    swell = 1 + np.float32(0.5) * near + far  # what neighbours add to a pulse on average
     for m in range(size):
         if m + reach < size:
-            total += marks[m + reach]
+            real += marks[0, m + reach]
+            imag += marks[1, m + reach]
         if m - reach - 1 >= 0:
-            total -= marks[m - reach - 1]
-        r = total - marks[m]
-        size_r = math.sqrt(r.real * r.real + r.imag * r.imag) + 1e-30
-        c = r.real / size_r
-        s = r.imag / size_r
-        own = marks[m]
-        along += own.real * c + own.imag * s
-        whole += math.sqrt(own.real * own.real + own.imag * own.imag)
-        for b in range(2):
-            y = halves[m, 1 - b]
-            aligned[m, b] = y.real * c + y.imag * s
-        height[m] = size_r / (min(m, reach) + min(size - 1 - m, reach)) / swell
+            real -= marks[0, m - reach - 1]
+            imag -= marks[1, m - reach - 1]
+        own_real = marks[0, m]
+        own_imag = marks[1, m]
+        r = real - own_real
+        i = imag - own_imag
+        length = math.sqrt(r * r + i * i) + np.float32(1e-30)
+        c = r / length
+        s = i / length
+        along += own_real * c + own_imag * s
+        whole += math.sqrt(own_real * own_real + own_imag * own_imag)
+        aligned[1, m] = halves[0, m] * c + halves[1, m] * s
+        aligned[0, m] = halves[2, m] * c + halves[3, m] * s
+        height[m] = length / (min(m, reach) + min(size - 1 - m, reach)) / swell
     steady = along / (whole + 1e-30)
     if steady < 0.7:
         return steady
-    near, far, farther = spread[0], spread[1], spread[2]
-    ahead = np.empty((size, 2), np.float32)
+    ahead = np.empty((2, size), np.float32)
     ahead[0, 0] = aligned[0, 0]
-    ahead[0, 1] = aligned[0, 1]
+    ahead[1, 0] = aligned[1, 0]
     for m in range(1, size):
         h = height[m]
-        zero, one = ahead[m - 1, 0], ahead[m - 1, 1]
-        ahead[m, 0] = aligned[m, 0] + max(zero - h * far, one - h * farther)
-        ahead[m, 1] = aligned[m, 1] + max(zero - h * near, one - h * far)
+        zero, one = ahead[0, m - 1], ahead[1, m - 1]
+        ahead[0, m] = aligned[0, m] + max(zero - h * far, one - h * farther)
+        ahead[1, m] = aligned[1, m] + max(zero - h * near, one - h * far)
     back_zero = np.float32(0)
     back_one = np.float32(0)
     for m in range(size - 1, -1, -1):
-        gap = (ahead[m, 1] + back_one) - (ahead[m, 0] + back_zero)
+        gap = (ahead[1, m] + back_one) - (ahead[0, m] + back_zero)
         bits[m] = 1 if gap > 0 else 0
         certainty[m] = abs(gap)
         h = height[m]
-        zero, one = aligned[m, 0] + back_zero, aligned[m, 1] + back_one
+        zero, one = aligned[0, m] + back_zero, aligned[1, m] + back_one
         back_zero = max(zero - h * far, one - h * near)
         back_one = max(zero - h * farther, one - h * far)
     return steady
 
 
-@kernel("float32(uint8[::1], int64, int64)")
-def _beside(bits, m, size):  # type: ignore[no-untyped-def]
-    """Give how many pulses stand right beside the empty half of bit m: its own, and perhaps a neighbour's."""
-    own = bits[m]
-    before = bits[m - 1] if m > 0 else 1
-    after = bits[m + 1] if m + 1 < size else 0
-    return np.float32(1 + own * after + (1 - own) * (1 - before))
+@kernel("void(uint8[::1], int64, float32[::1])")
+def _beside(bits, size, beside):  # type: ignore[no-untyped-def]
+    """Count the pulses right beside the empty half of each bit: its own, and perhaps a neighbour's."""
+    for m in range(1, size - 1):
+        beside[m] = 1 + (bits[m] & bits[m + 1]) + ((bits[m] | bits[m - 1]) ^ 1)
+    beside[0] = 1 + (bits[0] & bits[1])
+    beside[size - 1] = 1 + ((bits[size - 1] | bits[size - 2]) ^ 1)
 
 
-@kernel("float64(complex64[:,::1], int64, uint8[::1])", fastmath=True)
-def _leak(halves, size, bits):  # type: ignore[no-untyped-def]
+@kernel("float32(float32[:,::1], float32[::1], int64)", fastmath=True)
+def _leak(marks, beside, size):  # type: ignore[no-untyped-def]
     """Give the share of a pulse that shows in the half-bits beside it: every empty half has one or two."""
-    share = 0.0
-    power = 0.0
+    share = np.float32(0)
+    power = np.float32(0)
     for m in range(size):
-        on = halves[m, 1 - bits[m]]
-        off = halves[m, bits[m]]
-        beside = _beside(bits, m, size)
-        share += off.real * on.real + off.imag * on.imag
-        power += beside * (on.real * on.real + on.imag * on.imag)
-    return min(max(share / (power + 1e-30), 0.0), 0.5)
+        share += marks[2, m] * marks[0, m] + marks[3, m] * marks[1, m]
+        power += beside[m] * (marks[0, m] * marks[0, m] + marks[1, m] * marks[1, m])
+    return min(max(share / (power + np.float32(1e-30)), np.float32(0)), np.float32(0.5))
+
+
+@kernel("float32(float32[::1], int64, int64)", fastmath=True)
+def _least(values, first, last):  # type: ignore[no-untyped-def]
+    out = values[first]
+    for m in range(first + 1, last):
+        out = min(out, values[m])
+    return out
 
 
 @kernel("int64(uint8[::1], float32[::1], int64, int64, int64, int64)")
@@ -504,14 +534,20 @@ def _mend(bits, certainty, size, wrong, pool, most):  # type: ignore[no-untyped-
 
 @kernel(
     "boolean(complex64[::1], float64, float64, float32[:,::1], float32[::1], float32, complex64[::1],"
-    " complex64[:,::1], complex64[::1], uint8[::1], float32[::1], float64[::1])",
+    " float32[:,::1], uint8[::1], float64[::1])",
     fastmath=True,
 )
-def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty, out):  # type: ignore[no-untyped-def]
+def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: ignore[no-untyped-def]
     """Read the reply whose preamble was seen near sample t of x; true when it looks like one.
 
-    `out` gets its columns, `bits` its decided bits. x must hold 2 us before and 124 us after t.
+    `out` gets its columns, `bits` its decided bits. x must hold 2 us before and 124 us after t. `turned` and
+    `scratch` (SCRATCH_ROWS, 112) are room to work in.
     """
+    halves = scratch[0:4]
+    energy = scratch[4:6]
+    marks = scratch[6:10]
+    certainty = scratch[10]
+    beside = scratch[11]
     # timing by the preamble; the search looked at t to t + 0.75
     best = -1.0
     start = t
@@ -521,24 +557,22 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
             best = e
             start = t + k * 0.25
     # most of what noise brings here goes after a look at 16 bits
-    _slice(x, start, us, 0, 16, table, halves)
+    _slice(x, start, us, 0, 16, table, halves, energy)
     # below TIGHT_US a pulse may fall between two samples, and its halves are told apart by sequence only
     tight = us <= TIGHT_US
     # echoes fill the empty halves too: a clear preamble well above the noise is left to the parity
     loose = tight or (best > 64 * noise and _still(x, start, us, table) < 0.06 * best)
-    if _contrast(halves, 16) < (1.6 if loose else 3.4 if best > 64 * noise else 2.8):
+    if _contrast(energy, 16) < (1.6 if loose else 3.4 if best > 64 * noise else 2.8):
         return False
     # and what other pulses bring goes by its format, or by pulses where the preamble has none
-    begin = 0.0
+    begin = _level(energy, 16)
     df = 0
     doubtful = False
-    for m in range(16):
-        a = _energy(halves[m, 0])
-        b = _energy(halves[m, 1])
-        begin += max(a, b)
-        if m < 5:
-            df = 2 * df + (a > b)
-            doubtful |= max(a, b) < 4 * min(a, b)
+    for m in range(5):
+        a = energy[0, m]
+        b = energy[1, m]
+        df = 2 * df + (a > b)
+        doubtful |= max(a, b) < 4 * min(a, b)
     if not (doubtful or tight):
         if not _known(df):
             return False
@@ -546,64 +580,58 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
             return False
     # carrier from sample to sample over preamble and first bits
     first = int(start)
-    real = 0.0
-    imag = 0.0
-    for i in range(first, first + int(32 * us)):
-        a = x[i]
-        b = x[i + 1]
-        real += b.real * a.real + b.imag * a.imag
-        imag += b.imag * a.real - b.real * a.imag
+    real = np.float32(0)
+    imag = np.float32(0)
+    here = x[first : first + int(32 * us)]
+    there = x[first + 1 : first + 1 + int(32 * us)]
+    for i in range(len(here)):
+        real += there[i].real * here[i].real + there[i].imag * here[i].imag
+        imag += there[i].imag * here[i].real - there[i].real * here[i].imag
     omega = math.atan2(imag, real)
     origin = first - 3
     shift = start - origin
-    total = int(65 * us) + 8
-    _unwind(x, origin, 0, total, omega, turned)
-    _slice(turned, shift, us, 0, 56, table, halves)
-    if _contrast(halves, 56) < (1.8 if loose else 3.6) or _holes(halves, 0, 56) > 14:
+    _unwind(x, origin, int(65 * us) + 8, omega, turned, beside)
+    _slice(turned, shift, us, 0, 56, table, halves, energy)
+    level = _level(energy, 56)
+    if _contrast(energy, 56) < (1.8 if loose else 3.6) or _holes(energy, 56, level) > 14:
         return False
-    size = 112 if _stronger_first(halves[0]) else 56
-    count = total
-    total = int((9 + size) * us) + 8
-    if total > count:
-        _unwind(x, origin, count, total, omega, turned)
+    size = 112 if energy[0, 0] > energy[1, 0] else 56
+    if size == 112:
+        _unwind(x, origin, int(121 * us) + 8, omega, turned, beside)
     # timing again, by the data
-    here = _edge(turned, shift, us, 24, table)
+    here_edge = _edge(turned, shift, us, 24, table)
     for direction in (-0.125, 0.125):
         moved = False
         for _ in range(3):
-            there = _edge(turned, shift + direction, us, 24, table)
-            if there <= here:
+            there_edge = _edge(turned, shift + direction, us, 24, table)
+            if there_edge <= here_edge:
                 break
-            here = there
+            here_edge = there_edge
             shift += direction
             moved = True
         if moved:
             break
-    _slice(turned, shift, us, 0, size, table, halves)
-    _by_envelope(halves, size, bits, certainty)
+    _slice(turned, shift, us, 0, size, table, halves, energy)
+    _by_envelope(energy, size, bits, certainty)
     df = _format(bits)
     if not _known(df) or (df >= 16) != (size == 112):
         return False
-    contrast = _contrast(halves, size)
-    level = 0.0
-    for m in range(size):
-        level += max(_energy(halves[m, 0]), _energy(halves[m, 1]))
+    contrast = _contrast(energy, size)
+    level = _level(energy, size)
     # a train that stops before the reply ends, or has holes in it, was something else's
-    if not 17 <= df <= 19 and 3 * _holes(halves, 0, size) > size:
+    if not 17 <= df <= 19 and 3 * _holes(energy, size, level) > size:
         return False
     # a preamble in the noise before a strong reply has far less power than the bits "it" sends
-    if contrast < (1.9 if loose else 4.0) or level * 4 > 5 * size * _preamble(turned, shift, us, table):
+    ahead = _preamble(turned, shift, us, table)
+    if contrast < (1.9 if loose else 4.0) or level * 4 > 5 * size * ahead:
         return False
     wrong = _remainder(bits, size)
     turn = 0.0
     steady = 0.0
     best_shift = shift
-    mine = spread.copy()
     fixed = 0
     # where every bit is plain to see, parity that fails cannot be mended: these are other pulses
-    weakest = certainty[0]
-    for m in range(1, size):
-        weakest = min(weakest, certainty[m])
+    weakest = _least(certainty, 0, size)
     plain = weakest * weakest > max(0.1 * level / size, 9 * noise)
     if plain and wrong != 0 and (17 <= df <= 19 or (df == 11 and wrong >= 80)):
         return False
@@ -611,15 +639,20 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
         if attempt > 0:
             # parity fails: a fading pulse train may have misled the timing
             shift = best_shift + (0.25 if attempt == 1 else -0.25)
-            _slice(turned, shift, us, 0, size, table, halves)
-            _by_envelope(halves, size, bits, certainty)
+            _slice(turned, shift, us, 0, size, table, halves, energy)
+            _by_envelope(energy, size, bits, certainty)
             wrong = _remainder(bits, size)
-        turn = _drift(halves, size, bits, marks)
+        _mark(halves, size, bits, marks)
+        turn = _drift(marks, size)
         if wrong != 0 and not plain:
             _turn(halves, size, turn)
             for _ in range(2):
-                mine[0] = _leak(halves, size, bits) if us > TIGHT_US else spread[0]
-                steady = _by_phase(halves, size, bits, certainty, marks, mine)
+                near = spread[0]
+                if not tight:
+                    _mark(halves, size, bits, marks)
+                    _beside(bits, size, beside)
+                    near = _leak(marks, beside, size)
+                steady = _by_phase(halves, size, bits, certainty, marks, near, spread[1], spread[2])
             wrong = _remainder(bits, size)
         df = _format(bits)
         squitter = 17 <= df <= 19
@@ -640,43 +673,46 @@ def read(x, t, us, table, spread, noise, turned, halves, marks, bits, certainty,
         wrong = 0
     still = _still(turned, shift, us, table)
     ahead = _preamble(turned, shift, us, table) / 4
-    out[TAKEN] = 0
-    out[NOISE] = noise
+    _mark(halves, size, bits, marks)
+    _beside(bits, size, beside)
+    leak = _leak(marks, beside, size)
     mean_on = 0.0
     mean_off = 0.0
     tail = 0.0
     begin = 1.0
-    leak = _leak(halves, size, bits)
     alien = 0.0
-    part_off = 0.0
-    part_on = 0.0
-    for m in range(size):
-        on = halves[m, 1 - bits[m]]
-        off = halves[m, bits[m]]
-        mean_on += on.real * on.real + on.imag * on.imag
-        rest = off - on * (leak * _beside(bits, m, size))
-        part_off += rest.real * rest.real + rest.imag * rest.imag
-        part_on += on.real * on.real + on.imag * on.imag
-        if m % 14 == 13:
-            alien = max(alien, part_off / 14 - 0.01 * part_on / 14)
-            part_off = 0.0
-            part_on = 0.0
-        if m == 15:
-            begin = mean_on / 16
-        if m == size - 25:
-            tail = mean_on
-        mean_off += off.real * off.real + off.imag * off.imag
+    for run in range(0, size, 14):
+        part_on = np.float32(0)
+        part_off = np.float32(0)
+        part_rest = np.float32(0)
+        for m in range(run, run + 14):
+            on_real, on_imag = marks[0, m], marks[1, m]
+            off_real, off_imag = marks[2, m], marks[3, m]
+            share = leak * beside[m]
+            rest_real = off_real - on_real * share
+            rest_imag = off_imag - on_imag * share
+            part_on += on_real * on_real + on_imag * on_imag
+            part_off += off_real * off_real + off_imag * off_imag
+            part_rest += rest_real * rest_real + rest_imag * rest_imag
+        # what other pulses left in the empty halves, in the worst run of bits
+        alien = max(alien, float(part_rest - np.float32(0.01) * part_on) / 14)
+        mean_on += float(part_on)
+        mean_off += float(part_off)
+        if run == 0:
+            begin = float(part_on) / 14
+        if run >= size - 28:
+            tail += float(part_on)
     # a train that stops before the reply ends was another reply's
-    if not squitter and (mean_on - tail) * size < 0.4 * 24 * mean_on:
+    if not squitter and tail * size < 0.4 * 28 * mean_on:
         return False
-    # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
+    out[TAKEN] = 0
+    out[NOISE] = noise
     out[ALIEN] = alien
     # an all-call's last seven bits are guarded by nothing but their own clarity
-    weakest = certainty[size - 7]
-    for m in range(size - 6, size):
-        weakest = min(weakest, certainty[m])
+    weakest = _least(certainty, size - 7, size)
     plain = weakest * weakest * size > 0.16 * mean_on and alien < 2.2 * noise
     out[PLAIN_CODE] = 1.0 if plain else 0.0
+    # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[QUALITY] = (ahead - still) / begin
     out[STILL] = still
     out[T] = origin + shift
@@ -717,61 +753,58 @@ def _repower(power, x, start, stop):  # type: ignore[no-untyped-def]
 
 
 @kernel(
-    "void(complex64[::1], float32[::1], float64, float64, int64, uint8[::1], float64, float32[:,::1])",
+    "void(complex64[::1], float32[::1], float64, float64, int64, uint8[::1], float64, float32[:,::1],"
+    " complex64[::1], float32[:,::1])",
     fastmath=True,
 )
-def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-untyped-def]
+def take_away(x, power, t, us, size, bits, omega, shapes, turned, train):  # type: ignore[no-untyped-def]
     """Fit the known reply to x by least squares and subtract it, in place.
 
     The fit is a sum of the reply's pulse train at SHIFTS small delays (which makes up for the unknown pulse
     shape and a timing error) and of one that grows along the reply (a carrier not quite known), each with a
-    complex weight; `omega` is its carrier in radians a sample.
+    complex weight; `omega` is its carrier in radians a sample. `turned` and `train` (SHIFTS + 3, >= 121 us)
+    are room to work in.
     """
     unknowns = SHIFTS + 1
     first = int(t) - 4
     count = int((8.0 + size) * us) + 10
-    train = np.zeros((unknowns, count), np.float32)
     for s in range(SHIFTS):
-        lag = (s - SHIFTS // 2) * 0.3
         row = train[s]
+        row[:count] = 0
+        start = _fixed(t - first + (s - SHIFTS // 2) * 0.3) + (1 << 15)
         for m in range(size + 4):
             if m < 4:
                 centre = PULSES_US[m] + 0.25
             else:
-                centre = 8.25 + (m - 4) + (0.0 if bits[m - 4] else 0.5)
-            at = t - first + centre * us + lag
-            whole = math.floor(at)
-            part = int((at - whole) * FINE + 0.5)
-            if part == FINE:
-                part = 0
-                whole += 1
+                centre = m + (4.25 if bits[m - 4] else 4.75)
+            at = start + int(centre * us * 1048576.0)
+            shape = shapes[(at >> 16) & 15]
+            place = (at >> 20) - 2
+            pulse = row[place : place + 6]
             for j in range(6):
-                k = whole - 2 + j
-                if 0 <= k < count:
-                    row[k] += shapes[part, j]
+                pulse[j] += shape[j]
+    middle = train[SHIFTS // 2]
+    grown = train[SHIFTS]
+    slope = np.float32(2.0 / count)
     for k in range(count):
-        train[SHIFTS, k] = train[SHIFTS // 2, k] * np.float32(2.0 * k / count - 1.0)
-    flat = np.empty((2, count), np.float32)
-    spin = complex(1.0, 0.0)
-    step = complex(math.cos(omega), -math.sin(omega))
+        grown[k] = middle[k] * (slope * np.float32(k) - np.float32(1))
+    real = train[SHIFTS + 1]
+    imag = train[SHIFTS + 2]
+    _unwind(x, first, count, omega, turned, imag)
     for k in range(count):
-        v = x[first + k] * spin
-        flat[0, k] = v.real
-        flat[1, k] = v.imag
-        spin *= step
-    a = np.zeros((unknowns, unknowns + 2))
+        real[k] = turned[k].real
+        imag[k] = turned[k].imag
+    a = np.zeros((SHIFTS + 1, SHIFTS + 3))
     for i in range(unknowns):
-        for j in range(i + 1):
+        one = train[i]
+        for j in range(i, unknowns + 2):
+            other = train[j]
             total = np.float32(0)
             for k in range(count):
-                total += train[i, k] * train[j, k]
+                total += one[k] * other[k]
             a[i, j] = total
-            a[j, i] = total
-        for part in range(2):
-            total = np.float32(0)
-            for k in range(count):
-                total += train[i, k] * flat[part, k]
-            a[i, unknowns + part] = total
+            if j < unknowns:
+                a[j, i] = total
     for i in range(unknowns):
         a[i, i] += 1e-3 * a[SHIFTS // 2, SHIFTS // 2]
     for i in range(unknowns):
@@ -779,23 +812,27 @@ def take_away(x, power, t, us, size, bits, omega, shapes):  # type: ignore[no-un
             f = a[j, i] / a[i, i]
             for k in range(i, unknowns + 2):
                 a[j, k] -= f * a[i, k]
-    weights = np.zeros((unknowns, 2))
+    weights = np.zeros((2, SHIFTS + 1), np.float32)
     for part in range(2):
         for i in range(unknowns - 1, -1, -1):
             total = a[i, unknowns + part]
             for j in range(i + 1, unknowns):
-                total -= a[i, j] * weights[j, part]
-            weights[i, part] = total / a[i, i]
-    spin = complex(1.0, 0.0)
-    step = complex(math.cos(omega), math.sin(omega))
+                total -= a[i, j] * weights[part, j]
+            weights[part, i] = total / a[i, i]
+    real[:count] = 0
+    imag[:count] = 0
+    for i in range(unknowns):
+        row = train[i]
+        wr = weights[0, i]
+        wi = weights[1, i]
+        for k in range(count):
+            real[k] += wr * row[k]
+            imag[k] += wi * row[k]
     for k in range(count):
-        real = 0.0
-        imag = 0.0
-        for i in range(unknowns):
-            real += train[i, k] * weights[i, 0]
-            imag += train[i, k] * weights[i, 1]
-        x[first + k] -= complex(real, imag) * spin
-        spin *= step
+        turned[k] = complex(real[k], imag[k])
+    _unwind(turned, 0, count, -omega, turned, imag)
+    for k in range(count):
+        x[first + k] -= turned[k]
     _repower(power, x, first, first + count)
 
 
@@ -830,10 +867,9 @@ def receive(  # type: ignore[no-untyped-def]
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
     score = np.empty(max(stop - start, 2 * back + 8), np.float32)
-    turned = np.empty(int(124 * us) + 16, np.complex64)
-    halves = np.empty((112, 2), np.complex64)
-    marks = np.empty(112, np.complex64)
-    certainty = np.empty(112, np.float32)
+    turned = np.empty(int(124 * us) + 32, np.complex64)
+    scratch = np.empty((SCRATCH_ROWS, 112), np.float32)
+    train = np.empty((SHIFTS + 3, len(turned)), np.float32)
     near = 1 if us < 3 else 2
     low = start
     high = stop
@@ -870,9 +906,7 @@ def receive(  # type: ignore[no-untyped-def]
                 recent += 1
             if _explained(t, us, found, recent, count, s):
                 continue
-            if not read(
-                x, t, us, table, spread, noise, turned, halves, marks, bits[count], certainty, found[count]
-            ):
+            if not read(x, t, us, table, spread, noise, turned, scratch, bits[count], found[count]):
                 continue
             row = found[count]
             if row[LEVEL] < extra / 4:
@@ -916,11 +950,58 @@ def receive(  # type: ignore[no-untyped-def]
         if taken < 0:
             return count
         row = found[taken]
-        take_away(x, power, row[T], us, int(row[SIZE]), bits[taken], row[FREQ] * 2e-6 * math.pi / us, shapes)
+        omega = row[FREQ] * 2e-6 * math.pi / us
+        take_away(x, power, row[T], us, int(row[SIZE]), bits[taken], omega, shapes, turned, train)
         row[TAKEN] = 1
         extra = np.float32(0.08 * row[LEVEL])
         low = max(int(row[T]) - back, int(3 * us))
         high = min(int(row[T] + (8 + row[SIZE]) * us), stop)
+
+
+@kernel("int64(float64[:,::1], uint8[:,::1], int64, float64, float64)")
+def pass_on(found, bits, count, step, least):  # type: ignore[no-untyped-def]
+    """Count time from `step` samples later, keeping the replies that then begin after `least`; gives how many."""
+    kept = 0
+    for k in range(count):
+        if found[k, T] - step > least:
+            found[kept] = found[k]
+            found[kept, T] -= step
+            bits[kept] = bits[k]
+            kept += 1
+    return kept
+
+
+@kernel("void(float64[:,::1], uint8[:,::1], int64, int64, float64, float64, int64[:,::1], float64[:,::1])")
+def tell(found, bits, first, count, energy, snr_share, whole, figures):  # type: ignore[no-untyped-def]
+    """Put the replies [first, count) into words of their bits, whole numbers and figures.
+
+    Columns of `whole`: first 48 bits of 112, last 64 (or 56), size, format, corrected bits, remainder, plainness
+    of an all-call's code, three weak bits; of `figures`: level in dBFS, SNR in dB. `energy` is that of a pulse of
+    height one, `snr_share` the noise power in the working samples over that in the bandwidth of the SNR.
+    """
+    for n in range(count - first):
+        row = found[first + n]
+        own = bits[first + n]
+        size = int(row[SIZE])
+        high = low = 0
+        for m in range(size):
+            if m < size - 64:
+                high = high << 1 | own[m]
+            else:
+                low = low << 1 | own[m]
+        whole[n, 0] = high
+        whole[n, 1] = low
+        whole[n, 2] = size
+        whole[n, 3] = _format(own)
+        whole[n, 4] = int(row[FIXED])
+        whole[n, 5] = int(row[REMAINDER])
+        whole[n, 6] = int(row[PLAIN_CODE])
+        for k in range(3):
+            whole[n, 7 + k] = int(row[WEAK + k])
+        pulse = max(row[LEVEL] - row[OFF], 1e-20) / energy
+        level = 10 * math.log10(pulse * (size + 4) / (2 * (size + 8)))
+        figures[n, 0] = level
+        figures[n, 1] = level - 10 * math.log10(row[NOISE] * snr_share)
 
 
 @kernel("void(complex64[::1], float32[::1], int64, complex64[::1])", fastmath=True)
