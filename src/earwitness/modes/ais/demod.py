@@ -38,6 +38,7 @@ RATE_HZ = OS * SYMBOL_RATE_HZ
 HOP = 4096  # resampled samples worked on at a time
 PASS_HZ, STOP_HZ = 8_000.0, 15_000.0  # of the channel filter
 TRAINING = 32  # known bits: 24 of training, 8 of flag
+USUAL_BITS = 300  # from there to the end of a burst of one slot and what shows that it has ended
 MOST_BITS = 1290  # start of training to end flag of five slots, stuffing included
 TAIL = (MOST_BITS + 16) * OS  # samples wanted after a burst's start before it is decoded
 LEAD = 8 * OS  # and before it
@@ -48,6 +49,10 @@ REACH_HZ = 3700.0  # carrier offsets looked at
 SKIP = 2  # first training bits left out of the fit: ramps of real transmitters reach into them
 SUB_PULSE = 16  # matched-filter positions per resampled sample
 PULSE_REACH = (SPAN + 1) * OS // 2  # samples either side of its middle
+FIRST_LOOK = 160  # symbols that are looked at first ...
+LEAST_EITHER = (
+    0.2  # ... and of them that lie on either side of the carrier; 0.4 in bursts, 0.02 in a foreign carrier
+)
 REPAIR_TRIALS = 12
 REPAIR_TRIALS_COLLIDED = 4
 ALONE_NOISE = 2.0  # residual over noise up to which a burst is taken to be alone
@@ -239,6 +244,7 @@ def _matched(
 
     `drift` stretches the symbol clock (relative). Scaled so that an amplitude of 1 gives about 1.
     """
+    # Unsigned places need no look whether they count from the end: only so does the sum use whole vectors.
     rows, taps = table.shape
     for k in range(len(z)):
         mid = start + (k + 1) * OS * (1 + drift)
@@ -251,9 +257,12 @@ def _matched(
         re = np.float32(0)
         im = np.float32(0)
         if base >= 0 and base + taps <= len(res):
-            for i in range(taps):
-                re += table[row, i] * res[base + i]
-                im += table[row, i] * ims[base + i]
+            line = table[row]
+            some = res[base : base + taps]
+            other = ims[base : base + taps]
+            for i in range(np.uint64(taps)):
+                re += line[i] * some[i]
+                im += line[i] * other[i]
         turn = k & 3
         if turn == 0:
             z[k] = complex(re, im)
@@ -719,6 +728,17 @@ def _fits(y: np.ndarray, least: float = FIT) -> list[_Burst]:
     return sorted(out, key=lambda burst: -burst.score)
 
 
+def _keyed(y: np.ndarray, burst: _Burst) -> bool:
+    """Tell whether what follows the training sequence goes to either side of the carrier, as data do."""
+    head = y[: int(burst.start) + (FIRST_LOOK + 2) * OS]
+    res, ims = np.empty((2, len(head)), np.float32)
+    _derotate(head, burst.carrier, res, ims)
+    steps = np.empty(FIRST_LOOK, np.float32)
+    _discriminate(res, ims, burst.start, steps)
+    above = float(np.count_nonzero(steps[TRAINING:] > 0)) / (FIRST_LOOK - TRAINING)
+    return LEAST_EITHER < above < 1 - LEAST_EITHER
+
+
 def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bool = True) -> _Found | None:
     """Detect the symbols of a burst and give its frame, if any reading of it holds.
 
@@ -727,19 +747,24 @@ def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bo
 
     `odd`: bursts of wrong deviation or through a null of a fade are worth a try with the discriminator.
     """
-    start, carrier = burst.start, burst.carrier
-    z = np.empty(MOST_BITS, np.complex64)
-    decided = np.empty(MOST_BITS, np.float32)
-    track = np.empty(MOST_BITS, np.complex64)
-    res, ims = np.empty((2, len(y)), np.float32)
-    _derotate(y, carrier, res, ims)
-    _matched(res, ims, start, 0.0, PULSE, z)
-    count = int(_loop(z, np.cumprod(burst.sign * KNOWN_SIGNS).astype(np.float32), NEAR, decided, track))
-    z, decided, track = z[:count], decided[:count], track[:count]
-    soft, rest = np.empty((2, count), np.float32)
-    turn = drift = 0.0
+    if not _keyed(y, burst):
+        return None
+    start, carrier, turn, drift = burst.start, burst.carrier, 0.0, 0.0
+    known = np.cumprod(burst.sign * KNOWN_SIGNS).astype(np.float32)
     frame = None
-    if count >= TRAINING + LEAST_BITS:
+    for size in (USUAL_BITS, MOST_BITS):  # few bursts are longer than a slot
+        part = y[: LEAD + (size + 16) * OS]
+        res, ims = np.empty((2, len(part)), np.float32)
+        _derotate(part, carrier, res, ims)
+        z, track = np.empty((2, size), np.complex64)
+        decided = np.empty(size, np.float32)
+        start, drift = burst.start, 0.0
+        _matched(res, ims, start, drift, PULSE, z)
+        count = int(_loop(z, known, NEAR, decided, track))
+        z, decided, track = z[:count], decided[:count], track[:count]
+        soft, rest = np.empty((2, count), np.float32)
+        if count < TRAINING + LEAST_BITS:
+            break
         turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
         for _ in range(2):
             late, stretch = _timing(res, ims, start, drift, decided, track)
@@ -747,9 +772,15 @@ def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bo
             _matched(res, ims, start, drift, PULSE, z)
             turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
         frame = _read(hard_bits(soft, 2))
+        if frame is not None or count < size:
+            break
     if frame is None:
         steps = np.empty(MOST_BITS if odd else 0, np.float32)
-        _discriminate(res, ims, burst.start, steps)
+        if odd:
+            if len(res) < len(y):
+                res, ims = np.empty((2, len(y)), np.float32)
+                _derotate(y, carrier, res, ims)
+            _discriminate(res, ims, burst.start, steps)
         plain = _read(hard_bits(steps, 1)) if odd else None
         if plain:
             part = y[int(burst.start) : int(burst.start) + plain.stop * OS]
