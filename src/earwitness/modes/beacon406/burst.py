@@ -13,6 +13,7 @@ import numpy as np
 
 from earwitness.coding.bch import Bch
 from earwitness.core.types import Bits
+from earwitness.dsp.jit import kernel
 from earwitness.modes.beacon406.messages import (
     FIRST_CODE,
     FIRST_SIZE,
@@ -57,18 +58,37 @@ class Reading:
     second_failed: bool
 
 
+@kernel("void(complex64[::1], complex128[::1])")
+def _running(signal: np.ndarray, out: np.ndarray) -> None:
+    total = 0j
+    out[0] = total
+    for n in range(len(signal)):
+        total += signal[n]
+        out[n + 1] = total
+
+
+@kernel("void(complex128[::1], float64[::1], complex128[::1])")
+def _between(total: np.ndarray, places: np.ndarray, out: np.ndarray) -> None:
+    last = len(total) - 1
+    for k in range(len(places)):
+        place = min(max(places[k], 0.0), float(last))
+        whole = min(int(place), last - 1)
+        out[k] = total[whole] + (place - whole) * (total[whole + 1] - total[whole])
+
+
 class Sums:
     """Sums of a signal over any stretch of it, ends between samples allowed."""
 
     def __init__(self, signal: np.ndarray):
-        self._total = np.concatenate([[0], np.cumsum(signal, dtype=np.complex128)])
+        self._total = np.empty(len(signal) + 1, np.complex128)
+        _running(np.asarray(signal, np.complex64), self._total)
 
     def to(self, places: np.ndarray) -> np.ndarray:
         """Give the sum from the beginning to each place (samples)."""
-        places = np.clip(places, 0, len(self._total) - 1)
-        whole = np.minimum(places.astype(np.int64), len(self._total) - 2)
-        low = self._total[whole]
-        return low + (places - whole) * (self._total[whole + 1] - low)
+        flat = np.ascontiguousarray(places, np.float64).reshape(-1)
+        out = np.empty(len(flat), np.complex128)
+        _between(self._total, flat, out)
+        return out.reshape(np.shape(places))
 
     def halves(self, start: float, half: float, count: int) -> np.ndarray:
         """Give sums over `count` half bits from `start` on."""
@@ -76,6 +96,25 @@ class Sums:
 
 
 _SIGNS = np.stack([PREAMBLE[False], PREAMBLE[True]], axis=1)
+
+
+@kernel("void(complex128[::1], float64[:,::1], float64[::1])", fastmath=True)
+def _likenesses(bits: np.ndarray, signs: np.ndarray, out: np.ndarray) -> None:
+    """Correlate every 2 STEPS-th of `bits` from each place on with both preambles, over the root of their power."""
+    for place in range(len(out)):
+        first = 0j
+        second = 0j
+        power = 1e-30
+        for k in range(24):
+            value = bits[place + 2 * STEPS * k]
+            first += value * signs[k, 0]
+            second += value * signs[k, 1]
+            power += value.real * value.real + value.imag * value.imag
+        most = max(
+            first.real * first.real + first.imag * first.imag,
+            second.real * second.real + second.imag * second.imag,
+        )
+        out[place] = np.sqrt(most / (24 * power))
 
 
 def find_preambles(sums: Sums, begin: float, end: float, nominal_half: float, *, count: int) -> list[Place]:
@@ -91,10 +130,8 @@ def find_preambles(sums: Sums, begin: float, end: float, nominal_half: float, *,
         places = int((end - begin) / step) + 1
         grid = sums.to(begin + step * np.arange(places + 48 * STEPS))
         halves = grid[STEPS:] - grid[:-STEPS]
-        bits = halves[:-STEPS] - halves[STEPS:]
-        each = np.lib.stride_tricks.sliding_window_view(bits, 46 * STEPS + 1)[:places, :: 2 * STEPS]
-        alike = np.abs(each @ _SIGNS).max(axis=1)
-        likeness = alike / np.sqrt(24 * (np.abs(each) ** 2).sum(axis=1) + 1e-30)
+        likeness = np.empty(places)
+        _likenesses(halves[:-STEPS] - halves[STEPS:], _SIGNS, likeness)
         for at in np.argsort(likeness)[-count:].tolist():
             found.append(Place(begin + step * at, half, float(likeness[at])))
     out: list[Place] = []
@@ -116,28 +153,32 @@ def refine(sums: Sums, place: Place, nominal_half: float) -> Place:
     return Place(float(starts[best]), float(halves[best]), place.likeness)
 
 
+@kernel("void(complex128[::1], complex128[::1], float64, float64[::1], complex128[::1])")
+def _phase_loop(
+    carrier: np.ndarray, data: np.ndarray, phase: float, track: np.ndarray, left: np.ndarray
+) -> None:
+    """Follow the phase forwards: `track` is the loop's, `left` what each bit shows beyond it."""
+    speed = 0.0
+    cos, sin = np.cos(DEVIATION_RAD), np.sin(DEVIATION_RAD)
+    for n in range(len(data)):
+        phase += speed
+        turn = complex(np.cos(phase), -np.sin(phase))
+        level = data[n] * turn
+        whole = cos * carrier[n] * turn + sin * abs(level.imag) - 1j * sin * np.sign(level.imag) * level.real
+        track[n], left[n] = phase, whole
+        error = np.arctan2(whole.imag, whole.real)
+        phase += 0.12 * error
+        speed += 0.01 * error
+
+
 def carrier_phase(carrier: np.ndarray, data: np.ndarray, first: complex) -> np.ndarray:
     """Give the carrier's phase at each bit from its sums and differences; `first` is the carrier before.
 
     Each bit's decision makes its data part carrier too; a loop follows that forwards, and a weighted mean of what
     it leaves, over a sixteenth of a second, takes its lag out.
     """
-    phase = float(np.angle(first))
-    speed = 0.0
-    cos, sin = np.cos(DEVIATION_RAD), np.sin(DEVIATION_RAD)
-    left = np.empty(len(data), np.complex128)
-    track = np.empty(len(data))
-    for n in range(len(data)):
-        phase += speed
-        turn = np.exp(-1j * phase)
-        level = data[n] * turn
-        whole = (
-            cos * carrier[n] * turn + sin * abs(level.imag) + (-1j * sin * np.sign(level.imag)) * level.real
-        )
-        track[n], left[n] = phase, whole
-        error = float(np.angle(whole))
-        phase += 0.12 * error
-        speed += 0.01 * error
+    track, left = np.empty(len(data)), np.empty(len(data), np.complex128)
+    _phase_loop(carrier, data, float(np.angle(first)), track, left)
     window = np.hanning(27)
     reach = len(window) // 2
     smooth = np.convolve(np.pad(left, reach), window, "valid")

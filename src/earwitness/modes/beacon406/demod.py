@@ -17,8 +17,10 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Frame, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.carrier import mixed
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
+from earwitness.dsp.jit import kernel
 from earwitness.modes.beacon406.burst import (
     BIT_RATE,
     BITS,
@@ -163,6 +165,8 @@ class CarrierWay(_Way):
         """Set up for a rate; give the channel filter."""
         self._window = round(WINDOW_S * rate_hz)
         self._fft = fft.good_size(2 * self._window)
+        self._known_powers: list[np.ndarray] = []
+        self._next_begin = 0
         return lowpass(min(self.mode.offset_ok_hz + 2_000.0, 0.46 * rate_hz), 1_000.0, rate_hz, stop_db=50.0)
 
     def seek(self, joined: np.ndarray, begin: int) -> list[Frame]:
@@ -172,11 +176,15 @@ class CarrierWay(_Way):
         if not np.any(joined[:block]):
             return []
         starts = np.round(np.arange(hops + LATER[-1]) * block / hops).astype(int)
-        rows = np.stack([joined[at : at + self._window] for at in starts])
-        power = np.abs(fft.forward(rows, self._fft)) ** 2
+        # the first of these windows were the last of those before
+        known = self._known_powers if begin == self._next_begin else []
+        rows = np.stack([joined[at : at + self._window] for at in starts[len(known) :]])
+        spectra = fft.forward(rows, self._fft)
+        power = [*known, *(spectra.real**2 + spectra.imag**2)]
+        self._known_powers, self._next_begin = power[hops:], begin + block
         out: list[Frame] = []
         for n in range(hops):
-            for offset_hz in self._carriers(power[n], np.mean([power[n + k] for k in LATER], axis=0)):
+            for offset_hz in self._carriers(power[n], 0.5 * (power[n + LATER[0]] + power[n + LATER[1]])):
                 if any(self._inside(begin + starts[n], offset_hz, frame) for frame in out):
                     continue
                 frame = self._read(joined, begin, int(starts[n]), offset_hz)
@@ -198,33 +206,23 @@ class CarrierWay(_Way):
         floor = max(float(np.median(inside)) / np.log(2.0), 1e-6 * float(inside.max()))
         if floor <= 0:
             return []
-        found: list[float] = []
+        places = np.empty(2 * reach, np.int64)
         wide, narrow = int(WIDE_HZ / bin_hz), max(int(NARROW_HZ / bin_hz), 1)
-        near = np.maximum(np.roll(later, 1), np.roll(later, -1))
-        near = np.maximum(later, near)
-        able = (now > CLEAR * floor) & (now > FALLS[0] * near) & (now < FALLS[1] * near)
-        places = np.flatnonzero(able & (now >= np.roll(now, 1)) & (now >= np.roll(now, -1)))
-        for at in places[np.argsort(-now[places])].tolist():
-            hz = (at if at < self._fft // 2 else at - self._fft) * bin_hz
-            if any(abs(hz - other) <= APART_HZ for other in found):
-                continue
-            around = (at + np.arange(-wide, wide + 1)) % self._fft
-            own = float(now[around[wide - narrow : wide + narrow + 1]].sum())
-            if float(now[around].sum()) - floor * len(around) < BESIDE * own:
+        most = int((self.mode.offset_ok_hz + 500.0) / bin_hz)
+        places = places[: _fallen(now, later, floor, min(most, reach), wide, narrow, places)]
+        found: list[float] = []
+        for hz in (places[np.argsort(-now[places])] * bin_hz).tolist():
+            if all(abs(hz - other) > APART_HZ for other in found):
                 found.append(hz)
             if len(found) == MOST_CARRIERS:
                 break
-        reach_hz = self.mode.offset_ok_hz + 500.0
-        return [hz for hz in found if abs(hz) <= reach_hz]
+        return found
 
     def _read(self, joined: np.ndarray, begin: int, at: int, offset_hz: float) -> Frame | None:
         rate, nominal = self.rate_hz, 0.5 * self.rate_hz / BIT_RATE
-        count = np.arange(len(joined))
-        window = slice(at, at + self._window)
-        turn = np.exp(-2j * np.pi * (offset_hz / rate * count[window] % 1.0))
-        offset_hz += _fine_hz(joined[window] * turn, rate)
-        mixed = joined * np.exp(-2j * np.pi * (offset_hz / rate * count % 1.0)).astype(np.complex64)
-        sums = Sums(mixed)
+        offset_hz += _fine_hz(mixed(joined[at : at + self._window], offset_hz / rate), rate)
+        level = mixed(joined, offset_hz / rate)
+        sums = Sums(level)
         for found in find_preambles(
             sums, at + 0.5 * self._window, at + (CARRIER_S + 0.02) * rate, nominal, count=TRIES
         ):
@@ -237,9 +235,8 @@ class CarrierWay(_Way):
                 continue
             # a carrier's frequency over all of it, then its phase where the message begins
             first, last = int(spans[0]), int(spans[1])
-            more_hz = _fine_hz(mixed[first:last], rate)
-            straight = mixed * np.exp(-2j * np.pi * more_hz / rate * (count - last))
-            exact = Sums(straight)
+            more_hz = _fine_hz(level[first:last], rate)
+            exact = Sums(mixed(level, more_hz / rate, -last))
             before = complex(np.diff(exact.to(spans))[0])
             halves = exact.halves(place.start, place.half, 2 * BITS)
             carrier, data = halves[::2] + halves[1::2], halves[::2] - halves[1::2]
@@ -283,6 +280,33 @@ def _fine_hz(iq: np.ndarray, rate_hz: float) -> float:
         bend = low - 2 * near[top] + high
         shift = 0.5 * (low - high) / bend if bend < 0 else 0.0
     return float((top - reach + shift) * rate_hz / size)
+
+
+@kernel("int64(float32[::1], float32[::1], float64, int64, int64, int64, int64[::1])")
+def _fallen(
+    now: np.ndarray, later: np.ndarray, floor: float, reach: int, wide: int, narrow: int, out: np.ndarray
+) -> int:
+    """Note the places, -reach to reach, of carriers in a power spectrum that have fallen in a later one; gives how many."""
+    size = len(now)
+    made = 0
+    for at in range(-reach, reach + 1):
+        top = now[at % size]
+        if top <= CLEAR * floor or top < now[(at - 1) % size] or top < now[(at + 1) % size]:
+            continue
+        near = max(later[at % size], later[(at - 1) % size], later[(at + 1) % size])
+        if top <= FALLS[0] * near or top >= FALLS[1] * near:
+            continue
+        own = 0.0
+        whole = 0.0
+        for k in range(-wide, wide + 1):
+            value = now[(at + k) % size]
+            whole += value
+            if abs(k) <= narrow:
+                own += value
+        if whole - floor * (2 * wide + 1) < BESIDE * own and made < len(out):
+            out[made] = at
+            made += 1
+    return made
 
 
 class SoundWay(_Way):
