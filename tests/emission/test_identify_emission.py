@@ -225,3 +225,21 @@ def test_drifting_carrier(drift_hz_s):
     _, answer = examine(samples, detection, span_hz=span)
     assert answer.kind == "carrier"
     assert "drifting" in " ".join(answer.reasons)
+
+
+@pytest.mark.parametrize("drift_hz_s", [-20, -6, 3, 6])
+def test_drift_is_no_amplitude_modulation(drift_hz_s):
+    # A drifting carrier has no sidebands, and a modulated one has its depth whatever it drifts: by definition.
+    rate = 8_000
+    t = np.arange(4 * rate) / rate
+    turn = np.exp(1j * np.pi * drift_hz_s * t**2)
+    samples, detection, span, _, _ = sig.channel(turn, rate, 22, np.random.default_rng(2))
+    _, answer = examine(samples, detection, span_hz=span)
+    assert answer.kind == "carrier"
+    if abs(drift_hz_s) > 6:  # by then the line is too wide for the narrow look at the carrier's phase
+        return
+    tone = 1 + 0.3 * np.cos(2 * np.pi * 400 * t)
+    samples, detection, span, _, _ = sig.channel(tone * turn, rate, 25, np.random.default_rng(3))
+    measured, answer = examine(samples, detection, span_hz=span)
+    assert answer.kind == "am"
+    assert measured.modulation_depth_pct == pytest.approx(30, abs=3)

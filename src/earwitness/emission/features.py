@@ -186,9 +186,9 @@ class Features:
         # The ends get half the weight of the middle; the burst's mean power is kept exactly.
         density = np.concatenate([total[size // 2 :], total[: size // 2]])
         bin_hz = self.rate_hz / size
-        density *= (self.burst.power + self.burst.noise) / (density.sum() * bin_hz)
+        density *= (self.burst.power + self.burst.noise) / max(density.sum() * bin_hz, 1e-30)
         frequency = (np.arange(size) - size // 2) * bin_hz
-        return Spectrum(frequency, density, bin_hz, 0.95 * count)
+        return Spectrum(frequency, density, bin_hz, 0.95 * max(count, 1))
 
     @cached_property
     def lines(self) -> LineSpectrum:
@@ -237,14 +237,16 @@ class Features:
         if total <= 0:
             return CarrierTest(line_hz, 0.0, 1.0, 1.0, 1.0, 0.0, None)
         side = z * np.conj(carrier) / np.maximum(strength, 1e-20)
+        # A carrier that drifts away from the line comes out of the means weaker than it is: no modulation yet.
+        steady = moving_mean(moving_mean(side.real, length), length)
         # Weighted as the carrier's power: faded parts say little.
         mean_power = float(np.sum(weight * strength**2)) / total
-        in_phase = float(np.sum(weight * (side.real - strength) ** 2)) / total
+        in_phase = float(np.sum(weight * (side.real - steady) ** 2)) / total
         quadrature = float(np.sum(weight * side.imag**2)) / total
         independent = max(total**2 / float(np.sum(weight**2)) / self.look, 1.0)
         spread = noise / 2 * np.sqrt(2 / independent) / mean_power
         depth = None
-        swing = (side.real / np.maximum(strength, 1e-20) - 1)[strong]
+        swing = (side.real / np.maximum(np.abs(steady), 1e-20) - 1)[strong]
         if len(swing) > 100:
             depth = noise_free_peak(swing, float(np.sqrt(noise / 2 / mean_power)), 0.005)
         return CarrierTest(

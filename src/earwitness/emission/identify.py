@@ -194,19 +194,31 @@ def _amplitude(features: Features, measurement: Measurement, width: float) -> Id
 
 
 def _drifting(features: Features, measurement: Measurement, width: float) -> Identification | None:
-    """Give a bare carrier whose drift smears its line: straightened by a parabola through its phase."""
+    """Give a bare carrier whose drift smears its line: straightened, then by a parabola through its phase.
+
+    The product with itself a quarter later turns a steady drift into a line (the quadratic phase's first
+    difference; textbook).
+    """
     if width > 200 or features.envelope_variation > 0.3:
         return None
-    calm = moving_mean(features.iq, max(int(4 * features.look), 1))
+    iq, rate = features.iq, features.rate_hz
+    lag = len(iq) // 4
+    product = LineSpectrum(iq[lag:] * np.conj(iq[:-lag]), rate)
+    place = int(np.argmax(product.power))
+    steps = (place + product.size // 2) % product.size - product.size // 2
+    drift_hz_s = steps * product.bin_hz * rate / lag
+    seconds = (np.arange(len(iq)) - len(iq) / 2) / rate
+    turn = np.exp(-1j * np.pi * drift_hz_s * seconds**2).astype(np.complex64)
+    calm = moving_mean(iq * turn, max(int(4 * features.look), 1))
     phase = np.unwrap(np.angle(calm))
     t = np.linspace(-1, 1, len(phase))
     course = np.polynomial.Polynomial.fit(t, phase, 2)
-    turn = np.exp(-1j * course(t)).astype(np.complex64)
-    straight = Features(replace(features.burst, iq=features.iq * turn))
+    turn *= np.exp(-1j * course(t)).astype(np.complex64)
+    straight = Features(replace(features.burst, iq=iq * turn))
     found = _amplitude(straight, measurement, width)
     if found is None or found.kind != "carrier":
         return None
-    rate_hz = 2 * course.convert().coef[2] / np.pi * (features.rate_hz / len(phase)) ** 2 * 2
+    rate_hz = drift_hz_s + course.convert().coef[2] / np.pi * (2 * rate / len(phase)) ** 2
     return replace(
         found,
         reasons=(*found.reasons, f"drifting by about {rate_hz:.0f} Hz a second"),

@@ -141,7 +141,7 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     pick = (spectrum.frequency_hz >= burst.low_hz) & (spectrum.frequency_hz <= burst.high_hz)
     peak = float(np.max(spectrum.density[pick])) - noise_hz
     floor = noise_hz * (4 / np.sqrt(spectrum.looks) + 3 * FLOOR_ERROR)
-    reach = 10 * np.log10(max(peak / floor, 1.0))
+    reach = 10 * np.log10(max(peak / max(floor, 1e-30), 1.0))
     xdb = float(min(XDB, np.floor(reach)))
     xdb_width = None
     if xdb >= 3:
