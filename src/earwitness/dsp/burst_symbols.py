@@ -1,0 +1,130 @@
+"""Symbols of a stretch of signal held whole: clock from a line at the symbol rate, level and filter from the symbols.
+
+A stretch of seconds tells its symbol rate far better than a loop that begins at its start, and a short burst is
+read from its first symbol on. The clock is the line that squared changes (of levels) or the power (of reversals)
+make; its phase is followed over `average` symbols (the square timing estimator of Oerder and Meyr 1988, from
+memory).
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from earwitness.dsp import fft
+from earwitness.dsp.jit import kernel
+
+REACH = 4  # half symbols either side that the filter is fitted to
+FIT = 1024  # symbols fitted together
+LEVEL = 64  # symbols whose extremes give the middle level
+LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it is told apart
+
+
+@kernel("void(float32[::1], complex128, int64, complex128[::1])", fastmath=True)
+def _line(energy: np.ndarray, turn: complex, width: int, out: np.ndarray) -> None:
+    """Give the mean over `width` samples (at least 1, centred) of energy times a backward turning phasor."""
+    held = np.zeros(width, np.complex128)
+    z = 1.0 + 0.0j
+    total = 0.0 + 0.0j
+    count = len(energy)
+    half = width // 2
+    for n in range(count + half):
+        slot = n % width
+        total -= held[slot]
+        held[slot] = 0
+        if n < count:
+            held[slot] = energy[n] * z
+            total += held[slot]
+            z *= turn
+            if n & 1023 == 0:
+                z /= abs(z)
+        if n >= half:
+            out[n - half] = total
+
+
+@kernel("void(float32[::1], float64[::1], float64, float64[:,::1])")
+def _around(x: np.ndarray, places: np.ndarray, step: float, out: np.ndarray) -> None:
+    """Give x at places and so many steps either side, linearly between samples, held beyond the ends."""
+    reach = out.shape[1] // 2
+    last = len(x) - 1
+    for m in range(len(places)):
+        for k in range(out.shape[1]):
+            at = min(max(places[m] + (k - reach) * step, 0.0), float(last))
+            whole = min(int(at), last - 1)
+            part = at - whole
+            out[m, k] = (1 - part) * x[whole] + part * x[whole + 1]
+
+
+def symbol_places(
+    energy: np.ndarray, per: float, *, tolerance: float, average: int
+) -> tuple[np.ndarray, float]:
+    """Give places float64 (m,) of the maxima of a clock line in energy float32 (n,), and samples a symbol found.
+
+    The rate is looked for within `tolerance` of one a `per` samples; nothing is given from fewer than 16 symbols.
+    """
+    count = len(energy)
+    if count < 16 * per:
+        return np.zeros(0), per
+    level = energy - np.float32(energy.mean())
+    size = fft.good_size(2 * count)
+    low = max(int(size / per * (1 - tolerance)), 1)
+    high = min(int(size / per * (1 + tolerance)) + 2, size // 2)
+    power = np.abs(fft.forward_real(level, size)[low:high]) ** 2
+    rate = (low + int(np.argmax(power))) / size
+    smooth = np.empty(count, np.complex128)
+    _line(level, np.exp(-2j * np.pi * rate), max(int(average / rate), 1), smooth)
+    at = np.append(np.arange(0, count - 1, max(int(4 / rate), 1)), count - 1)
+    turns = rate * at + np.unwrap(np.angle(smooth[at])) / (2 * np.pi)
+    turns = np.maximum.accumulate(turns) + 1e-9 * at
+    whole = np.arange(np.ceil(turns[0]), np.floor(turns[-1]) + 1)
+    return np.interp(whole, turns, at), 1 / rate
+
+
+def middle_removed(first: np.ndarray) -> np.ndarray:
+    """Give the middle between the levels of two-level symbols, float64 (m,), followed as it drifts."""
+    blocks = max(len(first) // LEVEL, 1)
+    edges = np.linspace(0, len(first), blocks + 1).astype(int)
+    low, high = np.empty(blocks), np.empty(blocks)
+    for k in range(blocks):
+        part = np.sort(first[max(edges[k] - LEVEL // 2, 0) : edges[k + 1] + LEVEL // 2])
+        low[k], high[k] = part[len(part) // 6], part[-1 - len(part) // 6]
+    places = 0.5 * (edges[:-1] + edges[1:])
+    return np.interp(np.arange(len(first)), places, 0.5 * (low + high))
+
+
+def two_level(x: np.ndarray, places: np.ndarray, per: float) -> np.ndarray:
+    """Give soft symbols float32 (m,), about +-1, of levels x float32 (n,) with symbols centred at places (m,).
+
+    A linear filter over half symbols is fitted to a first look's decisions by least squares, twice, for each
+    FIT symbols; louder stretches (noise after a discriminator) count little in it.
+    """
+    count = len(places)
+    if count < 64 or len(x) < 2:
+        return np.zeros(0, np.float32)
+    rows = np.empty((count, 2 * REACH + 1))
+    _around(np.ascontiguousarray(x, np.float32), places, 0.5 * per, rows)
+    rows -= middle_removed(rows[:, REACH])[:, None]
+    out = np.empty(count, np.float32)
+    blocks = max(count // FIT, 1)
+    edges = np.linspace(0, count, blocks + 1).astype(int)
+    for begin, end in pairwise(edges.tolist()):
+        out[begin:end] = _fitted(np.column_stack([rows[begin:end], np.full(end - begin, 0.1)]))
+    return out
+
+
+def _fitted(rows: np.ndarray) -> np.ndarray:
+    first = rows[:, REACH]
+    groups = len(rows) // 16
+    spread = np.abs(first[: groups * 16]).reshape(groups, 16).sum(axis=1)
+    quiet = np.where(spread <= LOUDER * max(float(np.sort(spread)[groups // 10]), 1e-9), 1.0, 1e-3)
+    weight = np.append(np.repeat(quiet, 16), np.full(len(rows) - groups * 16, quiet[-1]))
+    target = np.where(first > 0, 1.0, -1.0)
+    weighted = rows * weight[:, None]
+    gram = weighted.T @ rows
+    gram[np.diag_indices(len(gram))] += 1e-3 * np.trace(gram) / len(gram) + 1e-12
+    out = target
+    for _ in range(2):
+        out = rows @ np.linalg.solve(gram, weighted.T @ target)
+        target = np.where(out > 0, 1.0, -1.0)
+    return out

@@ -1,0 +1,331 @@
+"""A channel or demodulated audio in, frames out: each symbol rate has a lane, asleep until its clock line stands out.
+
+A lane that wakes holds what it hears until the line is gone, then cuts symbols from the whole stretch
+(`dsp.burst_symbols`) and looks for every sync word at once: as sent, behind the packet radio scrambler, and, at twice
+the symbol rate, in fast frequency-shift keying, where each bit is half a period of one tone or a period of another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from earwitness.coding.scramble import descramble
+from earwitness.core.mode import Mode
+from earwitness.core.types import Bits, Frame, Samples
+from earwitness.dsp import fft
+from earwitness.dsp.burst_symbols import symbol_places, two_level
+from earwitness.dsp.discriminate import phase_steps
+from earwitness.dsp.filters import lowpass
+from earwitness.dsp.framed import finite
+from earwitness.dsp.jit import kernel
+from earwitness.modes.fsk_frames import chip, golay_length, mobitex
+from earwitness.modes.fsk_frames.framing import Found, find_words
+
+BAUDS_HZ = (9600.0, 4800.0, 2400.0, 1200.0)
+LEAST_PER = 4.4  # samples a symbol of a lane, up to twice that
+WINDOW = 2048  # samples of a lane that its clock line is looked for in
+CLOCK_ERROR = 0.01
+BESIDE = 48  # bins either side that a line is compared with
+AWAKE = 11.0  # power of a clock line over the mean beside it
+PATIENCE = 2  # windows without a line that end a stretch
+MOST_WINDOWS = 72  # of a stretch; a longer one is cut with CARRIED windows in common
+CARRIED = 36
+AVERAGE = 100  # symbols that the clock's phase is a mean over
+CUTOFF, ROLL = 0.62, 0.5  # of a lane's filter, in symbol rates
+WIDE_HZ, NARROW_HZ = 9000.0, 6000.0  # -6 dB edges before the discriminator: at 9600 Bd, below
+LARGEST = 1e6
+FFSK_HZ = 9600.0  # half symbols of fast frequency-shift keying at 4800 Bd
+
+
+@kernel("void(float32[::1], float32[::1], int64, float32[::1])", fastmath=True)
+def _fir(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
+    """Give the sums of x's stretches times taps, every `stride` samples."""
+    for m in range(len(out)):
+        total = np.float32(0)
+        for i in range(len(taps)):
+            total += x[m * stride + i] * taps[i]
+        out[m] = total
+
+
+@kernel("void(complex64[::1], float32[::1], int64, complex64[::1])", fastmath=True)
+def _fir_complex(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
+    for m in range(len(out)):
+        re = np.float32(0)
+        im = np.float32(0)
+        for i in range(len(taps)):
+            re += x[m * stride + i].real * taps[i]
+            im += x[m * stride + i].imag * taps[i]
+        out[m] = complex(re, im)
+
+
+@kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
+def _changes(y: np.ndarray, half: int, out: np.ndarray) -> None:
+    """Give squared changes over half a symbol."""
+    for n in range(len(out)):
+        step = y[n + half] - y[n]
+        out[n] = step * step
+
+
+class _Thin:
+    """A symmetric FIR filter that keeps each `stride`-th sample; output m is centred on input stride * m."""
+
+    def __init__(self, taps: np.ndarray, stride: int, dtype: type):
+        self._taps = np.asarray(taps, np.float32)
+        self._stride = stride
+        self._held: np.ndarray = np.zeros(len(taps) // 2, dtype)
+        self._run = _fir_complex if dtype is np.complex64 else _fir
+        self.half = len(taps) // 2
+
+    def feed(self, x: np.ndarray) -> np.ndarray:
+        self._held = np.concatenate([self._held, x])
+        many = max((len(self._held) - len(self._taps)) // self._stride + 1, 0)
+        out = np.empty(many, self._held.dtype)
+        self._run(self._held, self._taps, self._stride, out)
+        self._held = self._held[many * self._stride :].copy()
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """A frame, when it was since the first sample, and the mean level of the discriminator at the lane's rate."""
+
+    found: Found
+    baud: float
+    start_s: float
+    stop_s: float
+    level: float
+    lane_hz: float
+
+
+class _Lane:
+    """One symbol rate of a real stream of levels."""
+
+    def __init__(self, baud: float, rate_hz: float):
+        self.baud = baud
+        self.rate_hz = rate_hz
+        self.per = rate_hz / baud
+        self._filter = _Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=45.0), 1, np.float32)
+        self._half = round(self.per / 2)
+        self._raw = np.zeros(0, np.float32)
+        self._at = 0  # of _raw[0], in samples of the lane
+        self._window = np.hanning(WINDOW).astype(np.float32)
+        middle = WINDOW / self.per
+        self._low = int(middle * (1 - CLOCK_ERROR)) - 1
+        self._high = int(np.ceil(middle * (1 + CLOCK_ERROR))) + 2
+        self._kept: list[np.ndarray] = [np.zeros(WINDOW, np.float32)]  # the windows of the stretch
+        self._awake = False
+        self._quiet = 0
+        self._from = 0.0  # frames that begin before this sample were given
+
+    def feed(self, x: np.ndarray) -> list[_Heard]:
+        """Take levels (n,) at the lane's rate."""
+        self._raw = np.concatenate([self._raw, self._filter.feed(x)])
+        out: list[_Heard] = []
+        while len(self._raw) >= WINDOW + self._half:
+            out += self._look(self._raw[: WINDOW + self._half])
+            self._raw = self._raw[WINDOW:]
+        return out
+
+    def close(self) -> list[_Heard]:
+        """Give what is still held."""
+        out = self.feed(np.zeros(self._filter.half, np.float32))
+        self._raw = np.concatenate([self._raw, np.zeros(WINDOW + self._half, np.float32)])
+        out += self._look(self._raw[: WINDOW + self._half])
+        return out + (self._read(final=True) if self._awake else [])
+
+    def _look(self, window: np.ndarray) -> list[_Heard]:
+        change = np.empty(WINDOW, np.float32)
+        _changes(window, self._half, change)
+        power = np.abs(fft.forward_real((change - change.mean()) * self._window)) ** 2
+        beside = power[max(self._low - BESIDE, 1) : self._high + BESIDE]
+        inside = power[self._low : self._high]
+        rest = (float(beside.sum()) - float(inside.sum())) / max(len(beside) - len(inside), 1)
+        heard = float(inside.max()) > AWAKE * rest and rest > 0
+        self._kept.append(window[:WINDOW].copy())
+        self._at += WINDOW
+        if not self._awake:
+            self._awake, self._quiet = heard, 0
+            if not heard:
+                self._kept = self._kept[-1:]
+            return []
+        self._quiet = 0 if heard else self._quiet + 1
+        if self._quiet >= PATIENCE:
+            return self._read(final=True)
+        return self._read(final=False) if len(self._kept) >= MOST_WINDOWS else []
+
+    def _read(self, *, final: bool) -> list[_Heard]:
+        """Cut symbols from the stretch and look for frames; what may not be whole waits for the next look."""
+        x = np.concatenate(self._kept)
+        origin = self._at - len(x)
+        keep = 1 if final else CARRIED
+        limit = np.inf if final else self._at - CARRIED * WINDOW
+        self._kept = self._kept[-keep:]
+        self._awake = not final
+        change = np.zeros(len(x), np.float32)
+        _changes(x, self._half, change[: len(x) - self._half])
+        change = np.minimum(change, 4 * np.float32(np.median(change)))
+        places, per = symbol_places(change, self.per, tolerance=CLOCK_ERROR, average=AVERAGE)
+        places = places + 0.5 * (self._half + per)
+        places = places[(places > 4 * per) & (places < len(x) - 4 * per)]
+        soft = two_level(x, places, per)
+        if not len(soft):
+            return []
+        places = places + origin
+        out = []
+        for found, each in frames_in(soft, ffsk=self.baud == FFSK_HZ):
+            start = float(places[min(found.start * each, len(places) - 1)])
+            if not self._from <= start < limit:
+                continue
+            stop = float(places[min(found.stop * each, len(places) - 1)])
+            part = x[int(start - origin) : int(stop - origin) + 1]
+            rate = self.rate_hz
+            level = float(np.mean(part)) if len(part) else 0.0
+            out.append(_Heard(found, rate / per / each, start / rate, stop / rate, level, rate))
+        self._from = 0.0 if final else limit
+        return out
+
+
+def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:
+    """Give the frames in soft symbols float32 (n,), positive one, each with how many of them its symbols take."""
+    out = [(found, 1) for found in _plain(soft)]
+    if ffsk:
+        for phase in (0, 1):
+            pairs = soft[phase : phase + (len(soft) - phase) // 2 * 2].reshape(-1, 2)
+            alike = np.sign(pairs[:, 0] * pairs[:, 1]) * np.abs(pairs).min(axis=1)
+            for found in _plain(np.ascontiguousarray(alike, np.float32)):
+                out.append((replace(found, extra={**found.extra, "keying": "FFSK"}), 2))
+    return out
+
+
+AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, golay_length.PLAIN, *chip.WORDS)
+
+
+def _plain(soft: np.ndarray) -> list[Found]:
+    bits = (soft > 0).astype(np.uint8)
+    out: list[Found] = []
+    for at, which, inverted in find_words(bits, AS_SENT):
+        word = AS_SENT[which]
+        sign = np.float32(-1 if inverted else 1)
+        if word in mobitex.WORDS:
+            found = mobitex.read(bits[at:] ^ np.uint8(inverted), 0)
+        elif word in chip.WORDS:
+            found = chip.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
+        else:
+            found = golay_length.read(sign * soft[at : at + 2200], 0, word)
+            if found is None and word is golay_length.PLAIN:
+                found = chip.read_fixed(bits[at : at + 600] ^ np.uint8(inverted), 0)
+        if found is not None:
+            out.append(replace(found, start=at, stop=at + found.stop))
+    clear = descramble(bits)
+    for at, _, inverted in find_words(clear, (golay_length.PLAIN,)):
+        found = golay_length.read_octet_length(clear[at : at + 2200] ^ np.uint8(inverted), 0)
+        if found is not None:
+            out.append(replace(found, start=at, stop=at + found.stop))
+    return out
+
+
+@dataclass(slots=True)
+class _Stage:
+    """From the stage before to a lane: thinned, and discriminated where the channel is still I/Q."""
+
+    thin: _Thin
+    lane: _Lane
+    discriminated: bool
+    before: complex = 1 + 0j
+
+    def levels(self, x: np.ndarray) -> np.ndarray:
+        """Give the lane's levels for the stage's thinned samples."""
+        if not self.discriminated:
+            return x
+        if not len(x):
+            return np.zeros(0, np.float32)
+        steps = phase_steps(x, np.complex64(self.before))
+        self.before = x[-1]
+        return np.asarray(steps)
+
+
+def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
+    """Give what leads to each lane, the quickest first, each fed by the one before.
+
+    I/Q is discriminated twice, behind a wide filter for the quickest lane and a narrow one for the others.
+    """
+    out: list[_Stage] = []
+    rate = rate_hz
+    for baud in BAUDS_HZ:
+        if rate_hz / baud < LEAST_PER * 0.9:
+            continue
+        step = 1
+        while rate / step / baud >= 2 * LEAST_PER:
+            step *= 2
+        discriminated = not audio and len(out) < 2
+        if discriminated:
+            taps = lowpass(NARROW_HZ if out else WIDE_HZ, 3500.0, rate, stop_db=45.0)
+        elif step > 1:
+            taps = lowpass(0.31 * rate / step, 0.3 * rate / step, rate, stop_db=45.0)
+        else:
+            taps = np.ones(1, np.float32)
+        thin = _Thin(taps, step, np.complex64 if discriminated else np.float32)
+        rate /= step
+        out.append(_Stage(thin, _Lane(baud, rate), discriminated))
+    return out
+
+
+class Demodulator:
+    """Frames of one channel, or of one recording of demodulated audio."""
+
+    def __init__(self, mode: Mode):
+        self._mode = mode
+        self._first: Samples | None = None
+
+    def feed(self, samples: Samples) -> list[Frame]:
+        """Take the next samples; frames come when their stretch is over."""
+        audio = not np.iscomplexobj(samples.data)
+        if self._first is None:
+            self._first = replace(samples, data=samples.data[:0])
+            self._stages = _stages(samples.rate_hz, audio)
+        x = samples.data
+        x = np.where(np.abs(x) < LARGEST, x, 0).astype(np.float32) if audio else finite(x)
+        x = x.astype(np.float32 if audio else np.complex64, copy=False)
+        heard: list[_Heard] = []
+        for number, stage in enumerate(self._stages):
+            x = stage.thin.feed(x)
+            levels = stage.levels(x)
+            heard += stage.lane.feed(levels)
+            if number + 1 < len(self._stages) and not self._stages[number + 1].discriminated:
+                x = levels
+        return self._frames(heard)
+
+    def close(self) -> list[Frame]:
+        """Give what the last stretch held."""
+        if self._first is None:
+            return []
+        out = self._frames([item for stage in self._stages for item in stage.lane.close()])
+        self._first = None
+        return out
+
+    def _frames(self, heard: list[_Heard]) -> list[Frame]:
+        first = self._first
+        if first is None:
+            return []
+        out = []
+        for item in sorted(heard, key=lambda item: item.start_s):
+            found = item.found
+            carrier_hz = None
+            if np.iscomplexobj(first.data):
+                carrier_hz = first.center_hz + item.level * item.lane_hz / (2 * np.pi)
+            out.append(
+                Frame(
+                    self._mode.name,
+                    first.time_ns(item.start_s * first.rate_hz),
+                    first.time_ns(item.stop_s * first.rate_hz),
+                    Bits(int.from_bytes(found.octets, "big"), 8 * len(found.octets)),
+                    "corrected" if found.corrected else "pass",
+                    found.corrected,
+                    found.check_name,
+                    {"framing": found.framing, "symbol_rate_hz": round(item.baud, 1), **found.extra},
+                    frequency_hz=carrier_hz,
+                )
+            )
+        return out

@@ -1,0 +1,165 @@
+"""The framings against satellites off the air, published sequences, and noise."""
+
+import wave
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from earwitness.core.errors import LayoutError
+from earwitness.core.mode import get_mode
+from earwitness.core.types import Bits, Frame, Samples
+from earwitness.modes.fsk_frames import chip, golay_length, mobitex, synth
+from earwitness.modes.fsk_frames.demod import frames_in
+from earwitness.modes.fsk_frames.framing import Word, find_words
+
+MODE = get_mode("fsk-frames")
+RECORDINGS = Path(__file__).parents[5] / "../shared/recordings/satellite-audio"
+
+
+def heard(name):
+    path = RECORDINGS / f"{name}.wav"
+    if not path.is_file():
+        pytest.skip("the folder of shared recordings is not beside the project")
+    with wave.open(str(path)) as file:
+        rate = float(file.getframerate())
+        data = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(np.float32) / 32768
+    demodulator, assembler = MODE.demodulator(), MODE.assembler()
+    frames = [*demodulator.feed(Samples(data, rate, 0.0, 0, 0)), *demodulator.close()]
+    return [message for frame in frames for message in assembler.feed(frame)]
+
+
+def test_mobitex_off_the_air():
+    # Every one of 32 blocks in a row has its own CRC-16, and the call sign another.
+    (message,) = heard("beesat_9")
+    assert message.fields["call"] == "DP0BEM"
+    assert message.fields["blocks"] == 32
+    assert message.fields["blocks_lost"] == []
+    assert message.fields["data_hex"].startswith("1ACFFC1D")  # a CCSDS marker begins every eighth block
+    assert message.fields["data_hex"].count("1ACFFC1D0B2") == 4
+    assert [row.fields["blocks"] for row in heard("dstar_one")] == [6, 6, 6]
+    assert [row.fields["blocks"] for row in heard("amgu_1")] == [6]
+
+
+def test_golay_length_off_the_air():
+    (message,) = heard("gomx_1")
+    assert message.frame.corrected_bits == 0
+    assert message.frame.check_name == "Reed-Solomon (248,216) shortened from 255,223"
+    assert message.fields["csp"]["source"] == 1
+    assert message.fields["csp"]["destination"] == 10
+    (message,) = heard("au03")
+    assert bytes.fromhex(message.fields["data_hex"])[8:14] == b"ON03AU"
+    assert "convolutional" in message.frame.check_name
+
+
+def test_whitening_and_crc_of_chips():
+    # TI design notes DN509 and DN502 (from memory); the CRC's check value as public catalogues list it
+    assert chip.whitening(8).hex() == "ffe11d9aed853324"
+    assert chip.CHIP_CRC.of(b"123456789") == 0xAEE7
+
+
+def test_codes():
+    # Golay words as two satellites send them; extended Golay code: weights 0, 8, 12, 16 and 24 only
+    assert golay_length.golay_word(0x6F8) == 0x1C96F8
+    assert golay_length.golay_word(0x770) == 0x56C770
+    assert {golay_length.golay_word(k).bit_count() for k in range(4096)} == {0, 8, 12, 16, 24}
+    for error in (1 << 23, 0b101 << 9, 0x800801):
+        assert golay_length.golay_data(0x56C770 ^ error) == 0x770
+    assert golay_length.golay_data(0x56C770 ^ 0x800C01) is None
+    # the shortened Hamming code of Mobitex: distance 3
+    words = [octet << 4 | mobitex.check_bits(octet) for octet in range(256)]
+    assert min(word.bit_count() for word in words[1:]) == 3
+    # x^9 + x^5 + 1 from nine ones: period 511, 256 ones
+    assert int(mobitex.scrambler().sum()) == 256
+
+
+def test_words_are_found_on_both_polarities():
+    rng = np.random.default_rng(1)
+    bits = rng.integers(0, 2, 4000).astype(np.uint8)
+    word = np.unpackbits(np.frombuffer((0x930B51DE).to_bytes(4, "big"), np.uint8))
+    bits[100:132], bits[900:932] = word, 1 - word
+    bits[905] ^= 1
+    found = find_words(bits, (Word(0x930B51DE, 32, 3),))
+    assert (100, 0, 0) in found
+    assert (900, 0, 1) in found
+
+
+def soft_of(item, noise=0.0, seed=1):
+    rng = np.random.default_rng(seed)
+    clean = 2.0 * synth.symbols(item) - 1
+    return (clean + noise * rng.standard_normal(len(clean))).astype(np.float32)
+
+
+def test_every_framing_bears_its_errors():
+    for item in synth.examples():
+        ffsk = item.get("keying") == "FFSK"
+        for sign in (1, -1):
+            found = frames_in(sign * soft_of(item), ffsk=ffsk)
+            assert [row.octets.hex() for row, _ in found] == [item["data_hex"]], item
+    for number in (0, 1, 2, 3, 4, 5):  # two or three symbols in a thousand wrong
+        item = synth.examples()[number]
+        found = frames_in(soft_of(item, 0.36, 3), ffsk=item.get("keying") == "FFSK")
+        assert [row.octets.hex() for row, _ in found] == [item["data_hex"]], item
+
+
+def test_a_block_that_is_lost_is_said():
+    item = synth.examples()[4]
+    soft = soft_of(item)
+    first = synth.PREAMBLE_BITS + mobitex.CALLED_BITS + 3 * mobitex.BLOCK_BITS
+    soft[first + 5 : first + 200 : 7] *= -1
+    ((found, _),) = frames_in(soft, ffsk=False)
+    assert found.extra["blocks_lost"] == [3]
+    assert found.extra["blocks"] == 11
+    assert len(found.octets) == 11 * 18
+
+
+def test_noise_gives_nothing():
+    rng = np.random.default_rng(2)
+    soft = rng.standard_normal(400_000).astype(np.float32)
+    assert frames_in(soft, ffsk=True) == []
+    for pattern in ([1, -1], [1, 1, -1, -1], [1], [1, -1, -1, 1, 1]):
+        assert frames_in(np.resize(np.array(pattern, np.float32), 20_000), ffsk=True) == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=400), st.integers(0, 3), st.integers(0, 31))
+def test_any_bits_are_borne(octets, which, cut):
+    heads = (0x5765 << 16, 0x0EF0 << 16, 0xC3AA6655, 0x930B51DE)
+    body = heads[which].to_bytes(4, "big")[: 2 if which < 2 else 4] + octets
+    bits = np.unpackbits(np.frombuffer(body, np.uint8))[: max(8 * len(body) - cut, 0)]
+    soft = (2.0 * bits - 1).astype(np.float32)
+    for found, _ in frames_in(soft, ffsk=True):
+        assert len(found.octets) <= 64 * 18
+    mobitex.read(bits, 0)
+    chip.read(bits, 0)
+    chip.read_fixed(bits, 0)
+    golay_length.read_octet_length(bits, 0)
+    golay_length.read(soft, 0, golay_length.FLAGGED)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=300), st.sampled_from(["Mobitex blocks", "sync word, length, Reed-Solomon", "?"]))
+def test_any_octets_make_a_message_or_none(octets, framing):
+    frame = Frame(
+        "fsk-frames",
+        0,
+        1,
+        Bits(int.from_bytes(octets, "big"), 8 * len(octets)),
+        "pass",
+        extra={"framing": framing},
+    )
+    for message in MODE.assembler().feed(frame):
+        assert message.fields["data_hex"] == octets.hex().upper()
+
+
+def test_what_a_framing_cannot_carry_is_refused():
+    for item in (
+        {"framing": "mobitex", "data_hex": "00"},
+        {"framing": "golay", "data_hex": "00" * 200, "convolutional": True},
+        {"framing": "chip-fixed", "data_hex": "00"},
+        {"framing": "no such", "data_hex": "00"},
+    ):
+        with pytest.raises(LayoutError):
+            synth.bits(item)
