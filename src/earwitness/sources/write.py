@@ -10,8 +10,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +21,17 @@ import numpy as np
 from earwitness.core.errors import LogError, StorageError
 from earwitness.core.text import inert
 from earwitness.core.times import format_time
+from earwitness.core.types import Samples
 from earwitness.sources.sample_type import sample_type as stored_type
 
 _LENGTH_KEY = "earwitness:sample_count"
+MOST_INDENTED = 32  # captures
+
+
+@lru_cache(64)
+def _second(second: int) -> str:
+    """Give the text of a time up to the point after its seconds."""
+    return format_time(second * 1_000_000_000)[:-7]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +127,20 @@ class SigmfAppender:
 
         With `center_hz` and `epoch_ns` a new capture begins there, without them the last goes on.
         """
+        first = self._write(samples)
+        if center_hz is not None and epoch_ns is not None:
+            self._capture(first, center_hz, epoch_ns)
+        self._meta["annotations"] += [_annotation(note, first) for note in notes]
+        return first
+
+    def append_captures(self, parts: Sequence[Samples]) -> None:
+        """Write many short runs in one go, a capture each."""
+        at = self._write(np.concatenate([part.data for part in parts]))
+        for part in parts:
+            self._capture(at, part.center_hz, part.time_ns())
+            at += len(part.data)
+
+    def _write(self, samples: np.ndarray) -> int:
         first = self.count
         octets = self._type.quantise(samples)
         try:
@@ -129,16 +152,16 @@ class SigmfAppender:
             raise StorageError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
         self._hash.update(octets.data)
         self.count += len(samples)
-        if center_hz is not None and epoch_ns is not None:
-            self._meta["captures"].append(
-                {
-                    "core:sample_start": first,
-                    "core:frequency": center_hz,
-                    "core:datetime": f"{format_time(epoch_ns)[:-1]}{epoch_ns % 1000:03d}Z",
-                }
-            )
-        self._meta["annotations"] += [_annotation(note, first) for note in notes]
         return first
+
+    def _capture(self, first: int, center_hz: float, epoch_ns: int) -> None:
+        self._meta["captures"].append(
+            {
+                "core:sample_start": first,
+                "core:frequency": center_hz,
+                "core:datetime": f"{_second(epoch_ns // 1_000_000_000)}{epoch_ns % 1_000_000_000:09d}Z",
+            }
+        )
 
     def _cut_back(self) -> None:
         """Drop what a failed write left behind, so that the samples stay aligned."""
@@ -156,7 +179,8 @@ class SigmfAppender:
         self._meta["global"]["core:sha512"] = self._hash.hexdigest()
         self._meta["global"][_LENGTH_KEY] = self.count
         self._meta["annotations"].sort(key=lambda item: item["core:sample_start"])
-        text = json.dumps(self._meta, indent=1) + "\n"
+        many = len(self._meta["captures"]) > MOST_INDENTED  # nobody reads those, and indenting is slow
+        text = json.dumps(self._meta, indent=None if many else 1) + "\n"
         passing = self.meta_path.with_name(self.meta_path.name + ".part")
         try:
             if force:

@@ -364,6 +364,5 @@ def _write_many(stem: Path, parts: Sequence[Samples]) -> Iterable[Path]:
     with SigmfAppender(
         stem, rate_hz=parts[0].rate_hz, facts={"description": "evidence snippets, one capture a frame"}
     ) as out:
-        for part in parts:
-            out.append(part.data, center_hz=part.center_hz, epoch_ns=part.time_ns())
+        out.append_captures(parts)
     return [out.meta_path, out.data_path]

@@ -139,6 +139,8 @@ class StretchSurvey:
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._noise: float | None = None
+        self._asked = self._block = -1  # the block last read from, the one that is kept
+        self._block_data = np.zeros(0, np.complex64)
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
         self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
@@ -644,8 +646,21 @@ class StretchSurvey:
         stream = self.stream
         begin = max(0, int(((frame.time_ns - stream.epoch_ns) / 1e9 - margin_s) * stream.rate_hz))
         end = int(((frame.stop_ns - stream.epoch_ns) / 1e9 + margin_s) * stream.rate_hz)
-        data = stream.read(begin, min(end - begin, MOST_CUT_OUT))
+        data = self._read_again(begin, min(end - begin, MOST_CUT_OUT))
         return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None
+
+    def _read_again(self, begin: int, count: int) -> np.ndarray:
+        """Give samples of the stream; where several short reads fall into one block, that is read once."""
+        block, last = begin // BLOCK, (begin + count - 1) // BLOCK
+        if block != last:
+            return self.stream.read(begin, count)
+        if block != self._block:
+            if block != self._asked:
+                self._asked = block
+                return self.stream.read(begin, count)
+            self._block, self._block_data = block, self.stream.read(block * BLOCK, BLOCK)
+        at = begin - block * BLOCK
+        return self._block_data[at : at + count].copy()
 
     def _measure_wide(self, record: EmissionRecord, frame: Frame) -> None:
         snippet = self._cut_out(frame)
