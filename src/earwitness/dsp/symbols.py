@@ -20,6 +20,8 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.dsp import fft
+from earwitness.dsp.discriminate import angle_of
+from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 
 OS = 4  # samples per symbol
@@ -34,99 +36,165 @@ BLOCK = 16  # symbols whose spread is compared, to tell a burst from the noise b
 # in 100 has more, and symbols that can be read have it in one hop of 2 MARGIN
 LINE_SHORT, LINE_LONG = 0.065, 0.048
 CARRIER = 9.0
+STEADY = 1.12  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
+JUMPS = 4  # by a quarter turn and more from sample to sample, in a hop: flags alone reverse eight times
 PLAIN = 0.87  # a line of the carrier itself so near that of the squares: flags under NRZI have 0.75
+LEAST = 0.8
+LOOK_OS = 3.3  # samples per symbol, at least where there are so many, when no more than looked at
 MARGIN = 8  # hops either side of one with a clock that are read with it
 CARRIER_MARGIN = 4
 AROUND = 96  # symbols either side of a hop that its filter is fitted to
+# A first look at symbols of which one in ten is wrong has its two clusters hold 0.72 of its power, noise 0.64; flags and
+# stuffed bits change at least every eighth symbol
+LEAST_SPLIT = 0.67
+LEAST_CHANGES = 20
+BESIDE = 2  # hops either side of one that can be read that are read with it: a burst's ends are mostly noise
 
 
-@kernel("void(float32[:,::1], float64[:,::1])")
-def _clock_sums(y: np.ndarray, out: np.ndarray) -> None:
+@kernel("void(float32[:,::1], int64, float64[:,::1])", fastmath=True)
+def _clock_sums(y: np.ndarray, at: int, out: np.ndarray) -> None:
     """Sum the size of the change over half a symbol by sample position modulo OS, for each hop of y (F, n).
 
-    y begins one sample before the first hop and ends one after the last.
+    The first hop begins one sample after y[:, at].
     """
     lanes = y.shape[0]
+    sizes = np.empty(HOP_SAMPLES, np.float32)
     for h in range(out.shape[0]):
-        for i in range(out.shape[1]):
-            out[h, i] = 0.0
-        for n in range(HOP_SAMPLES):
-            total = np.float32(0)
+        low = at + h * HOP_SAMPLES
+        if lanes == 1:
+            before, after = y[0, low : low + HOP_SAMPLES], y[0, low + 2 : low + 2 + HOP_SAMPLES]
+            for n in range(HOP_SAMPLES):
+                sizes[n] = abs(after[n] - before[n])
+        else:
+            sizes[:] = 0
             for f in range(lanes):
-                d = y[f, h * HOP_SAMPLES + n + 2] - y[f, h * HOP_SAMPLES + n]
-                total += d * d
-            out[h, n & 3] += np.sqrt(total)
+                before, after = y[f, low : low + HOP_SAMPLES], y[f, low + 2 : low + 2 + HOP_SAMPLES]
+                for n in range(HOP_SAMPLES):
+                    d = after[n] - before[n]
+                    sizes[n] += d * d
+            for n in range(HOP_SAMPLES):
+                sizes[n] = np.sqrt(sizes[n])
+        t0 = t1 = t2 = t3 = np.float32(0)
+        for n in range(0, HOP_SAMPLES, OS):
+            t0 += sizes[n]
+            t1 += sizes[n + 1]
+            t2 += sizes[n + 2]
+            t3 += sizes[n + 3]
+        out[h, 0], out[h, 1], out[h, 2], out[h, 3] = t0, t1, t2, t3
 
 
 TURN = 2 * np.pi * HOP * DRIFT / DRIFTS
-TURNS = np.exp(-1j * TURN * np.arange(-DRIFTS, DRIFTS + 1)[:, None] * np.arange(-REACH, REACH + 1)[None, :])
+_COLUMNS = -(-(2 * DRIFTS + 1) // 8) * 8  # whole vectors; the last drifts come several times
 
 
-@kernel("void(float64[:,::1], complex128[:,::1], float64[::1])")
-def _clock_strengths(sums: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
-    """Give how strong the clock's line is in hops, 1 where it is as strong as LINE_*; row REACH of `sums` is the first.
+def _turns() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give the turn of a clock's line i hops on at each drift, (2, 2 REACH + 1, n), the belief in each drift, and it."""
+    drift = np.minimum(np.arange(_COLUMNS) - DRIFTS, DRIFTS)
+    angle = -TURN * drift * np.arange(2 * REACH + 1)[:, None]
+    belief = 1 - UNLIKELY * (drift / DRIFTS) ** 2
+    turns = np.stack([np.cos(angle), np.sin(angle)])
+    return turns.astype(np.float32), belief.astype(np.float32), drift.astype(np.float32)
+
+
+TURNS, BELIEF, DRIFT_STEPS = _turns()
+
+
+@kernel("void(float64[:,::1], complex64[::1])")
+def _shares(sums: np.ndarray, out: np.ndarray) -> None:
+    """Give the clock's line in each hop over all there is in it, from sums by sample position modulo OS."""
+    for row in range(len(sums)):
+        scale = 1 / max(sums[row, 0] + sums[row, 1] + sums[row, 2] + sums[row, 3], 1e-30)
+        out[row] = complex(scale * (sums[row, 0] - sums[row, 2]), scale * (sums[row, 1] - sums[row, 3]))
+
+
+@kernel("void(complex64[::1], float32[:,:,::1], float32[::1], float32[::1])", fastmath=True)
+def _clock_strengths(shares: np.ndarray, turns: np.ndarray, belief: np.ndarray, out: np.ndarray) -> None:
+    """Give how strong the clock's line is in hops, 1 where it is as strong as LINE_*; shares[REACH] is the first's.
 
     The mean share of a line that turns from hop to hop by the clock's error: windows before a hop, after it, around
     it, and over all of these; the largest over all errors.
     """
-    shares = np.empty(len(sums), np.complex128)
-    for row in range(len(sums)):
-        whole = sums[row, 0] + sums[row, 1] + sums[row, 2] + sums[row, 3]
-        scale = 1 / max(whole, 1e-30)
-        shares[row] = complex(scale * (sums[row, 0] - sums[row, 2]), scale * (sums[row, 1] - sums[row, 3]))
     count = len(out)
-    out[:] = 0
-    windows = np.empty(count + REACH, np.complex128)
-    short = np.empty(count + REACH)
-    for k in range(len(turns)):
-        drift = (k - DRIFTS) / DRIFTS
-        belief = 1 - UNLIKELY * drift * drift
-        scale_short = belief / ((REACH + 1) * LINE_SHORT)
-        scale_long = belief / ((2 * REACH + 1) * LINE_LONG)
-        for j in range(count + REACH):
-            total = 0j
-            for i in range(REACH + 1):
-                total += shares[j + i] * turns[k, REACH + i]
-            windows[j] = total
-            short[j] = scale_short * scale_short * (total.real**2 + total.imag**2)
-        for h in range(count):
-            total = windows[h] + turns[k, 2 * REACH] * (windows[h + REACH] - shares[h + REACH])
-            long = scale_long * scale_long * (total.real**2 + total.imag**2)
-            out[h] = max(out[h], long, short[h], short[h + REACH // 2], short[h + REACH])
+    columns = turns.shape[2]
+    res = np.empty((count + REACH, columns), np.float32)
+    ims = np.empty((count + REACH, columns), np.float32)
+    short = np.empty(count + REACH, np.float32)
+    scale_short = np.float32(1 / ((REACH + 1) * LINE_SHORT))
+    scale_long = np.float32(1 / ((2 * REACH + 1) * LINE_LONG))
+    for j in range(count + REACH):
+        re, im = res[j], ims[j]
+        re[:] = 0
+        im[:] = 0
+        for i in range(REACH + 1):
+            a, b = shares[j + i].real, shares[j + i].imag
+            cos, sin = turns[0, i], turns[1, i]
+            for k in range(columns):
+                re[k] += a * cos[k] - b * sin[k]
+                im[k] += a * sin[k] + b * cos[k]
+        best = np.float32(0)
+        for k in range(columns):
+            best = max(best, belief[k] * belief[k] * (re[k] * re[k] + im[k] * im[k]))
+        short[j] = scale_short * np.sqrt(best)
+    cos, sin = turns[0, REACH], turns[1, REACH]
     for h in range(count):
-        out[h] = np.sqrt(out[h])
+        a, b = shares[h + REACH].real, shares[h + REACH].imag
+        re, im, after_re, after_im = res[h], ims[h], res[h + REACH], ims[h + REACH]
+        best = np.float32(0)
+        for k in range(columns):
+            c = after_re[k] - a
+            d = after_im[k] - b
+            x = re[k] + c * cos[k] - d * sin[k]
+            y = im[k] + c * sin[k] + d * cos[k]
+            best = max(best, belief[k] * belief[k] * (x * x + y * y))
+        out[h] = max(scale_long * np.sqrt(best), short[h], short[h + REACH // 2], short[h + REACH])
 
 
-@kernel("void(float64[:,::1], complex128[:,::1], float64[:,::1])")
-def _clock_lines(sums: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
-    """Give clock phase (samples) and drift (samples a hop) of hops from their sums, row REACH of which is the first's.
+@kernel("void(complex64[::1], float32[:,:,::1], float32[::1], float32[::1], float64[:,::1])", fastmath=True)
+def _clock_lines(
+    shares: np.ndarray, turns: np.ndarray, belief: np.ndarray, drifts: np.ndarray, out: np.ndarray
+) -> None:
+    """Give clock phase (samples) and drift (samples a hop) of hops from their shares; shares[REACH] is the first's.
 
     The line's phase turns from hop to hop by the clock's error. A hop is read with those before it, after it or on
     both sides: that window and that turn which add up best, so that noise beside a burst has no say in its ends.
+    Windows are of shares, for noise may be far louder than the burst (after a discriminator).
     """
-    line = np.empty(2 * REACH + 1, np.complex128)
+    columns = turns.shape[2]
+    windows = len(out) + REACH
+    best = np.empty(
+        (windows, 3), np.float32
+    )  # of the window from each hop on: size, drift, phase at its first hop
+    re = np.empty(columns, np.float32)
+    im = np.empty(columns, np.float32)
+    for j in range(windows):
+        re[:] = 0
+        im[:] = 0
+        most = np.float32(1e-30)
+        for i in range(REACH + 1):
+            size = np.sqrt(shares[j + i].real * shares[j + i].real + shares[j + i].imag * shares[j + i].imag)
+            a, b = size * shares[j + i].real, size * shares[j + i].imag
+            most += size * size
+            cos, sin = turns[0, i], turns[1, i]
+            for k in range(columns):
+                re[k] += a * cos[k] - b * sin[k]
+                im[k] += a * sin[k] + b * cos[k]
+        top = 0
+        largest = np.float32(-1)
+        for k in range(columns):
+            size = belief[k] * belief[k] * (re[k] * re[k] + im[k] * im[k])
+            if size > largest:
+                top, largest = k, size
+        best[j, 0] = np.sqrt(largest) / most
+        best[j, 1] = drifts[top]
+        best[j, 2] = np.arctan2(im[top], re[top])
     for h in range(len(out)):
-        for i in range(2 * REACH + 1):
-            row = h + i
-            whole = sums[row, 0] + sums[row, 1] + sums[row, 2] + sums[row, 3]
-            # by shares, for noise may be far louder than the burst (after a discriminator)
-            scale = 1 / max(whole, 1e-30)
-            share = complex(scale * (sums[row, 0] - sums[row, 2]), scale * (sums[row, 1] - sums[row, 3]))
-            line[i] = share * abs(share)
-        best = -1.0
-        for begin in (0, REACH // 2, REACH):
-            most = 1e-30
-            for i in range(begin, begin + REACH + 1):
-                most += abs(line[i])
-            for k in range(-DRIFTS, DRIFTS + 1):
-                total = 0j
-                for i in range(begin, begin + REACH + 1):
-                    total += line[i] * turns[k + DRIFTS, i]
-                size = abs(total) / most * (1 - UNLIKELY * (k / DRIFTS) ** 2)
-                if size > best:
-                    best = size
-                    out[h, 0] = np.arctan2(total.imag, total.real) * OS / (2 * np.pi) + OS / 2
-                    out[h, 1] = k * TURN * OS / (2 * np.pi)
+        j = h
+        for begin in (REACH // 2, REACH):
+            if best[h + begin, 0] > best[j, 0]:
+                j = h + begin
+        turn = best[j, 2] + TURN * best[j, 1] * (h + REACH - j)
+        out[h, 0] = turn * OS / (2 * np.pi) + OS / 2
+        out[h, 1] = best[j, 1] * TURN * OS / (2 * np.pi)
 
 
 @kernel("int64(float64[:,::1], int64, float64, float64[::1])")
@@ -150,35 +218,53 @@ def _instants(lines: np.ndarray, first: int, start: float, out: np.ndarray) -> i
     return made
 
 
-@kernel("void(float32[::1], float64[::1], float64, float64, float32[::1])")
-def _interpolate(y: np.ndarray, places: np.ndarray, base: float, shift: float, out: np.ndarray) -> None:
-    """Give y at places - base + shift by cubic interpolation."""
+@kernel("void(float32[:,::1], float64[::1], float64, int64[::1], float32[:,:,::1])", fastmath=True)
+def _interpolate(
+    y: np.ndarray, places: np.ndarray, base: float, offsets: np.ndarray, out: np.ndarray
+) -> None:
+    """Give lanes y (F, n) at places - base + each offset by cubic interpolation, 0 beyond their ends: out (F, offsets, n)."""
+    lanes, size = y.shape
     for k in range(len(places)):
-        at = places[k] - base + shift
-        n = int(np.floor(at))
-        t = at - n
-        if n < 1 or n + 2 >= len(y):
-            out[k] = 0.0
-            continue
-        a, b, c, d = y[n - 1], y[n], y[n + 1], y[n + 2]
-        out[k] = b + 0.5 * t * (c - a + t * (2 * a - 5 * b + 4 * c - d + t * (3 * (b - c) + d - a)))
+        at = places[k] - base
+        whole = int(np.floor(at))
+        t = np.float32(at - whole)
+        a = np.float32(0.5) * t * (t * (np.float32(2) - t) - np.float32(1))
+        b = np.float32(0.5) * t * t * (np.float32(3) * t - np.float32(5)) + np.float32(1)
+        c = np.float32(0.5) * t * (t * (np.float32(4) - np.float32(3) * t) + np.float32(1))
+        d = np.float32(0.5) * t * t * (t - np.float32(1))
+        for i in range(len(offsets)):
+            first = whole + offsets[i] - 1
+            if first < 0 or first + 3 >= size:
+                for f in range(lanes):
+                    out[f, i, k] = 0.0
+                continue
+            n = np.uint64(first)  # needs no look whether it counts from the end
+            for f in range(lanes):
+                out[f, i, k] = (
+                    a * y[f, n]
+                    + b * y[f, n + np.uint64(1)]
+                    + c * y[f, n + np.uint64(2)]
+                    + d * y[f, n + np.uint64(3)]
+                )
 
 
 class Clock:
     """Finds the symbols' instants in lanes of samples at OS a symbol, and gives samples around each.
 
     `feed` gives (instants, samples): float64 (n,) in samples since the first one fed, and float32
-    (lanes, len(offsets), n), the lanes at instants + offsets. Hops without symbols are left out.
+    (lanes, len(offsets), n), the lanes at instants + offsets. Hops without symbols are left out, unless what is fed
+    has been looked through already (`gated` false).
     """
 
-    def __init__(self, lanes: int, offsets: tuple[int, ...]):
+    def __init__(self, lanes: int, offsets: tuple[int, ...], *, gated: bool = True):
         self._lanes = lanes
-        self._offsets = offsets
+        self._offsets = np.array(offsets, np.int64)
+        self._gate = Strength() if gated else None
         self._margin = max(*offsets, 4) + 4
         self._y = np.zeros((lanes, self._margin), np.float32)
         self._at = -self._margin  # of _y[:, 0]
-        self._sums = np.zeros((REACH, OS))  # of hops, REACH of them before the next to be placed
-        self._strength = np.zeros(MARGIN)  # of hops, MARGIN of them before the next to be placed
+        self._shares = np.zeros(REACH, np.complex64)  # of hops, REACH of them before the next to be placed
+        self._near = np.zeros(0, bool)  # of hops, from the next to be placed on: symbols are to be read
         self._summed = 0  # hops
         self._placed = 0  # hops
         self._next = 0.0
@@ -186,176 +272,348 @@ class Clock:
     def feed(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples, float32 (lanes, n)."""
         self._y = np.concatenate([self._y, y], axis=1)
-        self._measure()
-        ready = len(self._strength) - 2 * MARGIN
+        hops = (self._at + self._y.shape[1] - self._margin - self._summed * HOP_SAMPLES) // HOP_SAMPLES
+        sums = np.empty((max(hops, 0), OS))
+        _clock_sums(self._y, self._summed * HOP_SAMPLES - 1 - self._at, sums)
+        shares = np.empty(len(sums), np.complex64)
+        _shares(sums, shares)
+        return self._placed_of(shares)
+
+    def finish(self) -> tuple[np.ndarray, np.ndarray]:
+        """Give what is left; nothing can be fed after it."""
+        rest = self.feed(np.zeros((self._lanes, self._margin + HOP_SAMPLES), np.float32))
+        lack = REACH if self._gate is None else REACH + MARGIN
+        left = self._placed_of(np.zeros(lack, np.complex64))
+        return np.concatenate([rest[0], left[0]]), np.concatenate([rest[1], left[1]], axis=2)
+
+    def _placed_of(self, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Take the clock's line in the next hops; give the symbols of the hops that then have enough after them."""
+        self._summed += len(shares)
+        self._shares = np.concatenate([self._shares, shares])
+        near = np.ones(len(shares), bool) if self._gate is None else self._gate.feed(shares)
+        self._near = np.concatenate([self._near, near])
+        ready = min(len(self._shares) - 2 * REACH, len(self._near))
         places, out = [np.empty(0)], [np.empty((self._lanes, len(self._offsets), 0), np.float32)]
         if ready > 0:
-            for begin, end in _runs(self._strength > 1.0, MARGIN):
+            for begin, end in runs(self._near[:ready]):
                 some, samples = self._place(begin, end)
                 places.append(some)
                 out.append(samples)
             self._placed += ready
-            self._sums, self._strength = self._sums[ready:], self._strength[ready:]
+            self._shares, self._near = self._shares[ready:], self._near[ready:]
             keep = self._placed * HOP_SAMPLES - self._margin - self._at
             self._y, self._at = self._y[:, keep:].copy(), self._at + keep
+        if len(places) == 2:
+            return places[1], out[1]
         return np.concatenate(places), np.concatenate(out, axis=2)
-
-    def _measure(self) -> None:
-        hops = (self._at + self._y.shape[1] - self._margin - self._summed * HOP_SAMPLES) // HOP_SAMPLES
-        if hops <= 0:
-            return
-        sums = np.empty((hops, OS))
-        low = self._summed * HOP_SAMPLES - 1 - self._at
-        _clock_sums(np.ascontiguousarray(self._y[:, low : low + hops * HOP_SAMPLES + 2]), sums)
-        self._sums = np.concatenate([self._sums, sums])
-        self._summed += hops
-        known = len(self._strength) - MARGIN  # hops from the next to be placed whose strength is known
-        fresh = np.empty(max(len(self._sums) - 2 * REACH - known, 0))
-        if len(fresh):
-            _clock_strengths(self._sums[known:], TURNS, fresh)
-            self._strength = np.concatenate([self._strength, fresh])
 
     def _place(self, begin: int, end: int) -> tuple[np.ndarray, np.ndarray]:
         """Give instants and samples of hops [begin, end), counted from the next to be placed."""
         lines = np.empty((end - begin, 2))
-        _clock_lines(self._sums[begin : end + 2 * REACH], TURNS, lines)
+        _clock_lines(self._shares[begin : end + 2 * REACH], TURNS, BELIEF, DRIFT_STEPS, lines)
         first = self._placed + begin
         places = np.empty(len(lines) * HOP * 2 + 2)
         made = _instants(lines, first, max(self._next, float(first * HOP_SAMPLES)), places)
         self._next = float(places[made])
         places = places[:made].copy()
         out = np.empty((self._lanes, len(self._offsets), made), np.float32)
-        for f in range(self._lanes):
-            lane = np.ascontiguousarray(self._y[f])
-            for i, shift in enumerate(self._offsets):
-                _interpolate(lane, places, float(self._at), float(shift), out[f, i])
+        _interpolate(self._y, places, float(self._at), self._offsets, out)
         return places, out
 
 
-def _runs(strong: np.ndarray, margin: int) -> list[tuple[int, int]]:
-    """Give the runs of hops within `margin` of a strong one; `strong` begins and ends `margin` beyond the hops."""
+@kernel("void(float32[::1], float32[:,::1], int64, float32[:,::1])", fastmath=True)
+def _thinned(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
+    """Fill out[f, i] with the sum of taps[f, k] x[i stride + k]."""
+    rows, count = out.shape
+    size = taps.shape[1]
+    wide = count + size // stride + 1
+    # samples apart by their place modulo stride, so that all sums run on whole vectors
+    apart = np.zeros((stride, wide), np.float32)
+    for p in range(stride):
+        for i in range(min(wide, (len(x) - p + stride - 1) // stride)):
+            apart[p, i] = x[i * stride + p]
+    for f in range(rows):
+        for first in range(0, count, 2048):
+            some = out[f, first : first + 2048]
+            n = len(some)
+            some[:] = 0
+            k = 0
+            while k + 4 <= size:
+                t0, t1, t2, t3 = taps[f, k], taps[f, k + 1], taps[f, k + 2], taps[f, k + 3]
+                at = first + k // stride
+                a = apart[k % stride, at : at + n]
+                at = first + (k + 1) // stride
+                b = apart[(k + 1) % stride, at : at + n]
+                at = first + (k + 2) // stride
+                c = apart[(k + 2) % stride, at : at + n]
+                at = first + (k + 3) // stride
+                d = apart[(k + 3) % stride, at : at + n]
+                for i in range(n):
+                    some[i] += t0 * a[i] + t1 * b[i] + t2 * c[i] + t3 * d[i]
+                k += 4
+            while k < size:
+                t0 = taps[f, k]
+                at = first + k // stride
+                a = apart[k % stride, at : at + n]
+                for i in range(n):
+                    some[i] += t0 * a[i]
+                k += 1
+
+
+@kernel("void(float32[:,::1], int64, float32[::1])", fastmath=True)
+def _tone_change(parts: np.ndarray, lag: int, out: np.ndarray) -> None:
+    """Give the change over `lag` of the sizes of complex rows; parts (2 F, n + lag) holds real and imaginary ones in turn."""
+    sizes = np.empty(parts.shape[1], np.float32)
+    out[:] = 0
+    for f in range(0, len(parts), 2):
+        re, im = parts[f], parts[f + 1]
+        for i in range(len(sizes)):
+            sizes[i] = np.sqrt(re[i] * re[i] + im[i] * im[i])
+        after = sizes[lag:]
+        for i in range(len(out)):
+            out[i] += (after[i] - sizes[i]) * (after[i] - sizes[i])
+    for i in range(len(out)):
+        out[i] = np.sqrt(out[i])
+
+
+@kernel("void(float32[::1], float32[:,::1], complex128, complex128, complex64[::1])", fastmath=True)
+def _line_shares(
+    change: np.ndarray, wave: np.ndarray, turn: complex, rotor: complex, out: np.ndarray
+) -> None:
+    """Give the share of the line of frequency `wave` (cosine, sine over a hop) in the size of the change, by hops.
+
+    `rotor` is the line's turn up to the first hop, `turn` that of a hop.
+    """
+    hop = wave.shape[1]
+    cos, sin = wave[0], wave[1]
+    for h in range(len(out)):
+        some = change[h * hop : (h + 1) * hop]
+        re = np.float32(0)
+        im = np.float32(0)
+        whole = np.float32(1e-30)
+        for i in range(hop):
+            size = abs(some[i])
+            whole += size
+            re += size * cos[i]
+            im += size * sin[i]
+        out[h] = rotor * complex(re / whole, im / whole)
+        rotor *= turn
+
+
+class ClockLook:
+    """Tells where symbols of known rate may be, from samples at any rate, much cheaper than to read them.
+
+    The same line as the clock is found by, measured without resampling: `feed` takes float32 (n,) and tells of hops
+    of `hop` samples, bool (m,), whether they are to be read. With `tones` (Hz) the symbols are tones in the samples.
+    """
+
+    def __init__(self, rate_hz: float, baud: float, tones: tuple[float, ...] = ()):
+        stride = max(int(rate_hz / (LOOK_OS * baud)), 1)
+        self._stride = stride
+        count = round(HOP * rate_hz / (baud * stride))
+        self.hop = count * stride
+        half = 0.5 * rate_hz / baud  # samples in half a symbol
+        self._tones = bool(tones)
+        if tones:
+            self._lag = max(round(half / stride), 1)
+            t = np.arange(-int(half * 1.2), int(half * 1.2) + 1)
+            window = np.hanning(len(t) + 2)[1:-1]
+            waves = [window * np.exp(-2j * np.pi * hz / rate_hz * t) / window.sum() for hz in tones]
+            self._taps = np.array([part for row in waves for part in (row.real, row.imag)], np.float32)
+        else:
+            self._lag = 0
+            low = lowpass(0.6 * baud, 0.6 * baud, rate_hz, stop_db=40.0)
+            reach = len(low) // 2
+            t = np.arange(-int(reach + half), int(reach + half) + 1)
+            at = np.arange(-reach, reach + 1)
+            change = np.interp(t - half / 2, at, low, 0, 0) - np.interp(t + half / 2, at, low, 0, 0)
+            self._taps = change[None, :].astype(np.float32)
+        lead = self._taps.shape[1] // 2
+        self._held = np.zeros(lead, np.float32)  # so that what is given of a hop stands in its middle
+        self._tail = lead + self._lag * stride
+        line = 2 * np.pi * baud * stride / rate_hz
+        self._wave = np.stack([np.cos(line * np.arange(count)), np.sin(line * np.arange(count))]).astype(
+            np.float32
+        )
+        self._turn = line * count
+        self._hops = 0
+        self._strength = Strength()
+
+    def feed(self, x: np.ndarray) -> np.ndarray:
+        """Take the next samples; tells of the hops that are then decided on."""
+        return self._strength.feed(self._shares(x))
+
+    def finish(self) -> np.ndarray:
+        """Tell of all hops left, the last of them not whole; nothing can be fed after it."""
+        shares = self._shares(np.zeros(self._tail + self.hop - 1, np.float32))
+        return self._strength.feed(np.concatenate([shares, np.zeros(REACH + MARGIN, np.complex64)]))
+
+    def _shares(self, x: np.ndarray) -> np.ndarray:
+        self._held = np.concatenate([self._held, x])
+        size = self._taps.shape[1]
+        hops = max((len(self._held) - size - self._lag * self._stride) // self.hop, 0)
+        shares = np.empty(hops, np.complex64)
+        if hops:
+            count = hops * self._wave.shape[1]
+            parts = np.empty((len(self._taps), count + self._lag), np.float32)
+            _thinned(self._held, self._taps, self._stride, parts)
+            change = parts[0]
+            if self._tones:
+                change = np.empty(count, np.float32)
+                _tone_change(parts, self._lag, change)
+            rotor, turn = (complex(np.exp(1j * (n * self._turn % (2 * np.pi)))) for n in (self._hops, 1))
+            _line_shares(change, self._wave, turn, rotor, shares)
+            self._hops += hops
+            self._held = self._held[hops * self.hop :].copy()
+        return shares
+
+
+class Strength:
+    """Tells from the clock's line in hops which of them are to be read: those near one where it stands out."""
+
+    def __init__(self) -> None:
+        self._shares = np.zeros(REACH, np.complex64)  # REACH before the next hop whose strength is not known
+        self._strong = np.zeros(MARGIN, bool)  # MARGIN before the next hop to be given
+
+    def feed(self, shares: np.ndarray) -> np.ndarray:
+        """Take the line's share in the next hops, complex64 (n,); give bool for hops REACH + MARGIN before."""
+        self._shares = np.concatenate([self._shares, shares])
+        strength = np.empty(max(len(self._shares) - 2 * REACH, 0), np.float32)
+        if len(strength):
+            _clock_strengths(self._shares, TURNS, BELIEF, strength)
+            self._shares = self._shares[len(strength) :]
+            self._strong = np.concatenate([self._strong, strength > LEAST])
+        near = nearby(self._strong, MARGIN)
+        self._strong = self._strong[len(near) :]
+        return near
+
+
+def nearby(strong: np.ndarray, margin: int) -> np.ndarray:
+    """Tell which hops are within `margin` of a strong one; `strong` begins and ends `margin` beyond them."""
+    count = max(len(strong) - 2 * margin, 0)
     if not strong.any():
-        return []
+        return np.zeros(count, bool)
     wide = np.concatenate([[0], np.cumsum(strong)])
-    near = wide[2 * margin + 1 :] > wide[: -2 * margin - 1]
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], near, [0]])))
+    return np.asarray(wide[2 * margin + 1 :] > wide[: -2 * margin - 1])[:count]
+
+
+def runs(chosen: np.ndarray) -> list[tuple[int, int]]:
+    """Give (begin, end) of the runs of true in bool (n,)."""
+    if not chosen.any():
+        return []
+    if chosen.all():
+        return [(0, len(chosen))]
+    edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-@kernel("void(float32[::1], int64, int64, float64, float32[::1])")
+@kernel("void(float32[::1], int64, int64, float64, float32[::1])", fastmath=True)
 def _quiet(first: np.ndarray, begin: int, end: int, louder: float, weight: np.ndarray) -> None:
     """Weigh by blocks of BLOCK symbols: nearly nothing where the spread is `louder` times the least in [begin, end)."""
     blocks = len(first) // BLOCK
-    spread = np.empty(blocks)
-    least = np.inf
+    spread = np.empty(blocks, np.float32)
+    least = np.float32(np.inf)
     for b in range(blocks):
-        mean = 0.0
-        for k in range(b * BLOCK, (b + 1) * BLOCK):
-            mean += first[k]
-        mean /= BLOCK
-        total = 0.0
-        for k in range(b * BLOCK, (b + 1) * BLOCK):
-            total += abs(first[k] - mean)
+        some = first[b * BLOCK : (b + 1) * BLOCK]
+        mean = np.float32(0)
+        for k in range(BLOCK):
+            mean += some[k]
+        mean /= np.float32(BLOCK)
+        total = np.float32(0)
+        for k in range(BLOCK):
+            total += abs(some[k] - mean)
         spread[b] = total
         if begin <= b * BLOCK < end and total < least:
             least = total
     for b in range(blocks):
-        w = 1.0 if spread[b] <= louder * least else 1e-3
+        w = np.float32(1.0) if spread[b] <= louder * least else np.float32(1e-3)
         for k in range(b * BLOCK, (b + 1) * BLOCK):
             weight[k] = w
 
 
-@kernel("float32(float32[::1], float32[::1])", fastmath=True)
-def _dot(a: np.ndarray, b: np.ndarray) -> np.float32:
+@kernel("boolean(float32[::1], float32[::1], float64[::1])", fastmath=True)
+def _clusters(first: np.ndarray, weight: np.ndarray, info: np.ndarray) -> bool:
+    """Split a first look at symbols in two; info: [unused, middle, half distance]. Tells whether they can be read.
+
+    They can when the two clusters hold enough of the power, and when they change often enough.
+    """
+    n = len(first)
+    whole = np.float32(0)
     total = np.float32(0)
-    for k in range(len(a)):
-        total += a[k] * b[k]
-    return total
+    power = np.float32(0)
+    for k in range(n):
+        whole += weight[k]
+        total += weight[k] * first[k]
+    mean = total / whole
+    for k in range(n):
+        power += weight[k] * (first[k] - mean) * (first[k] - mean)
+    middle = mean
+    spread = np.float32(0)
+    split = np.float32(0)
+    for _ in range(4):
+        up = np.float32(0)
+        ups = np.float32(0)
+        for k in range(n):
+            w = weight[k] if first[k] > middle else np.float32(0)
+            ups += w
+            up += w * first[k]
+        downs = whole - ups
+        if ups < 1e-2 or downs < 1e-2:
+            break
+        high, low = up / ups, (total - up) / downs
+        middle = np.float32(0.5) * (high + low)
+        spread = np.float32(0.5) * (high - low)
+        split = ups * downs / whole * (high - low) * (high - low)
+    changes = 0
+    after = first[1:]
+    for k in range(n - 1):
+        changes += (first[k] > middle) != (after[k] > middle)
+    info[1] = middle
+    info[2] = spread
+    return bool(split > LEAST_SPLIT * power and changes >= LEAST_CHANGES)
 
 
 @kernel(
-    "float32(float32[:,::1], float32[:,::1], float64[::1], float32[::1], float32[::1], float32[::1])",
-    fastmath=True,
+    "float64(float32[:,::1], float32[::1], float32[::1], float64, int64, int64, float32[::1])", fastmath=True
 )
-def _apply(
-    x: np.ndarray,
-    weighted: np.ndarray,
-    taps: np.ndarray,
-    weight: np.ndarray,
-    target: np.ndarray,
-    out: np.ndarray,
-) -> np.float32:
-    """Give the filter's output for each symbol; returns the weighted squared distance from the target."""
-    d, n = weighted.shape
-    for k in range(n):
-        out[k] = np.float32(taps[d])
-    for i in range(d):
-        tap = np.float32(taps[i])
-        for k in range(n):
-            out[k] += tap * x[i, k]
-    rest = np.float32(0)
-    for k in range(n):
-        miss = out[k] - target[k]
-        rest += weight[k] * miss * miss
-    return rest
-
-
-@kernel("void(float32[:,::1], float32[::1], float32[::1], int64, int64, float32[::1], float64[::1])")
 def _fit(
     x: np.ndarray,
     first: np.ndarray,
     weight: np.ndarray,
+    middle: float,
     begin: int,
     end: int,
     soft: np.ndarray,
-    info: np.ndarray,
-) -> None:
+) -> float:
     """Fit a linear filter to decisions and give soft symbols [begin, end) over the residual's deviation.
 
-    x: (d, n) samples around each symbol, `first`: a first look at each. The first look's middle is taken
-    between its upper and lower cluster; then two rounds of least squares. info: [residual share, middle, half distance].
+    x: (d, n) samples around each symbol, `first`: a first look at each, decided by its middle; two rounds of
+    least squares. Gives the share of power that the fit left.
     """
     d, n = x.shape
-    mean = 0.0
-    whole = 0.0
-    for k in range(n):
-        mean += weight[k] * first[k]
-        whole += weight[k]
-    middle = mean / whole
-    spread = 0.0
-    for _ in range(4):
-        up = 0.0
-        down = 0.0
-        ups = 0.0
-        for k in range(n):
-            if first[k] > middle:
-                up += weight[k] * first[k]
-                ups += weight[k]
-            else:
-                down += weight[k] * first[k]
-        if ups < 1e-2 or whole - ups < 1e-2:
-            break
-        middle = 0.5 * (up / ups + down / (whole - ups))
-        spread = 0.5 * (up / ups - down / (whole - ups))
-    info[1] = middle
-    info[2] = spread
     target = np.empty(n, np.float32)
+    whole = np.float32(0)
     for k in range(n):
-        target[k] = 1.0 if first[k] > middle else -1.0
+        whole += weight[k]
+        target[k] = np.float32(1.0) if first[k] > middle else np.float32(-1.0)
     weighted = np.empty((d, n), np.float32)
-    for i in range(d):
-        for k in range(n):
-            weighted[i, k] = weight[k] * x[i, k]
     # the equations' matrix is the same for both rounds: Cholesky once, the constant as last unknown
     gram = np.empty((d + 1, d + 1))
     trace = 0.0
     for i in range(d):
-        for j in range(i + 1):
-            gram[i, j] = _dot(weighted[i], x[j])
+        row = weighted[i]
+        here = x[i]
         total = np.float32(0)
         for k in range(n):
-            total += weighted[i, k]
+            row[k] = weight[k] * here[k]
+            total += row[k]
         gram[d, i] = total
+        for j in range(i + 1):
+            other = x[j]
+            total = np.float32(0)
+            for k in range(n):
+                total += row[k] * other[k]
+            gram[i, j] = total
         trace += gram[i, i]
     gram[d, d] = whole
     ridge = 1e-3 * trace / d + 1e-20
@@ -372,13 +630,21 @@ def _fit(
                 gram[i, j] = left / gram[j, j]
     right = np.empty(d + 1)
     out = np.empty(n, np.float32)
+    rest = np.float32(0)
     for turn in range(2):
         if turn:
             for k in range(n):
-                target[k] = 1.0 if out[k] > 0 else -1.0
+                target[k] = np.float32(1.0) if out[k] > 0 else np.float32(-1.0)
         for i in range(d):
-            right[i] = _dot(weighted[i], target)
-        right[d] = _dot(weight, target)
+            row = weighted[i]
+            total = np.float32(0)
+            for k in range(n):
+                total += row[k] * target[k]
+            right[i] = total
+        total = np.float32(0)
+        for k in range(n):
+            total += weight[k] * target[k]
+        right[d] = total
         for i in range(d + 1):
             left = right[i]
             for m in range(i):
@@ -389,24 +655,55 @@ def _fit(
             for m in range(i + 1, d + 1):
                 left -= gram[m, i] * right[m]
             right[i] = left / gram[i, i]
-        info[0] = _apply(x, weighted, right, weight, target, out) / whole
-    scale = 1.0 / np.sqrt(max(info[0], 1e-4))
+        out[:] = np.float32(right[d])
+        for i in range(d):
+            tap = np.float32(right[i])
+            here = x[i]
+            for k in range(n):
+                out[k] += tap * here[k]
+        rest = np.float32(0)
+        for k in range(n):
+            miss = out[k] - target[k]
+            rest += weight[k] * miss * miss
+    left_over = float(rest / whole)
+    scale = np.float32(1.0 / np.sqrt(max(left_over, 1e-4)))
     for k in range(begin, end):
         soft[k - begin] = scale * out[k]
+    return left_over
 
 
-@kernel("void(float32[:,::1], float32[::1], float64, float32[::1], float64[:,::1])")
-def _slice(x: np.ndarray, first: np.ndarray, louder: float, soft: np.ndarray, facts: np.ndarray) -> None:
-    """Fit and slice hop by hop; soft symbol 0 is that of x[:, AROUND]."""
+@kernel("void(float32[::1], float64, boolean[::1])")
+def _readable(first: np.ndarray, louder: float, out: np.ndarray) -> None:
+    """Tell of each hop whether its symbols may be read; the first one begins at first[AROUND]."""
+    span = 2 * AROUND + HOP
+    weight = np.empty(span, np.float32)
+    info = np.empty(3)
+    for h in range(len(out)):
+        look = first[h * HOP : h * HOP + span]
+        _quiet(look, AROUND, AROUND + HOP, louder, weight)
+        out[h] = _clusters(look, weight, info)
+
+
+@kernel("void(float32[:,::1], float32[::1], float64, boolean[::1], float32[::1], float64[:,::1])")
+def _slice(
+    x: np.ndarray, first: np.ndarray, louder: float, chosen: np.ndarray, soft: np.ndarray, facts: np.ndarray
+) -> None:
+    """Fit and slice the hops that are chosen; soft symbol 0 is that of x[:, AROUND] of the first hop."""
     span = 2 * AROUND + HOP
     part = np.empty((len(x), span), np.float32)
     weight = np.empty(span, np.float32)
-    for h in range(len(facts)):
+    done = 0
+    for h in range(len(chosen)):
+        if not chosen[h]:
+            continue
         low = h * HOP
-        part[:] = x[:, low : low + span]
         look = first[low : low + span]
         _quiet(look, AROUND, AROUND + HOP, louder, weight)
-        _fit(part, look, weight, AROUND, AROUND + HOP, soft[low : low + HOP], facts[h])
+        _clusters(look, weight, facts[done])
+        part[:] = x[:, low : low + span]
+        some = soft[done * HOP : (done + 1) * HOP]
+        facts[done, 0] = _fit(part, look, weight, facts[done, 1], AROUND, AROUND + HOP, some)
+        done += 1
 
 
 class Slicer:
@@ -417,6 +714,7 @@ class Slicer:
         self._x = np.zeros((width, AROUND), np.float32)
         self._first = np.zeros(AROUND, np.float32)
         self._places = np.zeros(0)
+        self._good = np.zeros(BESIDE, bool)  # hops that can be read, from BESIDE before the next to be given
 
     def feed(
         self, places: np.ndarray, x: np.ndarray, first: np.ndarray
@@ -425,18 +723,43 @@ class Slicer:
 
         Gives (instants, soft float32 (m,), facts float64 (m // HOP, 3)) for the symbols that have enough after
         them; facts of a hop: share of power the fit left, middle and half distance of the first look's clusters.
+        Hops that cannot be read, nor any beside them, are left out.
         """
         self._x = np.concatenate([self._x, x], axis=1)
         self._first = np.concatenate([self._first, first])
         self._places = np.concatenate([self._places, places])
-        hops = max((len(self._first) - 2 * AROUND) // HOP, 0)
-        done = hops * HOP
-        soft = np.empty(done, np.float32)
-        facts = np.zeros((hops, 3))
-        _slice(self._x, self._first, self._louder, soft, facts)
-        out = self._places[:done]
+        known = len(self._good) - BESIDE  # hops from the next to be given
+        good = np.empty(max((len(self._first) - 2 * AROUND) // HOP - known, 0), bool)
+        _readable(self._first[known * HOP :], self._louder, good)
+        self._good = np.concatenate([self._good, good])
+        return self._given()
+
+    def finish(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Give the symbols still held; nothing can be fed after it."""
+        lack = AROUND + (AROUND - len(self._first)) % HOP
+        width = len(self._x)
+        out = self.feed(
+            np.full(lack, np.inf), np.zeros((width, lack), np.float32), np.zeros(lack, np.float32)
+        )
+        self._good = np.concatenate([self._good, np.zeros(BESIDE, bool)])
+        places, soft, facts = (np.concatenate(pair) for pair in zip(out, self._given(), strict=True))
+        real = np.isfinite(places)
+        return places[real], soft[real], facts
+
+    def _given(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        chosen = nearby(self._good, BESIDE)
+        hops = int(np.count_nonzero(chosen))
+        soft = np.empty(hops * HOP, np.float32)
+        facts = np.empty((hops, 3))
+        done = len(chosen) * HOP
+        places = self._places[:done]
+        if hops:
+            _slice(self._x, self._first, self._louder, chosen, soft, facts)
+        if hops < len(chosen):
+            places = places[np.repeat(chosen, HOP)]
         self._x, self._first, self._places = self._x[:, done:].copy(), self._first[done:], self._places[done:]
-        return out, soft, facts
+        self._good = self._good[len(chosen) :]
+        return places, soft, facts
 
 
 @kernel("float64(complex64[::1], float64, float64[::1], float64, complex64[::1])")
@@ -471,18 +794,48 @@ def _turn(z: np.ndarray, angle: float, line: np.ndarray, limit: float, out: np.n
     return angle
 
 
+@kernel("bool_(complex64[::1])", fastmath=True)
+def steady(z: np.ndarray) -> bool:
+    """Tell whether z has a constant envelope and few jumps of phase: it is modulated in frequency, or a carrier."""
+    second = np.float32(0)
+    fourth = np.float32(0)
+    jumps = 0
+    after = z[1:]
+    for n in range(len(after)):
+        a, b = after[n].real, after[n].imag
+        power = a * a + b * b
+        second += power
+        fourth += power * power
+        jumps += a * z[n].real + b * z[n].imag < np.float32(0)
+    return bool(fourth * len(z) < STEADY * second * second and jumps < JUMPS)
+
+
 @kernel("bool_(complex64[::1], float64)", fastmath=True)
 def _plain(z: np.ndarray, line: float) -> bool:
     """Tell whether z is a carrier at `line` without reversals, by its line beside that of its squares."""
-    turn = complex(np.cos(2 * np.pi * line), -np.sin(2 * np.pi * line))
-    rotor = 1 + 0j
+    some = 32
+    cos = np.empty((2, some), np.float32)
+    sin = np.empty((2, some), np.float32)
+    for k in range(some):
+        for p in range(2):
+            cos[p, k] = np.cos(2 * np.pi * line * k * (p + 1))
+            sin[p, k] = -np.sin(2 * np.pi * line * k * (p + 1))
     first = 0j
     second = 0j
-    for n in range(len(z)):
-        value = z[n] * rotor
-        first += value
-        second += value * value / (abs(value) + 1e-20)
-        rotor *= turn
+    for at in range(0, len(z) - some + 1, some):
+        part = z[at : at + some]
+        a = b = c = d = np.float32(0)
+        for k in range(some):
+            re, im = part[k].real, part[k].imag
+            a += re * cos[0, k] - im * sin[0, k]
+            b += re * sin[0, k] + im * cos[0, k]
+            size = np.float32(1) / (np.sqrt(re * re + im * im) + np.float32(1e-20))
+            x, y = (re * re - im * im) * size, np.float32(2) * re * im * size
+            c += x * cos[1, k] - y * sin[1, k]
+            d += x * sin[1, k] + y * cos[1, k]
+        angle = -2 * np.pi * line * at
+        first += complex(a, b) * complex(np.cos(angle), np.sin(angle))
+        second += complex(c, d) * complex(np.cos(2 * angle), np.sin(2 * angle))
     return bool(abs(first) > PLAIN * abs(second))
 
 
@@ -498,6 +851,17 @@ def _squares(z: np.ndarray, out: np.ndarray) -> None:
             size = np.sqrt(a * a + b * b) + np.float32(1e-20)
             total += complex((a * a - b * b) / size, 2 * a * b / size)
         out[k] = total
+
+
+@kernel("void(complex64[:,::1], float32[:,::1])", fastmath=True)
+def _near_zero(spectra: np.ndarray, out: np.ndarray) -> None:
+    """Give the power in the bins about the first, lowest frequency first."""
+    bins = spectra.shape[1]
+    reach = out.shape[1] // 2
+    for h in range(len(out)):
+        for i in range(2 * reach + 1):
+            value = spectra[h, i - reach + (bins if i < reach else 0)]
+            out[h, i] = value.real * value.real + value.imag * value.imag
 
 
 @kernel("void(float32[:,::1], float64[:,::1])", fastmath=True)
@@ -567,7 +931,7 @@ class ReversalCarrier:
         limit = 2.56 / hop  # cycles per sample a hop may drift before it is a new carrier
         out = np.zeros(ready * hop, np.complex64)
         middle = hop // 2
-        for begin, end in _runs(self._found[:, 1] > CARRIER, CARRIER_MARGIN):
+        for begin, end in runs(nearby(self._found[:, 1] > CARRIER, CARRIER_MARGIN)):
             part = self._z[middle + begin * hop : middle + end * hop]
             self._angle = float(
                 _turn(part, self._angle, line[begin : end + 2], limit, out[begin * hop : end * hop])
@@ -575,6 +939,10 @@ class ReversalCarrier:
         self._z = self._z[ready * hop :].copy()
         self._found = self._found[ready:]
         return out, line[1:-1]
+
+    def finish(self) -> tuple[np.ndarray, np.ndarray]:
+        """Give what is left, as `feed` does; nothing can be fed after it."""
+        return self.feed(np.zeros((CARRIER_MARGIN + 4) * self._hop, np.complex64))
 
     def _look(self) -> None:
         step = self._hop // self._fold
@@ -588,9 +956,7 @@ class ReversalCarrier:
         reach = self._reach
         powers = np.zeros((looks, 2 * reach + 1), np.float32)
         if self._squares.any():
-            spectra = fft.forward(parts * self._window, self._bins)
-            near = np.concatenate([spectra[:, -reach:], spectra[:, : reach + 1]], axis=1)
-            powers = near.real**2 + near.imag**2
+            _near_zero(fft.forward(parts * self._window, overwrite=True), powers)
         self._powers = np.concatenate([self._powers, powers])
         self._squares = self._squares[looks * step :].copy()
         found = np.empty((max(len(self._powers) - 2, 0), 2))
@@ -600,23 +966,34 @@ class ReversalCarrier:
         known = len(self._found) - CARRIER_MARGIN  # hops from the next to be given out
         for h in np.flatnonzero(found[:, 1] > CARRIER).tolist():
             begin = self._hop // 2 + (known + h) * self._hop
-            if _plain(self._z[begin : begin + self._hop], found[h, 0]):
+            part = self._z[begin : begin + self._hop]
+            if steady(part) or _plain(part, found[h, 0]):
                 found[h, 1] = 0.0
         self._found = np.concatenate([self._found, found])
 
 
-@kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])")
+@kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])", fastmath=True)
 def _upright(z: np.ndarray, reach: int, count: int, angle: float, out: np.ndarray) -> float:
     """Give the unit rotors that turn symbols `reach` .. `reach + count` of z upright; `angle` went before."""
-    square = np.empty(count + 2 * reach, np.complex64)
-    for k in range(len(square)):
-        square[k] = z[k] * z[k] / (abs(z[k]) + np.float32(1e-30))
+    span = 2 * reach + 1
+    weight = np.empty(span, np.float32)
+    for i in range(span):
+        weight[i] = reach + 1 - abs(i - reach)
+    res = np.empty(count + 2 * reach, np.float32)
+    ims = np.empty(count + 2 * reach, np.float32)
+    for k in range(len(res)):
+        a, b = z[k].real, z[k].imag
+        size = np.float32(1) / (np.sqrt(a * a + b * b) + np.float32(1e-30))
+        res[k] = (a * a - b * b) * size
+        ims[k] = np.float32(2) * a * b * size
     for k in range(count):
-        total = 0j
-        for i in range(-reach, reach + 1):
-            total += square[k + reach + i] * (reach + 1 - abs(i))
-        want = 0.5 * np.arctan2(total.imag, total.real)
-        step = want - angle
+        re, im = res[k : k + span], ims[k : k + span]
+        x = np.float32(0)
+        y = np.float32(0)
+        for i in range(span):
+            x += re[i] * weight[i]
+            y += im[i] * weight[i]
+        step = 0.5 * np.float64(angle_of(y, x)) - angle
         step -= np.pi * np.floor(step / np.pi + 0.5)
         angle += step
         out[k] = complex(np.cos(angle), -np.sin(angle))
@@ -632,6 +1009,12 @@ class Upright:
         self._x: np.ndarray | None = None
         self._places = np.zeros(0)
         self._angle = 0.0
+
+    def finish(self) -> tuple[np.ndarray, np.ndarray]:
+        """Give what is left, as `feed` does; nothing can be fed after it."""
+        if self._x is None:
+            return np.empty(0), np.empty((0, 0), np.complex64)
+        return self.feed(np.empty(0), np.zeros((len(self._x), self._reach), np.complex64))
 
     def feed(self, places: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take instants (n,) and complex64 samples (width, n); give those ready, turned."""

@@ -110,20 +110,19 @@ class AlignedFir:
         return out
 
 
-@kernel("float32[::1](float32[::1], float32[:, ::1], float64, float64, int64)", fastmath=True)
-def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, count: int) -> np.ndarray:
+@kernel("void(float32[::1], float32[:, ::1], float64, float64, float32[::1])", fastmath=True)
+def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, out: np.ndarray) -> None:
     # Unsigned places need no look whether they count from the end: only so does the sum use whole vectors.
-    phases, taps = bank.shape
-    out = np.empty(count, np.float32)
-    for i in range(count):
+    phases = bank.shape[0]
+    taps = np.uint64(bank.shape[1])
+    for i in range(len(out)):
         at = first + i * step
-        whole = np.uint64(at)
-        phase = np.uint64((at - whole) * phases)
+        whole = np.uint64(np.int64(at))
+        phase = np.uint64(np.int64((at - np.int64(at)) * phases))
         total = np.float32(0)
-        for k in range(np.uint64(taps)):
+        for k in range(taps):
             total += bank[phase, k] * x[whole + k]
         out[i] = total
-    return out
 
 
 @lru_cache(maxsize=64)
@@ -166,7 +165,8 @@ class Resampler:
         end = self._held_at + len(joined) - _LANES  # input index after the last
         count = max(int(np.ceil((end - self._half - 1) / self._step)) - self._next, 0)
         first = self._next * self._step - self._half - self._held_at + 1
-        out = _polyphase(joined, self._bank, first, self._step, count)
+        out = np.empty(count, np.float32)
+        _polyphase(joined, self._bank, first, self._step, out)
         self._next += count
         keep = int(np.floor(self._next * self._step)) - self._half - self._held_at
         self._held = joined[keep:-_LANES].copy()

@@ -12,7 +12,6 @@ receiver's (phase reversals of a carrier near 1500 Hz).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,13 +23,14 @@ from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
-from earwitness.dsp.symbols import HOP, OS, Clock, ReversalCarrier, Slicer, Upright
-from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler, fir
+from earwitness.dsp.symbols import HOP, OS, Clock, ClockLook, ReversalCarrier, Slicer, Upright, runs
+from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
 RATE_HZ = 48_000.0  # at least; what comes with up to half as much again is taken as it is
-BLOCK = 12_000  # samples worked on at a time
-FLUSH_HOPS = 30  # of silence after which a stream holds nothing back
+BLOCK = 48_000  # samples worked on at a time
+PIECE = 12_000  # of it that is tuned to, and judged by its envelope, at once
+QUIET_HOPS = 4  # without a carrier after which symbols are no longer waited for
 TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
 TONE_BAUD = 1200.0
@@ -62,6 +62,9 @@ TUNED_SHARE, TUNED_PART = (
 )  # so much of the power over the noise must lie in that part of the filter
 TUNED_BINS = 256
 TUNED_STEP_HZ = 250.0  # the filter is not moved by less
+TUNED_PIECE = 3_072  # samples it is fitted to at a time
+TUNED_DOUBT = 2.0
+OWN_SHARE = 0.3  # of the power beside it that a piece must hold to be tuned to by itself
 LARGEST = 1e6
 STEADY = 1.15  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
 JUMP_RAD = 1.8  # between samples: no deviation in use takes the phase so far
@@ -72,53 +75,61 @@ LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it i
 
 
 class _Symbols:
-    """What all streams share: hunting with and without the scrambler."""
+    """What all streams share once there are symbols: hunting with and without the scrambler."""
 
-    def __init__(
-        self,
-        name: str,
-        baud: float,
-        channel_hz: float,
-        lanes: int,
-        offsets: tuple[int, ...],
-        louder: float = np.inf,
-    ):
-        self.name = name
-        self.baud = baud
+    offsets: tuple[int, ...] = (0, -4, -2, 2, 4)
+    louder = LOUDER
+    delay = 0.0  # of the lanes, in their samples
+
+    def __init__(self, baud: float, channel_hz: float, lanes: int, *, gated: bool = False):
         self._scale = channel_hz / (OS * baud)  # samples of the channel per sample of the stream
-        self._clock = Clock(lanes, offsets)
-        self._slicer = Slicer(lanes * len(offsets), louder=louder)
+        self._clock = Clock(lanes, self.offsets, gated=gated)
+        self._slicer = Slicer(lanes * len(self.offsets), louder=self.louder)
         self._hunters = (FrameHunter(scrambled=False), FrameHunter(scrambled=True))
-        self.delay = 0.0  # of the lanes, in their samples
 
-    def carrier_hz(self, start: float, stop: float) -> float | None:
-        """Give the carrier where the stream knows it."""
-        del start, stop
-        return None
+    def lanes(self, x: np.ndarray) -> np.ndarray:
+        """Give the lanes of the next samples, float32 (lanes, n) at OS a symbol."""
+        raise NotImplementedError
 
-    def _hunt(self, places: np.ndarray, x: np.ndarray, first: np.ndarray) -> Iterator[tuple[bool, Hit]]:
-        places, soft, _ = self._slicer.feed(places, x, first)
-        if len(soft):
-            at = (places - self.delay) * self._scale
-            for hunter in self._hunters:
-                for hit in hunter.feed(soft, at):
-                    yield hunter.scrambled, hit
+    def look(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Give samples around symbols, (width, n), and the first look at them, from those of each lane."""
+        raise NotImplementedError
+
+    def feed(self, x: np.ndarray) -> list[tuple[bool, Hit]]:
+        """Take the next samples."""
+        return self._read(*self._clock.feed(self.lanes(x)))
+
+    def finish(self) -> list[tuple[bool, Hit]]:
+        """Give what is left."""
+        out = self._read(*self._clock.finish())
+        return out + self._hunt(*self._slicer.finish()[:2])
+
+    def _read(self, places: np.ndarray, x: np.ndarray) -> list[tuple[bool, Hit]]:
+        if not len(places):
+            return []
+        return self._hunt(*self._slicer.feed(places, *self.look(x))[:2])
+
+    def _hunt(self, places: np.ndarray, soft: np.ndarray) -> list[tuple[bool, Hit]]:
+        if not len(soft):
+            return []
+        at = (places - self.delay) * self._scale
+        return [(hunter.scrambled, hit) for hunter in self._hunters for hit in hunter.feed(soft, at)]
 
 
-class _DirectStream(_Symbols):
+class _Direct(_Symbols):
     """Two-level direct FSK: the discriminator's output is the line itself."""
 
     offsets = (0, -8, -6, -4, -2, 2, 4, 6, 8)
 
-    def __init__(self, baud: float, channel_hz: float):
-        super().__init__(f"FSK {baud:.0f}", baud, channel_hz, 1, self.offsets, LOUDER)
-        self.source = FSK_SOURCES[baud]
-        self.rate_hz = LOW_HZ if self.source == "tuned" else channel_hz
-        self._resampler = Resampler(self.rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud)
+    def __init__(self, baud: float, channel_hz: float, rate_hz: float):
+        super().__init__(baud, channel_hz, 1)
+        self._resampler = Resampler(rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud)
 
-    def feed(self, steps: np.ndarray) -> list[tuple[bool, Hit]]:
-        places, x = self._clock.feed(self._resampler.feed(steps)[None, :])
-        return list(self._hunt(places, x[0], x[0, 0])) if len(places) else []
+    def lanes(self, x: np.ndarray) -> np.ndarray:
+        return self._resampler.feed(x)[None, :]
+
+    def look(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return x[0], x[0, 0]
 
 
 @kernel("void(float32[::1], complex64[:,::1], int64, float32[:,::1])", fastmath=True)
@@ -134,58 +145,131 @@ def _tones(x: np.ndarray, taps: np.ndarray, step: int, out: np.ndarray) -> None:
             out[f, m] = np.sqrt(re * re + im * im)
 
 
-class _ToneStream(_Symbols):
+class _Tones(_Symbols):
     """Two audio tones: the sizes of their correlations over a symbol are the two lanes."""
 
-    offsets = (0, -4, -2, 2, 4)
-
-    def __init__(self, channel_hz: float, clock: float = 1.0):
-        baud = clock * TONE_BAUD
-        super().__init__(f"AFSK {TONE_BAUD:.0f}", baud, channel_hz, 2, self.offsets, LOUDER)
-        self.source, self.rate_hz = "tuned", LOW_HZ
+    def __init__(self, baud: float, channel_hz: float, rate_hz: float):
+        super().__init__(baud, channel_hz, 2)
         rate = TONE_OS * baud
-        self._resampler = Resampler(LOW_HZ, rate, cutoff_hz=3200.0, width_hz=1000.0)
+        self._resampler = Resampler(rate_hz, rate, cutoff_hz=3200.0, width_hz=1000.0)
         turns = 2j * np.pi * np.array(TONE_HZ)[:, None] / rate * np.arange(TONE_OS)[None, :]
         self._taps = (np.exp(-turns) / TONE_OS).astype(np.complex64)
         self._held = np.zeros(TONE_OS // 2, np.float32)
         self._step = TONE_OS // OS
         self.delay = 0.5 / self._step
 
-    def feed(self, steps: np.ndarray) -> list[tuple[bool, Hit]]:
-        self._held = np.concatenate([self._held, self._resampler.feed(steps)])
+    def lanes(self, x: np.ndarray) -> np.ndarray:
+        self._held = np.concatenate([self._held, self._resampler.feed(x)])
         count = max((len(self._held) - TONE_OS) // self._step + 1, 0)
         lanes = np.empty((2, count), np.float32)
         _tones(self._held, self._taps, self._step, lanes)
         self._held = self._held[count * self._step :].copy()
-        places, x = self._clock.feed(lanes)
-        if not len(places):
-            return []
-        return list(self._hunt(places, x.reshape(2 * len(self.offsets), len(places)), x[0, 0] - x[1, 0]))
+        return lanes
+
+    def look(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return x.reshape(2 * len(self.offsets), x.shape[2]), x[0, 0] - x[1, 0]
 
 
 class _Reversals(_Symbols):
     """Symbols of phase reversals whose carrier is taken out."""
 
-    offsets = (0, -4, -2, 2, 4)
+    louder = np.inf
 
-    def __init__(self, name: str, baud: float, channel_hz: float, rate_hz: float):
-        super().__init__(name, baud, channel_hz, 2, self.offsets)
+    def __init__(self, baud: float, channel_hz: float, rate_hz: float):
+        super().__init__(baud, channel_hz, 2, gated=True)
         self._low = [
             Resampler(rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud) for _ in range(2)
         ]
         self._upright = Upright(16, 0)
 
-    def feed(self, z: np.ndarray) -> list[tuple[bool, Hit]]:
-        lanes = [
-            low.feed(np.ascontiguousarray(part))
-            for low, part in zip(self._low, (z.real, z.imag), strict=True)
-        ]
-        places, x = self._clock.feed(np.stack(lanes))
+    def lanes(self, x: np.ndarray) -> np.ndarray:
+        parts = zip(self._low, (x.real, x.imag), strict=True)
+        return np.stack([low.feed(np.ascontiguousarray(part)) for low, part in parts])
+
+    def finish(self) -> list[tuple[bool, Hit]]:
+        out = self._read(*self._clock.finish())
+        out += self._turned(*self._upright.finish())
+        return out + self._hunt(*self._slicer.finish()[:2])
+
+    def _read(self, places: np.ndarray, x: np.ndarray) -> list[tuple[bool, Hit]]:
+        return self._turned(*self._upright.feed(places, x[0] + 1j * x[1])) if len(places) else []
+
+    def _turned(self, places: np.ndarray, turned: np.ndarray) -> list[tuple[bool, Hit]]:
         if not len(places):
             return []
-        places, turned = self._upright.feed(places, x[0] + 1j * x[1])
         both = np.concatenate([turned.real, turned.imag])
-        return list(self._hunt(places, both, np.ascontiguousarray(turned.real[0])))
+        return self._hunt(*self._slicer.feed(places, both, np.ascontiguousarray(turned.real[0]))[:2])
+
+
+class _ClockedStream:
+    """Symbols whose clock is looked for first; what reads them is there only while there may be some."""
+
+    def __init__(
+        self, baud: float, channel_hz: float, source: str, *, clock: float = 1.0, tones: bool = False
+    ):
+        self.name = f"{'AFSK' if tones else 'FSK'} {baud:.0f}"
+        self.baud = clock * baud
+        self.source = source
+        self._rate_hz = LOW_HZ if source == "tuned" else channel_hz
+        self._channel_hz = channel_hz
+        self._tones = tones
+        self._look = ClockLook(self._rate_hz, self.baud, TONE_HZ if tones else ())
+        self._held: list[np.ndarray] = []  # samples not yet decided on
+        self._at = 0  # of the first of them
+        self._symbols: _Direct | _Tones | None = None
+        self._origin = 0.0  # in the channel's samples, where it began
+
+    def feed(self, x: np.ndarray) -> list[tuple[bool, Hit]]:
+        """Take the next samples of the source."""
+        self._held.append(x)
+        return self._decided(self._look.feed(x))
+
+    def finish(self) -> list[tuple[bool, Hit]]:
+        """Give what is left."""
+        self._held.append(np.zeros(self._look.hop, np.float32))
+        out = self._decided(self._look.finish())
+        return out + self._end()
+
+    def carrier_hz(self, start: float, stop: float) -> float | None:
+        """Give the carrier where the stream knows it: never."""
+        del start, stop
+        return None
+
+    def _decided(self, near: np.ndarray) -> list[tuple[bool, Hit]]:
+        if not len(near):
+            return []
+        hop = self._look.hop
+        out: list[tuple[bool, Hit]] = []
+        if self._symbols is not None and not near[0]:
+            out += self._end()
+        spans = runs(near)
+        if spans:
+            held = np.concatenate(self._held)
+            self._held = [held]
+            for begin, end in spans:
+                if self._symbols is None:
+                    make = _Tones if self._tones else _Direct
+                    self._symbols = make(self.baud, self._channel_hz, self._rate_hz)
+                    self._origin = (self._at + begin * hop) * self._channel_hz / self._rate_hz
+                found = self._symbols.feed(held[begin * hop : end * hop])
+                out += [(scrambled, _moved(hit, self._origin)) for scrambled, hit in found]
+                if end < len(near):
+                    out += self._end()
+        self._at += len(near) * hop
+        drop = len(near) * hop
+        while drop:
+            part = min(drop, len(self._held[0]))
+            self._held[0] = self._held[0][part:]
+            drop -= part
+            if not len(self._held[0]):
+                self._held.pop(0)
+        return out
+
+    def _end(self) -> list[tuple[bool, Hit]]:
+        symbols, self._symbols = self._symbols, None
+        if symbols is None:
+            return []
+        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.finish()]
 
 
 class _ReversalStream:
@@ -195,10 +279,10 @@ class _ReversalStream:
         self.name = f"BPSK {baud:.0f}"
         self.baud = baud
         self.source, fold = PSK_SOURCES[baud]
-        self.rate_hz = LOW_HZ if self.source == "low" else channel_hz
+        self._rate_hz = LOW_HZ if self.source == "low" else channel_hz
         self._channel_hz = channel_hz
-        self._hop = 2 * fold * fft.good_size(round(HOP * self.rate_hz / baud / (2 * fold)))
-        self._carrier = ReversalCarrier(self._hop, reach_hz / self.rate_hz, fold)
+        self._hop = 2 * fold * fft.good_size(round(HOP * self._rate_hz / baud / (2 * fold)))
+        self._carrier = ReversalCarrier(self._hop, reach_hz / self._rate_hz, fold)
         self._symbols: _Reversals | None = None
         self._origin = 0.0  # in the channel's samples, where it began
         self._given = 0  # samples the carrier stage has given
@@ -207,29 +291,42 @@ class _ReversalStream:
         self._lines_at = 0
 
     def feed(self, z: np.ndarray) -> list[tuple[bool, Hit]]:
-        z, line = self._carrier.feed(z)
+        """Take the next samples of the source."""
+        return self._upright(*self._carrier.feed(z))
+
+    def finish(self) -> list[tuple[bool, Hit]]:
+        """Give what is left."""
+        return self._upright(*self._carrier.finish()) + self._end()
+
+    def carrier_hz(self, start: float, stop: float) -> float | None:
+        """Give the mean carrier between two places in the channel's samples."""
+        hop = self._hop * self._channel_hz / self._rate_hz
+        low = max(int(start / hop) - self._lines_at, 0)
+        part = self._lines[low : max(int(stop / hop) - self._lines_at + 1, low + 1)]
+        return float(np.median(part)) * self._rate_hz if len(part) else 0.0
+
+    def _upright(self, z: np.ndarray, line: np.ndarray) -> list[tuple[bool, Hit]]:
+        if not len(z):
+            return []
         self._lines = np.concatenate([self._lines, line])
         drop = max(len(self._lines) - 2000, 0)
         self._lines, self._lines_at = self._lines[drop:], self._lines_at + drop
-        at = self._given * self._channel_hz / self.rate_hz
+        at = self._given * self._channel_hz / self._rate_hz
         self._given += len(z)
         self._quiet = 0 if z.any() else self._quiet + len(z)
         if self._quiet == 0 and self._symbols is None:
-            self._symbols = _Reversals(self.name, self.baud, self._channel_hz, self.rate_hz)
+            self._symbols = _Reversals(self.baud, self._channel_hz, self._rate_hz)
             self._origin = at
         if self._symbols is None:
             return []
         out = [(scrambled, _moved(hit, self._origin)) for scrambled, hit in self._symbols.feed(z)]
-        if self._quiet > FLUSH_HOPS * self._hop:
-            self._symbols = None
-        return out
+        return out + self._end() if self._quiet > QUIET_HOPS * self._hop else out
 
-    def carrier_hz(self, start: float, stop: float) -> float | None:
-        """Give the mean carrier between two places in the channel's samples."""
-        hop = self._hop * self._channel_hz / self.rate_hz
-        low = max(int(start / hop) - self._lines_at, 0)
-        part = self._lines[low : max(int(stop / hop) - self._lines_at + 1, low + 1)]
-        return float(np.median(part)) * self.rate_hz if len(part) else 0.0
+    def _end(self) -> list[tuple[bool, Hit]]:
+        symbols, self._symbols = self._symbols, None
+        if symbols is None:
+            return []
+        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.finish()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,9 +344,11 @@ def _levels(block: np.ndarray, power: np.ndarray, turn: np.ndarray) -> None:
         total = np.float32(0)
         re = np.float32(0)
         im = np.float32(0)
-        for n in range(row * LEVEL_SAMPLES + 1, (row + 1) * LEVEL_SAMPLES):
-            a, b = block[n].real, block[n].imag
-            c, d = block[n - 1].real, block[n - 1].imag
+        before = block[row * LEVEL_SAMPLES : (row + 1) * LEVEL_SAMPLES - 1]
+        after = block[row * LEVEL_SAMPLES + 1 : (row + 1) * LEVEL_SAMPLES]
+        for n in range(LEVEL_SAMPLES - 1):
+            a, b = after[n].real, after[n].imag
+            c, d = before[n].real, before[n].imag
             total += a * a + b * b
             re += a * c + b * d
             im += b * c - a * d
@@ -309,43 +408,110 @@ class _Tuner:
     def __init__(self) -> None:
         self._taps = [lowpass(edge, 2000.0, LOW_HZ, stop_db=50.0) for edge in TUNED_HZ]
         self._half = len(self._taps[0]) // 2
-        self._held = np.zeros(self._half, np.complex64)
+        self._held = np.zeros(self._half, np.complex64)  # from half a filter before the next piece on
         self._steps = _Steps()
-        self._center = 0.0
         self._window = np.hanning(TUNED_BINS).astype(np.float32)
+        self._center = 0.0
+        self._before = (0.0, 0.0, 0.0)  # what the piece before holds
+        self._own: tuple[float, float, float] | None = None
 
-    def feed(self, z: np.ndarray) -> np.ndarray:
-        """Take the next block at LOW_HZ; what the filter lags by is given with the next."""
-        rows = z[: len(z) // TUNED_BINS * TUNED_BINS].reshape(-1, TUNED_BINS)
-        taps = self._taps[-1]
-        if len(rows):
-            power = np.mean(np.abs(fft.forward(rows * self._window)) ** 2, axis=0)
-            self._center, taps = self._fit(np.fft.fftshift(power))
-        # the filter is moved, not the signal: what it lets through keeps its frequency from block to block
-        turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
-        moved = taps * np.exp(turn)
-        joined = np.concatenate([self._held, z]).view(np.float32)
-        count = max(len(joined) // 2 - len(taps) + 1, 0)
-        parts = np.empty((2, 2 * count), np.float32)
-        fir(joined, moved.real.astype(np.float32), 2, parts[0])
-        fir(joined, moved.imag.astype(np.float32), 2, parts[1])
-        self._held = joined[2 * count :].view(np.complex64)
-        return self._steps.feed(parts[0].view(np.complex64) + 1j * parts[1].view(np.complex64))
+    def feed(self, z: np.ndarray, *, last: bool = False) -> np.ndarray:
+        """Take the next block at LOW_HZ; gives what has a piece after it, all but the filter's half with the `last`."""
+        self._held = np.concatenate([self._held, z])
+        held, at = self._held, 0
+        tuned = []
+        while (left := len(held) - at - 2 * self._half) >= (1 if last else 2 * TUNED_PIECE):
+            piece = held[at : at + TUNED_PIECE + 2 * self._half]
+            own = self._own or self._fitted(piece)
+            after = (0.0, 0.0, 0.0)
+            if left > TUNED_PIECE:
+                after = self._fitted(held[at + TUNED_PIECE : at + 2 * TUNED_PIECE + 2 * self._half])
+            # what begins or ends here is better seen in the piece beside
+            power, center, which = max(own, self._before, after)
+            if own[0] >= OWN_SHARE * power:
+                power, center, which = own
+            self._before, self._own = own, after if left > TUNED_PIECE else None
+            if abs(center - self._center) >= TUNED_STEP_HZ:
+                self._center = center
+            # the filter is moved, not the signal: what it lets through keeps its frequency from piece to piece
+            turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
+            moved = (self._taps[int(which)] * np.exp(turn)).astype(np.complex64)
+            out = np.empty(len(piece) - 2 * self._half, np.complex64)
+            _complex_fir(piece, moved.real.copy(), moved.imag.copy(), out)
+            tuned.append(out)
+            at += len(out)
+        self._held = held[at:]
+        return self._steps.feed(np.concatenate(tuned)) if tuned else np.empty(0, np.float32)
 
-    def _fit(self, power: np.ndarray) -> tuple[float, np.ndarray]:
-        """Give the middle of the power over the noise and the taps that let it through."""
-        over = np.maximum(power - 2 * np.partition(power, TUNED_BINS // 4)[TUNED_BINS // 4], 0)
-        total = float(np.sum(over))
-        if total <= 0:
-            return 0.0, self._taps[-1]
-        at = (np.arange(TUNED_BINS) - TUNED_BINS // 2) * LOW_HZ / TUNED_BINS
-        center = float(np.clip(np.sum(at * over) / total, -PSK_REACH_HZ, PSK_REACH_HZ))
-        if abs(center - self._center) < TUNED_STEP_HZ:
-            center = self._center
-        for edge, taps in zip(TUNED_HZ, self._taps, strict=True):
-            if float(np.sum(over[np.abs(at - center) <= TUNED_PART * edge])) >= TUNED_SHARE * total:
-                return center, taps
-        return center, self._taps[-1]
+    def _fitted(self, piece: np.ndarray) -> tuple[float, float, float]:
+        """Give power over the noise, in bins of noise, its middle and which of TUNED_HZ lets it through."""
+        rows = piece[: len(piece) // TUNED_BINS * TUNED_BINS].reshape(-1, TUNED_BINS)
+        if not len(rows):
+            return 0.0, 0.0, len(TUNED_HZ) - 1.0
+        power = np.zeros(TUNED_BINS, np.float32)
+        _mean_power(fft.forward(rows * self._window, overwrite=True), power)
+        over, center, which = _fit(power, len(rows))
+        return float(over), float(center), float(which)
+
+
+@kernel("void(complex64[:,::1], float32[::1])", fastmath=True)
+def _mean_power(spectra: np.ndarray, out: np.ndarray) -> None:
+    """Give the mean power of spectra, lowest frequency first."""
+    half = len(out) // 2
+    for row in range(len(spectra)):
+        for first in (0, half):
+            some, sums = spectra[row, first : first + half], out[half - first : 2 * half - first]
+            for i in range(half):
+                sums[i] += some[i].real * some[i].real + some[i].imag * some[i].imag
+    for i in range(len(out)):
+        out[i] /= len(spectra)
+
+
+@kernel("UniTuple(float64, 3)(float32[::1], int64)")
+def _fit(power: np.ndarray, rows: int) -> tuple[float, float, float]:
+    """Give power over the noise (bins of noise), its middle and which of TUNED_HZ lets it through; a mean of `rows`."""
+    size = len(power)
+    noise = np.sort(power)[size // 4] + 1e-30
+    over = np.maximum(power / noise - 2, 0)
+    total = 0.0
+    moment = 0.0
+    for i in range(size):
+        total += over[i]
+        moment += over[i] * (i - size // 2) * (LOW_HZ / size)
+    widest = float(len(TUNED_HZ) - 1)
+    if total <= 0:
+        return 0.0, 0.0, widest
+    center = min(max(moment / total, -PSK_REACH_HZ), PSK_REACH_HZ)
+    # so much more than its share may be noise that is left over
+    doubt = TUNED_DOUBT * np.sqrt(size / rows)
+    if total < 4 * doubt:
+        return total, center, widest
+    for which, edge in enumerate(TUNED_HZ):
+        outside = 0.0
+        for i in range(size):
+            if abs((i - size // 2) * (LOW_HZ / size) - center) > TUNED_PART * edge:
+                outside += over[i]
+        if outside <= (1 - TUNED_SHARE) * total + doubt:
+            return total, center, float(which)
+    return total, center, widest
+
+
+@kernel("void(complex64[::1], float32[::1], float32[::1], complex64[::1])", fastmath=True)
+def _complex_fir(x: np.ndarray, re: np.ndarray, im: np.ndarray, out: np.ndarray) -> None:
+    """Fill out[i] with the sum of taps[k] x[i + k]."""
+    count = len(out)
+    xr = x.real.copy()  # apart, so that the sums below run on whole vectors
+    xi = x.imag.copy()
+    a = np.zeros(count, np.float32)
+    b = np.zeros(count, np.float32)
+    for k in range(len(re)):
+        c, d = re[k], im[k]
+        u, v = xr[k : k + count], xi[k : k + count]
+        for i in range(count):
+            a[i] += c * u[i] - d * v[i]
+            b[i] += c * v[i] + d * u[i]
+    for i in range(count):
+        out[i] = complex(a[i], b[i])
 
 
 class Demodulator:
@@ -367,17 +533,20 @@ class Demodulator:
         if rate != self._rate_hz:
             pass_hz = min(CHANNEL_HZ, 0.36 * rate)
             stop_hz = min(rate, RATE_HZ) - pass_hz
-            self._resampler = ChannelResampler(rate, RATE_HZ, BLOCK, pass_hz=pass_hz, stop_hz=stop_hz)
+            self._resampler = ChannelResampler(rate, RATE_HZ, PIECE, pass_hz=pass_hz, stop_hz=stop_hz)
         self._cut = FixedBlocks(BLOCK)
-        self._fed = 0
         self._front = _Levels()
         rate = self._rate_hz
-        self._streams: list[_DirectStream | _ToneStream | _ReversalStream] = [
-            _ToneStream(rate),
-            *(_DirectStream(baud, rate) for baud in FSK_SOURCES if baud <= 0.55 * samples.rate_hz),
+        clocks = (1.0, *RECORDER_CLOCKS) if self._audio else (1.0,)
+        self._streams: list[_ClockedStream | _ReversalStream] = [
+            *(_ClockedStream(TONE_BAUD, rate, "tuned", clock=clock, tones=True) for clock in clocks),
+            *(
+                _ClockedStream(baud, rate, source)
+                for baud, source in FSK_SOURCES.items()
+                if baud <= 0.55 * samples.rate_hz
+            ),
         ]
         if self._audio:
-            self._streams += [_ToneStream(rate, clock) for clock in RECORDER_CLOCKS]
             self._streams.append(_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ))
             self._slow = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=8000.0)
             self._side = AlignedFir(lowpass(1700.0, 500.0, LOW_HZ, stop_db=50.0))
@@ -401,40 +570,26 @@ class Demodulator:
         """Give what is still in the streams."""
         if self._first is None:
             return []
-        # the last block filled up, so far that the filters have let go of what was fed
-        lack = -self._fed % BLOCK
-        silence = lack if lack >= TAIL else lack + BLOCK
-        if self._resampler:
-            silence = round((BLOCK + silence) * self._ratio)  # it holds up to a block more
-        out = self._blocks(np.zeros(silence, np.complex64))
-        found = []
-        for stream in self._streams:
-            kind = np.complex64 if isinstance(stream, _ReversalStream) else np.float32
-            found += self._heard(
-                stream, np.zeros(round(FLUSH_HOPS * HOP / stream.baud * stream.rate_hz), kind)
-            )
+        pieces = self._resampler.rest() if self._resampler else []
+        out = [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
+        out += self._block(np.concatenate([self._cut.rest(), np.zeros(TAIL, np.complex64)]), last=True)
+        found = [item for stream in self._streams for item in self._heard(stream, stream.finish())]
         self._first, first = None, self._first
         return out + self._frames(found, first)
 
     def _blocks(self, data: np.ndarray) -> list[Frame]:
         data = np.asarray(data, np.complex64)
         pieces = self._resampler.feed(data) if self._resampler else [data]
-        self._fed += sum(map(len, pieces))
         return [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
 
-    def _block(self, block: np.ndarray) -> list[Frame]:
-        if not np.abs(block.view(np.float32)).max() <= LARGEST:
+    def _block(self, block: np.ndarray, *, last: bool = False) -> list[Frame]:
+        if not _tame(block.view(np.float32)):
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         self._front.note(block)
-        sources = self._from_audio(block) if self._audio else self._from_channel(block)
-        if not self._audio and _steady(block, sources["open"]):
-            silence = {name: np.zeros_like(sources[name]) for name in ("channel", "low")}
-        else:
-            silence = {}
+        sources = self._from_audio(block) if self._audio else self._from_channel(block, last)
         found = []
         for stream in self._streams:
-            given = silence if silence and isinstance(stream, _ReversalStream) else sources
-            found += self._heard(stream, given[stream.source])
+            found += self._heard(stream, stream.feed(sources[stream.source]))
         return self._frames(found, self._first)
 
     def _from_audio(self, block: np.ndarray) -> dict[str, np.ndarray]:
@@ -446,21 +601,32 @@ class Demodulator:
         turn = np.exp(-2j * np.pi * (at * AUDIO_MIDDLE_HZ / LOW_HZ % 1.0)).astype(np.complex64)
         return {"sound": sound, "open": sound, "tuned": slow, "low": self._side.feed(slow * turn)}
 
-    def _from_channel(self, block: np.ndarray) -> dict[str, np.ndarray]:
+    def _from_channel(self, block: np.ndarray, last: bool) -> dict[str, np.ndarray]:
         parts = zip(self._low, (block.real, block.imag), strict=True)
         re, im = (resampler.feed(np.ascontiguousarray(part)) for resampler, part in parts)
         low = np.asarray(re + 1j * im, np.complex64)
-        return {
+        sources = {
             "channel": block,
             "sound": self._sound.feed(self._filter.feed(block)),
             "open": self._open.feed(block),
             "low": low,
-            "tuned": self._tuner.feed(low),
+            "tuned": self._tuner.feed(low, last=last),
         }
+        # what is modulated in frequency has no reversals to look for
+        steady = [
+            _steady(block[at : at + PIECE], sources["open"][at : at + PIECE])
+            for at in range(0, len(block), PIECE)
+        ]
+        if any(steady):
+            still = np.repeat(steady, PIECE)[: len(block)]
+            sources["channel"] = np.where(still, np.complex64(0), block)
+            at = np.minimum(np.arange(len(low)) * len(block) // max(len(low), 1), len(block) - 1)
+            sources["low"] = np.where(still[at], np.complex64(0), low)
+        return sources
 
-    def _heard(self, stream: _DirectStream | _ToneStream | _ReversalStream, x: np.ndarray) -> list[_Found]:
+    def _heard(self, stream: _ClockedStream | _ReversalStream, hits: list[tuple[bool, Hit]]) -> list[_Found]:
         out = []
-        for scrambled, hit in stream.feed(x):
+        for scrambled, hit in hits:
             carrier = stream.carrier_hz(hit.start, hit.stop)
             if carrier is not None and self._audio:
                 carrier += AUDIO_MIDDLE_HZ
@@ -513,11 +679,20 @@ class Demodulator:
         )
 
 
+@kernel("boolean(float32[::1])", fastmath={"reassoc", "nsz"})
+def _tame(values: np.ndarray) -> bool:
+    """Tell whether all values are numbers no larger than LARGEST."""
+    wild = 0
+    for i in range(len(values)):
+        wild += 0 if abs(values[i]) <= np.float32(LARGEST) else 1
+    return wild == 0
+
+
 @kernel("boolean(complex64[::1], float32[::1])", fastmath=True)
 def _steady(block: np.ndarray, steps: np.ndarray) -> bool:
     """Tell whether a block has a constant envelope and no jumps of phase: it is modulated in frequency, or a carrier."""
-    second = 0.0
-    fourth = 0.0
+    second = np.float32(0)
+    fourth = np.float32(0)
     for n in range(len(block)):
         power = block[n].real * block[n].real + block[n].imag * block[n].imag
         second += power
