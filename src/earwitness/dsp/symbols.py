@@ -39,15 +39,16 @@ CARRIER = 9.0
 STEADY = 1.12  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
 JUMPS = 4  # by a quarter turn and more from sample to sample, in a hop: flags alone reverse eight times
 PLAIN = 0.87  # a line of the carrier itself so near that of the squares: flags under NRZI have 0.75
-LEAST = 0.8
+LEAST = 0.9
 LOOK_OS = 3.3  # samples per symbol, at least where there are so many, when no more than looked at
 MARGIN = 8  # hops either side of one with a clock that are read with it
 CARRIER_MARGIN = 4
 AROUND = 96  # symbols either side of a hop that its filter is fitted to
 # A first look at symbols of which one in ten is wrong has its two clusters hold 0.72 of its power, noise 0.64; flags and
 # stuffed bits change at least every eighth symbol
-LEAST_SPLIT = 0.67
+LEAST_SPLIT = 0.69
 LEAST_CHANGES = 20
+LEAST_STEP = 0.6  # of the distance between clusters that a change takes: what is slower than symbols takes less
 BESIDE = 2  # hops either side of one that can be read that are read with it: a burst's ends are mostly noise
 
 
@@ -564,13 +565,18 @@ def _clusters(first: np.ndarray, weight: np.ndarray, info: np.ndarray) -> bool:
         middle = np.float32(0.5) * (high + low)
         spread = np.float32(0.5) * (high - low)
         split = ups * downs / whole * (high - low) * (high - low)
-    changes = 0
-    after = first[1:]
-    for k in range(n - 1):
-        changes += (first[k] > middle) != (after[k] > middle)
     info[1] = middle
     info[2] = spread
-    return bool(split > LEAST_SPLIT * power and changes >= LEAST_CHANGES)
+    if split <= LEAST_SPLIT * power:
+        return False
+    changes = np.float32(0)
+    step = np.float32(0)
+    after = first[1:]
+    for k in range(n - 1):
+        changed = np.float32(1) if (first[k] > middle) != (after[k] > middle) else np.float32(0)
+        changes += weight[k] * changed
+        step += weight[k] * changed * abs(after[k] - first[k])
+    return bool(changes >= LEAST_CHANGES and step >= LEAST_STEP * 2 * spread * changes)
 
 
 @kernel(

@@ -13,6 +13,7 @@ receiver's (phase reversals of a carrier near 1500 Hz).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -282,7 +283,10 @@ class _ReversalStream:
         self._rate_hz = LOW_HZ if self.source == "low" else channel_hz
         self._channel_hz = channel_hz
         self._hop = 2 * fold * fft.good_size(round(HOP * self._rate_hz / baud / (2 * fold)))
-        self._carrier = ReversalCarrier(self._hop, reach_hz / self._rate_hz, fold)
+        self._make = partial(ReversalCarrier, self._hop, reach_hz / self._rate_hz, fold)
+        self._carrier: ReversalCarrier | None = None
+        self._began = 0  # in the source's samples, when the carrier stage began
+        self._fed = 0
         self._symbols: _Reversals | None = None
         self._origin = 0.0  # in the channel's samples, where it began
         self._given = 0  # samples the carrier stage has given
@@ -290,19 +294,34 @@ class _ReversalStream:
         self._lines = np.zeros(0)
         self._lines_at = 0
 
-    def feed(self, z: np.ndarray) -> list[tuple[bool, Hit]]:
-        """Take the next samples of the source."""
-        return self._upright(*self._carrier.feed(z))
+    def feed(self, z: np.ndarray | None, count: int) -> list[tuple[bool, Hit]]:
+        """Take the next `count` samples of the source, or None for those in which there is nothing to look for."""
+        out = []
+        if z is not None:
+            if self._carrier is None:
+                self._carrier, self._began = self._make(), self._fed
+                self._given = self._lines_at = 0
+                self._lines = np.zeros(0)
+            out = self._upright(*self._carrier.feed(z))
+        elif self._carrier is not None:
+            out = self.finish()
+        self._fed += count
+        return out
 
     def finish(self) -> list[tuple[bool, Hit]]:
         """Give what is left."""
-        return self._upright(*self._carrier.finish()) + self._end()
+        if self._carrier is None:
+            return []
+        out = self._upright(*self._carrier.finish()) + self._end()
+        self._carrier = None
+        return out
 
     def carrier_hz(self, start: float, stop: float) -> float | None:
         """Give the mean carrier between two places in the channel's samples."""
         hop = self._hop * self._channel_hz / self._rate_hz
-        low = max(int(start / hop) - self._lines_at, 0)
-        part = self._lines[low : max(int(stop / hop) - self._lines_at + 1, low + 1)]
+        before = self._began / self._hop + self._lines_at
+        low = max(int(start / hop - before), 0)
+        part = self._lines[low : max(int(stop / hop - before) + 1, low + 1)]
         return float(np.median(part)) * self._rate_hz if len(part) else 0.0
 
     def _upright(self, z: np.ndarray, line: np.ndarray) -> list[tuple[bool, Hit]]:
@@ -311,7 +330,7 @@ class _ReversalStream:
         self._lines = np.concatenate([self._lines, line])
         drop = max(len(self._lines) - 2000, 0)
         self._lines, self._lines_at = self._lines[drop:], self._lines_at + drop
-        at = self._given * self._channel_hz / self._rate_hz
+        at = (self._began + self._given) * self._channel_hz / self._rate_hz
         self._given += len(z)
         self._quiet = 0 if z.any() else self._quiet + len(z)
         if self._quiet == 0 and self._symbols is None:
@@ -586,10 +605,22 @@ class Demodulator:
         if not _tame(block.view(np.float32)):
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         self._front.note(block)
+        still = False
         sources = self._from_audio(block) if self._audio else self._from_channel(block, last)
+        if not self._audio:
+            # what is modulated in frequency has no reversals to look for
+            steps = sources["open"]
+            still = all(
+                _steady(block[at : at + PIECE], steps[at : at + PIECE]) for at in range(0, len(block), PIECE)
+            )
         found = []
         for stream in self._streams:
-            found += self._heard(stream, stream.feed(sources[stream.source]))
+            x = sources[stream.source]
+            if isinstance(stream, _ReversalStream):
+                hits = stream.feed(None if still else x, len(x))
+            else:
+                hits = stream.feed(x)
+            found += self._heard(stream, hits)
         return self._frames(found, self._first)
 
     def _from_audio(self, block: np.ndarray) -> dict[str, np.ndarray]:
@@ -612,16 +643,6 @@ class Demodulator:
             "low": low,
             "tuned": self._tuner.feed(low, last=last),
         }
-        # what is modulated in frequency has no reversals to look for
-        steady = [
-            _steady(block[at : at + PIECE], sources["open"][at : at + PIECE])
-            for at in range(0, len(block), PIECE)
-        ]
-        if any(steady):
-            still = np.repeat(steady, PIECE)[: len(block)]
-            sources["channel"] = np.where(still, np.complex64(0), block)
-            at = np.minimum(np.arange(len(low)) * len(block) // max(len(low), 1), len(block) - 1)
-            sources["low"] = np.where(still[at], np.complex64(0), low)
         return sources
 
     def _heard(self, stream: _ClockedStream | _ReversalStream, hits: list[tuple[bool, Hit]]) -> list[_Found]:
