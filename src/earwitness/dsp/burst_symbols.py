@@ -16,9 +16,11 @@ from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 
 REACH = 4  # half symbols either side that the filter is fitted to
-FIT = 1024  # symbols fitted together
+FIT = 1024  # symbols that get one filter, fitted to them and as many on either side
+WIDER = 1.7  # levels of noise beside a burst lie further apart than its own
+GROUP = 16  # symbols judged together for loudness
 LEVEL = 64  # symbols whose extremes give the middle level
-LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it is told apart
+LOUDER = 1.7  # spread of discriminator noise over a burst's own from which it is told apart
 
 
 @kernel("void(float32[::1], complex128, int64, complex128[::1])", fastmath=True)
@@ -57,16 +59,24 @@ def _around(x: np.ndarray, places: np.ndarray, step: float, out: np.ndarray) -> 
 
 
 def symbol_places(
-    energy: np.ndarray, per: float, *, tolerance: float, average: int
+    energy: np.ndarray, per: float, *, tolerance: float, average: int, loud_is_noise: bool
 ) -> tuple[np.ndarray, float]:
     """Give places float64 (m,) of the maxima of a clock line in energy float32 (n,), and samples a symbol found.
 
     The rate is looked for within `tolerance` of one a `per` samples; nothing is given from fewer than 16 symbols.
+    After a discriminator what is louder is noise, and counts less; of power it is not.
     """
     count = len(energy)
     if count < 16 * per:
         return np.zeros(0), per
-    level = energy - np.float32(energy.mean())
+    width = min(int(average * per), count // 2) // 2 * 2 + 1
+    total = np.concatenate([[0.0], np.cumsum(energy, dtype=np.float64)])
+    begin = np.clip(np.arange(count) - width // 2, 0, count - width)
+    local = (total[begin + width] - total[begin]) / width
+    level = energy - local
+    if loud_is_noise:
+        level /= np.maximum(local, 0.003 * float(local.max()) + 1e-30) ** 2
+    level = (level / max(float(np.abs(level).max()), 1e-30)).astype(np.float32)
     size = fft.good_size(2 * count)
     low = max(int(size / per * (1 - tolerance)), 1)
     high = min(int(size / per * (1 + tolerance)) + 2, size // 2)
@@ -82,15 +92,21 @@ def symbol_places(
 
 
 def middle_removed(first: np.ndarray) -> np.ndarray:
-    """Give the middle between the levels of two-level symbols, float64 (m,), followed as it drifts."""
+    """Give the middle between the levels of two-level symbols, float64 (m,), followed as it drifts.
+
+    Louder stretches are noise, whose middle says nothing.
+    """
     blocks = max(len(first) // LEVEL, 1)
     edges = np.linspace(0, len(first), blocks + 1).astype(int)
     low, high = np.empty(blocks), np.empty(blocks)
     for k in range(blocks):
         part = np.sort(first[max(edges[k] - LEVEL // 2, 0) : edges[k + 1] + LEVEL // 2])
         low[k], high[k] = part[len(part) // 6], part[-1 - len(part) // 6]
+    spread = high - low
+    sound = np.sort(spread[spread > 0.02 * float(spread.max())])
+    kept = spread <= WIDER * sound[len(sound) // 10] if len(sound) else spread >= 0
     places = 0.5 * (edges[:-1] + edges[1:])
-    return np.interp(np.arange(len(first)), places, 0.5 * (low + high))
+    return np.interp(np.arange(len(first)), places[kept], 0.5 * (low + high)[kept])
 
 
 def two_level(x: np.ndarray, places: np.ndarray, per: float) -> np.ndarray:
@@ -105,20 +121,24 @@ def two_level(x: np.ndarray, places: np.ndarray, per: float) -> np.ndarray:
     rows = np.empty((count, 2 * REACH + 1))
     _around(np.ascontiguousarray(x, np.float32), places, 0.5 * per, rows)
     rows -= middle_removed(rows[:, REACH])[:, None]
+    rows = np.column_stack([rows, np.full(count, 0.1)])
+    groups = count // GROUP
+    spread = np.abs(rows[: groups * GROUP, REACH]).reshape(groups, GROUP).sum(axis=1)
+    sound = np.sort(spread[spread > 0.02 * float(spread.max())])  # what is silent is no signal either
+    if not len(sound):
+        return np.zeros(count, np.float32)
+    quiet = np.where(spread <= LOUDER * sound[len(sound) // 10], 1.0, 1e-3)
+    weight = np.append(np.repeat(quiet, GROUP), np.full(count - groups * GROUP, quiet[-1]))
     out = np.empty(count, np.float32)
-    blocks = max(count // FIT, 1)
-    edges = np.linspace(0, count, blocks + 1).astype(int)
-    for begin, end in pairwise(edges.tolist()):
-        out[begin:end] = _fitted(np.column_stack([rows[begin:end], np.full(end - begin, 0.1)]))
+    for begin, end in pairwise(np.linspace(0, count, max(count // FIT, 1) + 1).astype(int).tolist()):
+        low, high = max(begin - FIT, 0), min(end + FIT, count)
+        out[begin:end] = _fitted(rows[low:high], weight[low:high])[begin - low : end - low]
     return out
 
 
-def _fitted(rows: np.ndarray) -> np.ndarray:
+def _fitted(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Give rows (n, m) through the filter that brings them nearest to their own decisions, float64 (n,)."""
     first = rows[:, REACH]
-    groups = len(rows) // 16
-    spread = np.abs(first[: groups * 16]).reshape(groups, 16).sum(axis=1)
-    quiet = np.where(spread <= LOUDER * max(float(np.sort(spread)[groups // 10]), 1e-9), 1.0, 1e-3)
-    weight = np.append(np.repeat(quiet, 16), np.full(len(rows) - groups * 16, quiet[-1]))
     target = np.where(first > 0, 1.0, -1.0)
     weighted = rows * weight[:, None]
     gram = weighted.T @ rows

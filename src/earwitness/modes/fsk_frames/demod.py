@@ -17,7 +17,7 @@ from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import fft
 from earwitness.dsp.burst_symbols import symbol_places, two_level
 from earwitness.dsp.discriminate import phase_steps
-from earwitness.dsp.filters import lowpass
+from earwitness.dsp.filters import convolve_valid, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
 from earwitness.modes.fsk_frames import chip, golay_length, mobitex
@@ -28,13 +28,18 @@ LEAST_PER = 4.4  # samples a symbol of a lane, up to twice that
 WINDOW = 2048  # samples of a lane that its clock line is looked for in
 CLOCK_ERROR = 0.01
 BESIDE = 48  # bins either side that a line is compared with
-AWAKE = 11.0  # power of a clock line over the mean beside it
+AWAKE = (11.0, 13.0, 15.0)  # power of a clock line over the mean beside it, summed over so many windows
+CLIPPED = np.float32(2.0)  # times the mean change, which clean symbols do not pass
+KEPT = 3  # windows before the one that wakes a lane
 PATIENCE = 2  # windows without a line that end a stretch
 MOST_WINDOWS = 72  # of a stretch; a longer one is cut with CARRIED windows in common
 CARRIED = 36
 AVERAGE = 100  # symbols that the clock's phase is a mean over
 CUTOFF, ROLL = 0.62, 0.5  # of a lane's filter, in symbol rates
 WIDE_HZ, NARROW_HZ = 9000.0, 6000.0  # -6 dB edges before the discriminator: at 9600 Bd, below
+BINS = 256  # that show where a signal lies and how wide it is
+TUNED_SHARE = 0.985  # of its power over the noise below the upper and above the lower edge
+TUNED_ROOM, TUNED_LEAST = 1.0, 0.5  # -6 dB edge of its filter: times half that width; at least, symbol rates
 LARGEST = 1e6
 FFSK_HZ = 9600.0  # half symbols of fast frequency-shift keying at 4800 Bd
 
@@ -62,17 +67,22 @@ def _fir_complex(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) 
 
 @kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
 def _changes(y: np.ndarray, half: int, out: np.ndarray) -> None:
-    """Give squared changes over half a symbol."""
+    """Give squared changes over half a symbol; the clicks of a discriminator are cut off."""
+    total = np.float32(0)
     for n in range(len(out)):
         step = y[n + half] - y[n]
         out[n] = step * step
+        total += out[n]
+    mean = total / np.float32(max(len(out), 1))
+    for n in range(len(out)):
+        out[n] = min(out[n], CLIPPED * mean)
 
 
 class _Thin:
     """A symmetric FIR filter that keeps each `stride`-th sample; output m is centred on input stride * m."""
 
     def __init__(self, taps: np.ndarray, stride: int, dtype: type):
-        self._taps = np.asarray(taps, np.float32)
+        self.taps = np.asarray(taps, np.float32)
         self._stride = stride
         self._held: np.ndarray = np.zeros(len(taps) // 2, dtype)
         self._run = _fir_complex if dtype is np.complex64 else _fir
@@ -80,9 +90,9 @@ class _Thin:
 
     def feed(self, x: np.ndarray) -> np.ndarray:
         self._held = np.concatenate([self._held, x])
-        many = max((len(self._held) - len(self._taps)) // self._stride + 1, 0)
+        many = max((len(self._held) - len(self.taps)) // self._stride + 1, 0)
         out = np.empty(many, self._held.dtype)
-        self._run(self._held, self._taps, self._stride, out)
+        self._run(self._held, self.taps, self._stride, out)
         self._held = self._held[many * self._stride :].copy()
         return out
 
@@ -109,18 +119,23 @@ class _Lane:
         self._filter = _Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=45.0), 1, np.float32)
         self._half = round(self.per / 2)
         self._raw = np.zeros(0, np.float32)
+        self._iq = np.zeros(0, np.complex64)  # the same stretch where the lane has a channel
+        self._kept_iq: list[np.ndarray] = []
         self._at = 0  # of _raw[0], in samples of the lane
+        self._lines: list[np.ndarray] = []  # of the latest windows, the last first
         self._window = np.hanning(WINDOW).astype(np.float32)
         middle = WINDOW / self.per
         self._low = int(middle * (1 - CLOCK_ERROR)) - 1
         self._high = int(np.ceil(middle * (1 + CLOCK_ERROR))) + 2
-        self._kept: list[np.ndarray] = [np.zeros(WINDOW, np.float32)]  # the windows of the stretch
+        self._kept: list[np.ndarray] = []  # the windows of the stretch
         self._awake = False
         self._quiet = 0
         self._from = 0.0  # frames that begin before this sample were given
 
-    def feed(self, x: np.ndarray) -> list[_Heard]:
-        """Take levels (n,) at the lane's rate."""
+    def feed(self, x: np.ndarray, iq: np.ndarray | None = None) -> list[_Heard]:
+        """Take levels (n,) at the lane's rate, and the channel they are of where there is one."""
+        if iq is not None:
+            self._iq = np.concatenate([self._iq, iq])
         self._raw = np.concatenate([self._raw, self._filter.feed(x)])
         out: list[_Heard] = []
         while len(self._raw) >= WINDOW + self._half:
@@ -138,17 +153,22 @@ class _Lane:
     def _look(self, window: np.ndarray) -> list[_Heard]:
         change = np.empty(WINDOW, np.float32)
         _changes(window, self._half, change)
-        power = np.abs(fft.forward_real((change - change.mean()) * self._window)) ** 2
+        power = np.abs(fft.forward_real(change * self._window)) ** 2
         beside = power[max(self._low - BESIDE, 1) : self._high + BESIDE]
         inside = power[self._low : self._high]
         rest = (float(beside.sum()) - float(inside.sum())) / max(len(beside) - len(inside), 1)
-        heard = float(inside.max()) > AWAKE * rest and rest > 0
+        self._lines = [inside / max(rest, 1e-30), *self._lines[: len(AWAKE) - 1]]
+        sums = np.maximum.accumulate(np.cumsum(self._lines, axis=0).max(axis=1) / AWAKE[: len(self._lines)])
+        heard = bool(sums[-1] > 1)
         self._kept.append(window[:WINDOW].copy())
         self._at += WINDOW
+        if len(self._iq):
+            self._kept_iq.append(self._iq[:WINDOW].copy())
+            self._iq = self._iq[WINDOW:]
         if not self._awake:
             self._awake, self._quiet = heard, 0
             if not heard:
-                self._kept = self._kept[-1:]
+                self._kept, self._kept_iq = self._kept[-KEPT:], self._kept_iq[-KEPT:]
             return []
         self._quiet = 0 if heard else self._quiet + 1
         if self._quiet >= PATIENCE:
@@ -159,14 +179,19 @@ class _Lane:
         """Cut symbols from the stretch and look for frames; what may not be whole waits for the next look."""
         x = np.concatenate(self._kept)
         origin = self._at - len(x)
-        keep = 1 if final else CARRIED
+        keep = KEPT if final else CARRIED
         limit = np.inf if final else self._at - CARRIED * WINDOW
-        self._kept = self._kept[-keep:]
+        shift = 0.0
+        if self._kept_iq:
+            tuned, shift = self._tuned(np.concatenate(self._kept_iq))
+            x[len(x) - len(tuned) :] = tuned
+        self._kept, self._kept_iq = self._kept[-keep:], self._kept_iq[-keep:]
         self._awake = not final
         change = np.zeros(len(x), np.float32)
         _changes(x, self._half, change[: len(x) - self._half])
-        change = np.minimum(change, 4 * np.float32(np.median(change)))
-        places, per = symbol_places(change, self.per, tolerance=CLOCK_ERROR, average=AVERAGE)
+        places, per = symbol_places(
+            change, self.per, tolerance=CLOCK_ERROR, average=AVERAGE, loud_is_noise=True
+        )
         places = places + 0.5 * (self._half + per)
         places = places[(places > 4 * per) & (places < len(x) - 4 * per)]
         soft = two_level(x, places, per)
@@ -181,10 +206,32 @@ class _Lane:
             stop = float(places[min(found.stop * each, len(places) - 1)])
             part = x[int(start - origin) : int(stop - origin) + 1]
             rate = self.rate_hz
-            level = float(np.mean(part)) if len(part) else 0.0
+            level = shift + (float(np.mean(part)) if len(part) else 0.0)
             out.append(_Heard(found, rate / per / each, start / rate, stop / rate, level, rate))
         self._from = 0.0 if final else limit
         return out
+
+    def _tuned(self, iq: np.ndarray) -> tuple[np.ndarray, float]:
+        """Give levels behind a filter about the signal and no wider than it, and the turn a sample taken out.
+
+        Noise that gets into a discriminator decides where its threshold lies, and a carrier is seldom where it should
+        be.
+        """
+        rows = iq[: len(iq) // BINS * BINS].reshape(-1, BINS)
+        power = np.mean(np.abs(fft.forward(rows * np.hanning(BINS).astype(np.float32))) ** 2, axis=0)
+        power = np.fft.fftshift(power)
+        over = np.maximum(power - 2 * np.partition(power, BINS // 4)[BINS // 4], 0)
+        share = np.cumsum(over) / max(float(over.sum()), 1e-30)
+        low, high = np.searchsorted(share, (1 - TUNED_SHARE, TUNED_SHARE))
+        shift = 2 * np.pi * (0.5 * (low + high) / BINS - 0.5)
+        half = 0.5 * (high - low + 1) * self.rate_hz / BINS
+        edge = min(max(TUNED_ROOM * half, TUNED_LEAST * self.baud), 0.45 * self.rate_hz)
+        taps = lowpass(edge, min(0.5 * self.baud, edge), self.rate_hz, stop_db=45.0)
+        turned = iq * np.exp(-1j * shift * np.arange(len(iq))).astype(np.complex64)
+        padded = np.pad(turned, (len(taps) // 2, len(taps) // 2))
+        steps = phase_steps(convolve_valid(padded, taps), np.complex64(1))
+        padded = np.pad(steps, self._filter.half)
+        return convolve_valid(np.asarray(padded, np.float32), self._filter.taps), float(shift)
 
 
 def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:
@@ -199,6 +246,7 @@ def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:
     return out
 
 
+MOST_SYMBOLS = mobitex.CALLED_BITS + mobitex.MOST_BLOCKS * mobitex.BLOCK_BITS
 AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, golay_length.PLAIN, *chip.WORDS)
 
 
@@ -209,7 +257,7 @@ def _plain(soft: np.ndarray) -> list[Found]:
         word = AS_SENT[which]
         sign = np.float32(-1 if inverted else 1)
         if word in mobitex.WORDS:
-            found = mobitex.read(bits[at:] ^ np.uint8(inverted), 0)
+            found = mobitex.read(sign * soft[at : at + MOST_SYMBOLS])
         elif word in chip.WORDS:
             found = chip.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
         else:
@@ -292,7 +340,7 @@ class Demodulator:
         for number, stage in enumerate(self._stages):
             x = stage.thin.feed(x)
             levels = stage.levels(x)
-            heard += stage.lane.feed(levels)
+            heard += stage.lane.feed(levels, x if stage.discriminated else None)
             if number + 1 < len(self._stages) and not self._stages[number + 1].discriminated:
                 x = levels
         return self._frames(heard)

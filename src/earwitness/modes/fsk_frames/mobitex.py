@@ -24,8 +24,8 @@ CHECKS = (0b11101100, 0b11010011, 0b10111010, 0b01110101)  # which bits of the o
 PLAIN_BITS, CALLED_BITS = 40, 104  # from the sync word to the first block
 BLOCK_BITS, BLOCK_OCTETS = 240, 18
 MOST_BLOCKS = 64
-FIRST_WRONG = 10  # corrected octets of the first block: noise has more, and its CRC is right once in 65536
-LATER_WRONG = 16
+FIRST_WRONG = 12  # wrong bits of the first block: noise has some 22, and its CRC is right once in 65536
+LATER_WRONG = 20
 LOST = 3  # blocks in a row after which the frame has ended
 FAILED = 99
 
@@ -57,13 +57,22 @@ def scrambler() -> np.ndarray:
     return out
 
 
-def blocks_of(bits: np.ndarray) -> list[tuple[bytes, int]]:
-    """Give the octets with CRC (20) of each whole block in bits, and how many octets had a bit wrong."""
-    count = min(len(bits) // BLOCK_BITS, MOST_BLOCKS)
-    plain = bits[: count * BLOCK_BITS] ^ np.resize(scrambler(), count * BLOCK_BITS)
-    words = plain.reshape(count, 12, 20).transpose(0, 2, 1) @ (1 << np.arange(11, -1, -1))
-    octets, wrong = _table()
-    return [(octets[row].tobytes(), int(wrong[row].sum())) for row in words]
+@cache
+def _code_words() -> np.ndarray:
+    """Give the 256 words of 12 bits as +-1, float32 (12, 256)."""
+    words = np.array([octet << 4 | check_bits(octet) for octet in range(256)])
+    return (2.0 * (words[None, :] >> np.arange(11, -1, -1)[:, None] & 1) - 1).astype(np.float32)
+
+
+def blocks_of(soft: np.ndarray) -> list[tuple[bytes, int]]:
+    """Give the octets with CRC (20) of each whole block in soft bits float32, likeliest words, and wrong bits."""
+    count = min(len(soft) // BLOCK_BITS, MOST_BLOCKS)
+    sign = 1 - 2 * np.resize(scrambler(), count * BLOCK_BITS).astype(np.float32)
+    rows = (soft[: count * BLOCK_BITS] * sign).reshape(count, 12, 20).transpose(0, 2, 1)
+    codes = _code_words()
+    octets = np.argmax(rows @ codes, axis=2)
+    wrong = np.count_nonzero((rows > 0) != (codes.T[octets] > 0), axis=(1, 2))
+    return [(row.astype(np.uint8).tobytes(), int(bad)) for row, bad in zip(octets, wrong, strict=True)]
 
 
 def block_bits(octets: bytes) -> np.ndarray:
@@ -80,19 +89,23 @@ def _call(bits: np.ndarray) -> str | None:
     return octets[:6].decode("ascii", "replace").strip()
 
 
-def read(bits: np.ndarray, at: int) -> Found | None:
-    """Give the frame whose sync word begins at bits[at]; None unless its first or second block passes."""
-    control = number(bits[at + 16 : at + 40])
+def read(soft: np.ndarray) -> Found | None:
+    """Give the frame whose sync word soft (float32, positive is one) begins with; None unless its first block passes."""
+    bits = (soft[:CALLED_BITS] > 0).astype(np.uint8)
+    if len(bits) < PLAIN_BITS:
+        return None
+    # what follows a burst is louder than it, and may begin within the last block
+    soft = np.clip(soft / np.float32(max(float(np.median(np.abs(soft[: len(bits)]))), 1e-9)), -1, 1)
+    control = number(bits[16:40])
     octets, wrong = _table()
     pair = [(control >> 12 & 0xFF0) | (control >> 4 & 15), (control >> 4 & 0xFF0) | (control & 15)]
     if wrong[pair].max() == FAILED:
         return None
     for head in (PLAIN_BITS, CALLED_BITS):
-        first = at + head
-        for octet_row, count in blocks_of(bits[first : first + BLOCK_BITS]):
-            if count <= FIRST_WRONG and _right(octet_row):
-                call = _call(bits[at : at + CALLED_BITS]) if head == CALLED_BITS else None
-                return _frame(bits, at, first, octets[pair].tobytes(), call)
+        for row, count in blocks_of(soft[head : head + BLOCK_BITS]):
+            if count <= FIRST_WRONG and _right(row):
+                call = _call(bits) if head == CALLED_BITS else None
+                return _frame(soft, head, octets[pair].tobytes(), call)
     return None
 
 
@@ -100,11 +113,11 @@ def _right(row: bytes) -> bool:
     return CRC16_IBM_SDLC.of(row[:BLOCK_OCTETS]) == int.from_bytes(row[BLOCK_OCTETS:], "big")
 
 
-def _frame(bits: np.ndarray, at: int, first: int, control: bytes, call: str | None) -> Found:
+def _frame(soft: np.ndarray, first: int, control: bytes, call: str | None) -> Found:
     data = b""
     good: list[int] = []
     corrected = 0
-    for k, (row, count) in enumerate(blocks_of(bits[first : first + MOST_BLOCKS * BLOCK_BITS])):
+    for k, (row, count) in enumerate(blocks_of(soft[first : first + MOST_BLOCKS * BLOCK_BITS])):
         if count <= LATER_WRONG and _right(row):
             data += row[:BLOCK_OCTETS]
             corrected += count
@@ -113,7 +126,7 @@ def _frame(bits: np.ndarray, at: int, first: int, control: bytes, call: str | No
             break
     last = good[-1] + 1
     extra = {
-        "sync": f"{number(bits[at : at + 16]):04X}",
+        "sync": f"{number(soft[:16] > 0):04X}",
         "control_hex": control.hex().upper(),
         "blocks": len(good),
         "blocks_lost": [k for k in range(last) if k not in good],
@@ -121,4 +134,4 @@ def _frame(bits: np.ndarray, at: int, first: int, control: bytes, call: str | No
     if call:
         extra["call"] = call
     name = f"CRC-16 of each of {len(good)} blocks of 18 octets, after check bits of every octet"
-    return Found(data, at, first + last * BLOCK_BITS, "Mobitex blocks", name, corrected, extra)
+    return Found(data, 0, first + last * BLOCK_BITS, "Mobitex blocks", name, corrected, extra)
