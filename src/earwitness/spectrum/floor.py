@@ -7,6 +7,10 @@ look), and the start is refined by excision: cells above what noise exceeds once
 rest averaged, until it stands still. The refinement matters because "lowest 20 % of all" is "lowest 40 % of
 the noise" where half the cells are occupied. The receiver's own passband shape is learnt slowly from cells in
 which nothing was detected and divided out before.
+
+A steady signal wider than the windows would be taken for noise. It is told by its edges: the mean spectrum steps up
+and down again within a hundredth of the span, which neither noise nor a passband does (own rule, no source); its
+bins are left out, and the floor goes on from one side to the other.
 """
 
 from __future__ import annotations
@@ -21,6 +25,12 @@ CELL_BINS = 4
 _SHARE = 0.2
 _CLIP = 1e-3  # share of the noise that excision drops
 _FOLLOW = 0.04  # weight of the newest rows in the level, once it is settled
+_STEP = 1.4  # power ratio of a wide signal's edge
+_EDGE, _LEAST, _MOST = (
+    0.015,
+    0.05,
+    0.7,
+)  # shares of the span: what an edge is judged over, widths of such signals
 _LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there
 
 
@@ -80,16 +90,63 @@ def pool(power: np.ndarray, shape: np.ndarray, rows: int, bins: int) -> np.ndarr
     return out
 
 
-@kernel("float64[::1](float32[:,::1], int64, int64, float64, float64, float64)")
+@kernel("float64[::1](float32[:,::1], boolean[::1], int64, int64, float64, float64, float64)")
 def _levels(
-    cells: np.ndarray, width: int, count: int, low_mean: float, clip: float, clipped_mean: float
+    cells: np.ndarray,
+    filled: np.ndarray,
+    width: int,
+    count: int,
+    low_mean: float,
+    clip: float,
+    clipped_mean: float,
 ) -> np.ndarray:
-    """Give the robust level of `count` evenly spaced windows of `width` columns."""
+    """Give the robust level of `count` evenly spaced windows of `width` columns, NaN where signals fill most."""
     out = np.empty(count)
     for w in range(count):
         first = (cells.shape[1] - width) * w // max(1, count - 1)
-        out[w] = robust_level(cells[:, first : first + width].copy().ravel(), low_mean, clip, clipped_mean)
+        free = np.flatnonzero(~filled[first : first + width])
+        if 4 * len(free) < width:
+            out[w] = np.nan
+            continue
+        some = np.empty((cells.shape[0], len(free)), np.float32)
+        for r in range(cells.shape[0]):
+            for i in range(len(free)):
+                some[r, i] = cells[r, first + free[i]]
+        out[w] = robust_level(some.ravel(), low_mean, clip, clipped_mean)
     return out
+
+
+@kernel("void(float64[::1], int64, float64, int64, int64, boolean[::1])")
+def wide_signals(
+    mean: np.ndarray, reach: int, step: float, least: int, most: int, filled: np.ndarray
+) -> None:
+    """Mark the columns of a mean spectrum that lie between a step up and the step down again.
+
+    An edge is a ratio of at least `step` between the medians of the `reach` columns on its two sides. At either end
+    of the span the other edge may be missing, but only of what rises towards that end: a passband falls.
+    """
+    n = len(mean)
+    filled[:] = False
+    jump = np.ones(n)  # beyond column c over before it
+    for c in range(reach, n - reach + 1):
+        jump[min(c, n - 1)] = np.median(mean[c : c + reach]) / np.median(mean[c - reach : c])
+    begin, outside = 0, 0.0  # of what may be a signal, and the level before it; 0: it begins with the span
+    c = reach
+    while c <= n - reach:
+        last = min(c + reach, n)
+        if jump[c] > step and jump[c] == jump[max(c - reach, 0) : last].max():
+            if begin < 0 or outside == 0 or np.median(mean[c - reach : c]) < step * outside:
+                begin, outside = c, np.median(mean[c - reach : c])
+        elif begin >= 0 and jump[c] * step < 1 and jump[c] == jump[max(c - reach, 0) : last].min():
+            after = np.median(mean[c : c + reach])
+            inside = np.median(mean[begin:c])
+            if least <= c - begin <= most and inside > step * max(after, outside):
+                filled[begin:c] = True
+            if after < step * outside or outside == 0:
+                begin = -1
+        c += 1
+    if begin > 0 and least <= n - begin <= most and np.median(mean[begin:]) > step * outside:
+        filled[begin:] = True
 
 
 class NoiseFloor:
@@ -109,6 +166,8 @@ class NoiseFloor:
         first = [(columns - self._width) * w // max(1, self._windows - 1) for w in range(self._windows)]
         self._centers = (np.array(first) + self._width / 2) * CELL_BINS
         self._base: np.ndarray | None = None
+        self._mean: np.ndarray | None = None  # of each column
+        self._filled = np.zeros(columns, bool)
         self._warm = 0.0
         # How well the level is known after the first four batches, as a fraction.
         self.spread = 1.2 / np.sqrt(self._count * 4 * 64 / CELL_ROWS * self._width)
@@ -125,7 +184,11 @@ class NoiseFloor:
     def update(self, power: np.ndarray) -> None:
         """Take rows of power (rows, bins), a multiple of 8 rows, and follow their noise."""
         cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
-        found = _levels(cells, self._width, self._windows, self._low, self._clip, self._clipped)
+        self._find_wide(cells)
+        found = _levels(cells, self._filled, self._width, self._windows, self._low, self._clip, self._clipped)
+        sound = ~np.isnan(found)
+        if not sound.all():
+            found = np.interp(np.arange(len(found)), np.flatnonzero(sound), found[sound])
         least = max(float(power.mean(axis=0).max()) * _LOWEST, 1e-16)
         found = np.maximum(found, least)
         # A window that a wide signal fills, or that lies on the slope of the passband, is told by its neighbours.
@@ -145,6 +208,19 @@ class NoiseFloor:
             self._warm += power.shape[0] / 64
             self._base = self._base * (1 + share * (np.clip(ratio, 0.5, 1.25) - 1))
         self._refresh()
+
+    def _find_wide(self, cells: np.ndarray) -> None:
+        """Find the signals that are wider than a window can bear."""
+        here = np.median(cells, axis=0).astype(np.float64)
+        if self._mean is None:
+            self._mean = here
+        else:
+            share = max(len(cells) / (8 * self._warm + len(cells)), _FOLLOW)
+            self._mean += share * (here - self._mean)
+        n = len(here)
+        wide_signals(
+            self._mean, max(4, round(_EDGE * n)), _STEP, round(_LEAST * n), round(_MOST * n), self._filled
+        )
 
     def learn(self, power: np.ndarray, free: np.ndarray) -> None:
         """Take 64 rows of power over `level` and which cells are free (uint8); learn the passband's shape."""
