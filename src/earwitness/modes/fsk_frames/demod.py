@@ -20,6 +20,7 @@ from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import convolve_valid, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.thin import Thin
 from earwitness.modes.fsk_frames import chip, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 
@@ -44,27 +45,6 @@ LARGEST = 1e6
 FFSK_HZ = 9600.0  # half symbols of fast frequency-shift keying at 4800 Bd
 
 
-@kernel("void(float32[::1], float32[::1], int64, float32[::1])", fastmath=True)
-def _fir(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
-    """Give the sums of x's stretches times taps, every `stride` samples."""
-    for m in range(len(out)):
-        total = np.float32(0)
-        for i in range(len(taps)):
-            total += x[m * stride + i] * taps[i]
-        out[m] = total
-
-
-@kernel("void(complex64[::1], float32[::1], int64, complex64[::1])", fastmath=True)
-def _fir_complex(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
-    for m in range(len(out)):
-        re = np.float32(0)
-        im = np.float32(0)
-        for i in range(len(taps)):
-            re += x[m * stride + i].real * taps[i]
-            im += x[m * stride + i].imag * taps[i]
-        out[m] = complex(re, im)
-
-
 @kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
 def _changes(y: np.ndarray, half: int, out: np.ndarray) -> None:
     """Give squared changes over half a symbol; the clicks of a discriminator are cut off."""
@@ -76,25 +56,6 @@ def _changes(y: np.ndarray, half: int, out: np.ndarray) -> None:
     mean = total / np.float32(max(len(out), 1))
     for n in range(len(out)):
         out[n] = min(out[n], CLIPPED * mean)
-
-
-class _Thin:
-    """A symmetric FIR filter that keeps each `stride`-th sample; output m is centred on input stride * m."""
-
-    def __init__(self, taps: np.ndarray, stride: int, dtype: type):
-        self.taps = np.asarray(taps, np.float32)
-        self._stride = stride
-        self._held: np.ndarray = np.zeros(len(taps) // 2, dtype)
-        self._run = _fir_complex if dtype is np.complex64 else _fir
-        self.half = len(taps) // 2
-
-    def feed(self, x: np.ndarray) -> np.ndarray:
-        self._held = np.concatenate([self._held, x])
-        many = max((len(self._held) - len(self.taps)) // self._stride + 1, 0)
-        out = np.empty(many, self._held.dtype)
-        self._run(self._held, self.taps, self._stride, out)
-        self._held = self._held[many * self._stride :].copy()
-        return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +77,7 @@ class _Lane:
         self.baud = baud
         self.rate_hz = rate_hz
         self.per = rate_hz / baud
-        self._filter = _Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=45.0), 1, np.float32)
+        self._filter = Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=45.0), 1, np.float32)
         self._half = round(self.per / 2)
         self._raw = np.zeros(0, np.float32)
         self._iq = np.zeros(0, np.complex64)  # the same stretch where the lane has a channel
@@ -278,7 +239,7 @@ def _plain(soft: np.ndarray) -> list[Found]:
 class _Stage:
     """From the stage before to a lane: thinned, and discriminated where the channel is still I/Q."""
 
-    thin: _Thin
+    thin: Thin
     lane: _Lane
     discriminated: bool
     before: complex = 1 + 0j
@@ -314,7 +275,7 @@ def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
             taps = lowpass(0.31 * rate / step, 0.3 * rate / step, rate, stop_db=45.0)
         else:
             taps = np.ones(1, np.float32)
-        thin = _Thin(taps, step, np.complex64 if discriminated else np.float32)
+        thin = Thin(taps, step, np.complex64 if discriminated else np.float32)
         rate /= step
         out.append(_Stage(thin, _Lane(baud, rate), discriminated))
     return out
