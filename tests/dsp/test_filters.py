@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.dsp.discriminate import phase_steps
-from earwitness.dsp.filters import StreamingFir, convolve_valid, lowpass, root_raised_cosine
+from earwitness.dsp.filters import StreamingFir, convolve_valid, lowpass, root_raised_cosine, shaped
 
 
 @settings(deadline=None)
@@ -47,3 +47,18 @@ def test_phase_steps_are_numpys_angle():
     error = np.angle(np.exp(1j * (np.angle(x * np.conj(before)) - phase_steps(x, np.complex64(1)))))
     assert np.abs(error).max() < 2e-5
     assert np.all(phase_steps(np.zeros(4, np.complex64), np.complex64(0)) == 0)
+
+
+def test_shaped_pulses_do_not_disturb_each_other():
+    """Nyquist's first criterion: after the matched filter, what stands at an instant is its own level alone."""
+    levels = np.random.default_rng(2).choice([-1.0, 1.0], 300)
+    for per, late in ((4.0, 0.0), (3.3, 0.5)):
+        wave = shaped(levels, per, 0.5, late)
+        pulse = root_raised_cosine(0.5, per * 32, 6)
+        at = (
+            np.arange(len(wave)) - (np.arange(40, 260)[:, None] + 6 + late) * per
+        )  # samples from each instant
+        index = np.rint(at * 32).astype(int) + len(pulse) // 2
+        inside = (index >= 0) & (index < len(pulse))
+        got = (wave * np.where(inside, pulse[np.clip(index, 0, len(pulse) - 1)], 0)).sum(axis=1) * np.sqrt(32)
+        np.testing.assert_allclose(got, levels[40:260], atol=0.03)

@@ -161,17 +161,26 @@ def crc_frame_ok(frame: bytes) -> bool:
     return len(frame) > 8 and CRC16_IBM_3740.of(frame[:-2]) == int.from_bytes(frame[-2:], "big")
 
 
-@kernel("int64(uint8[::1], int64, int64, int64, int64, int64[:,::1])")
-def _markers(bits: np.ndarray, begin: int, word: int, size: int, most: int, out: np.ndarray) -> int:
-    """Note (first bit, wrong bits, complemented) of markers ending in bits[begin:]; gives how many."""
+@kernel("int64(uint8[::1], int64, int64, int64, int64, uint8[::1], int64[:,::1])")
+def _markers(
+    bits: np.ndarray, begin: int, word: int, size: int, most: int, ones: np.ndarray, out: np.ndarray
+) -> int:
+    """Note (first bit, wrong bits, complemented) of markers ending in bits[begin:]; gives how many.
+
+    `ones` has how many ones there are in each octet.
+    """
     found = 0
     register = np.int64(0)
     mask = (np.int64(1) << size) - 1
-    for n in range(max(begin - size + 1, 0), len(bits)):
+    first = max(begin, size - 1)
+    for n in range(max(begin - size + 1, 0), min(first, len(bits))):
         register = (register << 1 | bits[n]) & mask
-        if n < begin or n < size - 1:
-            continue
+    for n in range(first, len(bits)):
+        register = (register << 1 | bits[n]) & mask
         x = register ^ word
+        some = ones[x & 0xFF]
+        if most < some < 8 - most:
+            continue  # the last octet alone tells
         x -= (x >> 1) & 0x5555555555555555
         x = (x & 0x3333333333333333) + ((x >> 2) & 0x3333333333333333)
         x = (x + (x >> 4)) & 0x0F0F0F0F0F0F0F0F
@@ -186,12 +195,15 @@ def _markers(bits: np.ndarray, begin: int, word: int, size: int, most: int, out:
     return found
 
 
+_ONES = np.bitwise_count(np.arange(256, dtype=np.uint8))
+
+
 def find_markers(
     bits: np.ndarray, begin: int, *, word: int = SYNC, size: int = SYNC_BITS, most: int = SYNC_ERRORS
 ) -> np.ndarray:
     """Give int64 (n, 3), (first bit, wrong bits, complemented), of sync markers that end in bits[begin:]."""
     out = np.empty((max(len(bits) - begin, 0) // 8 + 8, 3), np.int64)
-    count = int(_markers(np.ascontiguousarray(bits, np.uint8), begin, word, size, most, out))
+    count = int(_markers(np.ascontiguousarray(bits, np.uint8), begin, word, size, most, _ONES, out))
     return out[:count]
 
 
@@ -483,15 +495,16 @@ def length_framed(payload: bytes) -> np.ndarray:
     return np.unpackbits(np.frombuffer(made, np.uint8))
 
 
-def standard_codes() -> list[BlockCode]:
+@cache
+def standard_codes() -> tuple[BlockCode, ...]:
     """Give the unshortened codes of the standard, the likely ones first."""
-    return [
+    return tuple(
         BlockCode(depth, WORD, errors, dual, randomizer)
         for errors in (16, 8)
         for randomizer in RANDOMIZERS[1::-1] + RANDOMIZERS[2:]
         for dual in (True, False)
         for depth in DEPTHS
-    ]
+    )
 
 
 def shortened(octets: int) -> list[BlockCode]:

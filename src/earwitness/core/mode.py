@@ -74,6 +74,9 @@ class Mode:
     max_width_hz: float  # widest detection it may explain
     min_width_hz: float = 0.0  # narrowest detection it may explain
     least_s: float = 0.0  # shortest emission there is something to be had from
+    narrow_rates_hz: tuple[
+        tuple[float, float], ...
+    ] = ()  # (detection up to so wide, rate) that do for it, narrowest first
     offset_ok_hz: float = 0.0  # carrier error it bears
     snr_floor_db: float = 0.0  # SNR in bandwidth_hz where nine frames in ten succeed
     # Class symbols (RR Appendix 1) of what it was read from, by identification class, "" for any other; what is not
@@ -88,6 +91,10 @@ class Mode:
     voice: bool = False  # gives Over; gives way to a data mode that decoded the same emission
     priority: int = 50  # lower is tried first
     package: str = ""  # set to __package__ in spec.py
+
+    def rate_for(self, width_hz: float) -> float:
+        """Give the complex rate that its demodulator wants for an emission so wide: `rate_hz`, or less."""
+        return next((rate for width, rate in self.narrow_rates_hz if width_hz <= width), self.rate_hz)
 
     def part(self, name: str) -> ModuleType:
         """Import one part (`demod`, `messages`, `synth`) of the mode's folder, on first need."""

@@ -54,6 +54,30 @@ def root_raised_cosine(alpha: float, samples_per_symbol: float, span: int) -> np
     return pulse / np.sqrt(np.sum(pulse**2))
 
 
+def shaped(
+    levels: np.ndarray, per: float, roll_off: float, late: float = 0.0, *, span: int = 6
+) -> np.ndarray:
+    """Give root-raised-cosine pulses of levels (n,), float64, `per` samples apart, the first at (span + late) symbols.
+
+    Each pulse is taken at the nearest of 64 places between samples, cut `span` symbols from its middle.
+    """
+    fine = 64
+    pulse = root_raised_cosine(roll_off, per * fine, span) * np.sqrt(fine)
+    middle, half = len(pulse) // 2, int(span * per)
+    count = int((len(levels) + 2 * span + 1) * per) + 2
+    places = (np.arange(len(levels)) + span + late) * per
+    whole = np.floor(places).astype(np.int64)
+    out = np.zeros(count)
+    for k in range(-half + 1, half + 1):
+        index = middle + np.rint((k - (places - whole)) * fine).astype(np.int64)
+        inside = (index >= 0) & (index < len(pulse))
+        value = np.where(inside, pulse[np.clip(index, 0, len(pulse) - 1)], 0) * levels
+        at = whole + k
+        keep = (at >= 0) & (at < count)
+        out += np.bincount(at[keep], value[keep], count)
+    return out
+
+
 def gaussian(bt: float, samples_per_symbol: float, span: int) -> np.ndarray:
     """Give a Gaussian frequency pulse of unit sum, float64, `span` symbols each side."""
     half = round(span * samples_per_symbol)

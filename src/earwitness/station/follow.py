@@ -171,7 +171,8 @@ class Follower:
                     self._collect(lane.feed(head))
 
     def _open_lane(self, mode: Mode, center_hz: float, cuts: dict[float, SharedCut]) -> Lane:
-        lane = Lane.start(mode, self.channel.rate_hz, self.channel.center_hz, center_hz, cuts)
+        width = self.detection.high_hz - self.detection.low_hz
+        lane = Lane.start(mode, self.channel.rate_hz, self.channel.center_hz, center_hz, cuts, width)
         self.lanes[mode.name] = lane
         return lane
 

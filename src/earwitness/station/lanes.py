@@ -107,7 +107,7 @@ def wanted_rate_hz(modes: Iterable[Mode], frequency_hz: float, width_hz: float, 
     for mode in modes:
         plausible = mode.min_width_hz <= 2 * width_hz and width_hz <= mode.max_width_hz and not mode.wideband
         if plausible and (not mode.bands_hz or in_bands(mode, frequency_hz)):
-            rates.append(mode.rate_hz)
+            rates.append(mode.rate_for(width_hz))
     return min(span_hz, max(rates))
 
 
@@ -150,16 +150,18 @@ class Lane:
         channel_center_hz: float,
         center_hz: float,
         cuts: dict[float, SharedCut],
+        width_hz: float = inf,
     ) -> Lane:
         """Give a lane fed from a channel; cut narrower first when the channel is not what the mode wants.
 
         `cuts` are those of the lanes started together about this centre, by their rate.
         """
-        fits = mode.rate_hz <= channel_rate_hz <= 1.35 * mode.rate_hz
+        rate_hz = mode.rate_for(width_hz)
+        fits = rate_hz <= channel_rate_hz <= 1.35 * rate_hz
         near = abs(center_hz - channel_center_hz) <= max(0.25 * mode.offset_ok_hz, 0.01 * mode.bandwidth_hz)
         cut = None
-        if not (fits and near) and channel_rate_hz > mode.rate_hz:
-            cut = cuts.setdefault(mode.rate_hz, SharedCut(center_hz, mode.rate_hz))
+        if not (fits and near) and channel_rate_hz > rate_hz:
+            cut = cuts.setdefault(rate_hz, SharedCut(center_hz, rate_hz))
         return cls(mode, mode.demodulator(), cut)
 
     def feed(self, samples: Samples) -> list[Result]:

@@ -18,7 +18,7 @@ from earwitness.coding.ccsds_lanes import Found, PairLanes, SerialLanes
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import carrier
-from earwitness.dsp.carrier import Start, acquire, follow
+from earwitness.dsp.carrier import Start, acquire, centroid, follow
 from earwitness.dsp.filters import StreamingFir, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
@@ -43,6 +43,12 @@ ROLL_OFF = 0.5
 REAL_ROLL_OFF = 0.9
 CHECK_EVERY = 4  # windows between comparisons of a loop with a fresh look
 MISSES = 3  # windows without a line until a stream is given up
+LOCK_SYMBOLS = 256  # whose lock is asked for
+LOCKED = {
+    carrier.BPSK: 0.25,
+    carrier.QPSK: 0.2,
+    carrier.OQPSK: 0.2,
+}  # 0.32 and 0.25 where frames are just read
 LOOK_AFTER = 4  # windows without a frame until what is being read is looked for again
 MOST_STREAMS = 8
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
@@ -128,11 +134,18 @@ class _Stream:
         self._spots = np.zeros(0)
         self._first = True
         self._pending = (half, spots)
+        self.locked = self._is_locked(half[: len(half) // 2 * 2].reshape(-1, 2))
 
     @property
     def turn(self) -> float:
         """Radians a symbol."""
         return self._forward.turn
+
+    def _is_locked(self, symbols: np.ndarray) -> bool:
+        kind = self.chance.kind
+        if kind == carrier.REAL or len(symbols) < LOCK_SYMBOLS:
+            return True
+        return bool(carrier.most_locked(symbols, kind, LOCK_SYMBOLS) > LOCKED[kind])
 
     def place_error(self, place: float, at: int) -> float:
         """Give how far a place in the window at `at` is from the loop's nearest instant, in symbols."""
@@ -151,6 +164,7 @@ class _Stream:
     def feed(self, window: np.ndarray) -> list[Found]:
         """Take the next window."""
         symbols, places = self._forward.feed(window)
+        self.locked = self._is_locked(symbols)
         spots = np.repeat(places, 2)
         spots[1::2] += 0.5 * self._per
         return self._take(symbols.reshape(-1), spots)
@@ -351,7 +365,7 @@ class Demodulator:
             if item not in self._streams:
                 continue  # another has read a frame meanwhile
             stream = self._streams[item]
-            stream.missed = 0 if item in found else stream.missed + (not steady)
+            stream.missed = 0 if item in found and stream.locked else stream.missed + (not steady)
             stream.waiting += 1
             if steady or item in found:
                 stream.power = own
@@ -360,16 +374,19 @@ class Demodulator:
             if stream.missed >= MISSES:
                 out += self._frames(stream, self._closed(stream))
                 self._streams.pop(item, None)
+        coarse = None
         for item, chance in found.items():
             if self._settled is not None and item != self._settled:
                 continue
+            if chance.kind != carrier.REAL and coarse is None:
+                coarse = centroid(window)
             which = chance.rate_hz if chance.kind == carrier.REAL else 0.0
             earlier = before.get(which, window[:0]).astype(np.complex64)
             if not which:
                 earlier = np.concatenate([window[:0], *list(self._past[key])[:-1]]).astype(np.complex64)
             lag = self._lags[key, chance.rate_hz] if which else 0.0
             here = fresh[which].astype(np.complex64)
-            out += self._open(item, chance, octave, earlier, here, at, lag, own)
+            out += self._open(item, chance, octave, earlier, here, at, lag, own, coarse)
         return out
 
     def _forget(self, key: int) -> None:
@@ -387,7 +404,7 @@ class Demodulator:
 
     def _open(
         self, item: tuple[int, int, float], chance: Chance, octave: Octave, before: np.ndarray, window: np.ndarray, at: int,
-        lag: float, power: float,
+        lag: float, power: float, coarse: float | None,
     ) -> list[Frame]:  # fmt: skip
         known = self._streams.get(item)
         if known is not None:
@@ -396,7 +413,9 @@ class Demodulator:
                 return []
         per = octave.rate_hz / chance.rate_hz
         reach = min(0.4, max(0.45 / per, 3 * self._mode.offset_ok_hz / octave.rate_hz))
-        start = acquire(chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=CLOCK_ERROR)
+        start = acquire(
+            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=CLOCK_ERROR, coarse=coarse
+        )
         if start is None:
             return []
         if known is not None:
@@ -414,6 +433,8 @@ class Demodulator:
         if len(self._streams) >= MOST_STREAMS:
             return out
         stream = _Stream(chance, octave, start, before, window, at, lag)
+        if not stream.locked:
+            return out
         stream.power = power
         self._streams[item] = stream
         return out + self._frames(stream, stream.open())

@@ -23,6 +23,8 @@ MODE = Mode(
     ),
     bandwidth_hz=96_000.0,
     rate_hz=192_000.0,
+    # four times the width: of a weak emission only half may stand out of the noise
+    narrow_rates_hz=((6_000.0, 24_000.0), (12_000.0, 48_000.0), (24_000.0, 96_000.0)),
     min_width_hz=800.0,
     max_width_hz=160_000.0,
     offset_ok_hz=2_000.0,

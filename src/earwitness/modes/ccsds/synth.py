@@ -11,13 +11,11 @@ from earwitness.coding.ccsds import SYNC, BlockCode, attach
 from earwitness.coding.viterbi import encode
 from earwitness.core.errors import LayoutError
 from earwitness.core.types import Bits
-from earwitness.dsp.filters import convolve_valid, gaussian, root_raised_cosine
+from earwitness.dsp.filters import convolve_valid, gaussian, shaped
 from earwitness.payloads.ccsds_tm import packet, tm_frame
 
 PREAMBLE_BITS = 256
-FINE = 64
 KEYED = 16  # steps a symbol that frequency keying is made in
-SPAN = 6
 INDEX = 0.5  # of frequency keying: deviation over half the rate
 BT = 0.5
 
@@ -71,24 +69,6 @@ def symbols(item: Mapping[str, Any]) -> np.ndarray:
     if item.get("line_code") == "NRZ-M":
         out = np.bitwise_xor.accumulate(out)
     return encode(out) if item.get("convolutional") else out
-
-
-def shaped(levels: np.ndarray, per: float, roll_off: float, late: float = 0.0) -> np.ndarray:
-    """Give root-raised-cosine pulses of levels (n,), `per` samples apart, the first at (SPAN + late) symbols."""
-    fine = root_raised_cosine(roll_off, per * FINE, SPAN) * np.sqrt(FINE)
-    middle, half = len(fine) // 2, int(SPAN * per)
-    count = int((len(levels) + 2 * SPAN + 1) * per) + 2
-    places = (np.arange(len(levels)) + SPAN + late) * per
-    whole = np.floor(places).astype(np.int64)
-    out = np.zeros(count)
-    for k in range(-half + 1, half + 1):
-        index = middle + np.rint((k - (places - whole)) * FINE).astype(np.int64)
-        inside = (index >= 0) & (index < len(fine))
-        value = np.where(inside, fine[np.clip(index, 0, len(fine) - 1)], 0) * levels
-        at = whole + k
-        keep = (at >= 0) & (at < count)
-        np.add.at(out, at[keep], value[keep])
-    return out
 
 
 def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:

@@ -10,7 +10,7 @@ import numpy as np
 from earwitness.coding.ccsds import BlockCode, attach
 from earwitness.coding.viterbi import encode
 from earwitness.core.types import Bits
-from earwitness.dsp.filters import root_raised_cosine
+from earwitness.dsp.filters import shaped
 from earwitness.modes.lrpt.channels import INSERT, PICTURE_APIDS, ZONE
 from earwitness.modes.lrpt.demod import INTERLEAVED_RATE_HZ, ROLL_OFF, SYMBOL_RATE_HZ
 from earwitness.modes.lrpt.interleave import interleave
@@ -26,8 +26,6 @@ from earwitness.payloads.ccsds_tm import (
 CODE = BlockCode(4, dual=False)
 PICTURE_CHANNEL = 5  # virtual channel (from memory)
 TELEMETRY_APID = 70
-FINE = 32
-SPAN = 6
 LEAD_FRAMES = 1
 
 
@@ -110,29 +108,12 @@ def symbols(item: Mapping[str, Any]) -> np.ndarray:
     return interleave(made) if item.get("interleaved") else made
 
 
-def _shaped(levels: np.ndarray, per: float, late: float) -> np.ndarray:
-    fine = root_raised_cosine(ROLL_OFF, per * FINE, SPAN)
-    middle, half = len(fine) // 2, int(SPAN * per)
-    count = int((len(levels) + 2 * SPAN + 1) * per) + 2
-    places = (np.arange(len(levels)) + SPAN + late) * per
-    whole = np.floor(places).astype(np.int64)
-    out = np.zeros(count)
-    for k in range(-half + 1, half + 1):
-        index = middle + np.rint((k - (places - whole)) * FINE).astype(np.int64)
-        inside = (index >= 0) & (index < len(fine))
-        value = np.where(inside, fine[np.clip(index, 0, len(fine) - 1)], 0) * levels
-        at = whole + k
-        keep = (at >= 0) & (at < count)
-        out += np.bincount(at[keep], value[keep], count)
-    return out
-
-
 def transmit(item: Mapping[str, Any], rate_hz: float) -> np.ndarray:
     """Give the transmission, complex64 shape (n,), 0 Hz carrier, unit mean power."""
     levels = 2.0 * symbols(item) - 1
     per = rate_hz / (INTERLEAVED_RATE_HZ if item.get("interleaved") else SYMBOL_RATE_HZ)
     late = 0.5 if item.get("modulation") == "oqpsk" else 0.0
-    out = _shaped(levels[0::2], per, 0.0) + 1j * _shaped(levels[1::2], per, late)
+    out = shaped(levels[0::2], per, ROLL_OFF) + 1j * shaped(levels[1::2], per, ROLL_OFF, late)
     return np.asarray(out / np.sqrt(np.mean(np.abs(out) ** 2)), np.complex64)
 
 
