@@ -33,7 +33,7 @@ def theory(item, g: float) -> float:
     octets = len(item["data_hex"]) // 2
     if item["framing"] == "mobitex":
         return at_most(16, 1, p) * at_most(12, 1, p) ** (2 + octets // 18 * 20)
-    if item["framing"] in ("golay-plain", "golay"):
+    if item["framing"] == "golay":
         return at_most(32, 3, p) * at_most(24, 3, p) * at_most(octets + 32, 16, 1 - (1 - p) ** 8)
     return (1 - p) ** (8 * (octets + 7))
 

@@ -208,7 +208,7 @@ def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:
 
 
 MOST_SYMBOLS = mobitex.CALLED_BITS + mobitex.MOST_BLOCKS * mobitex.BLOCK_BITS
-AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, golay_length.PLAIN, *chip.WORDS)
+AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, chip.FIXED, *chip.WORDS)
 
 
 def _plain(soft: np.ndarray) -> list[Found]:
@@ -221,14 +221,14 @@ def _plain(soft: np.ndarray) -> list[Found]:
             found = mobitex.read(sign * soft[at : at + MOST_SYMBOLS])
         elif word in chip.WORDS:
             found = chip.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
+        elif word is chip.FIXED:
+            found = chip.read_fixed(bits[at : at + 600] ^ np.uint8(inverted), 0)
         else:
-            found = golay_length.read(sign * soft[at : at + 2200], 0, word)
-            if found is None and word is golay_length.PLAIN:
-                found = chip.read_fixed(bits[at : at + 600] ^ np.uint8(inverted), 0)
+            found = golay_length.read(sign * soft[at : at + 2200], 0)
         if found is not None:
             out.append(replace(found, start=at, stop=at + found.stop))
     clear = descramble(bits)
-    for at, _, inverted in find_words(clear, (golay_length.PLAIN,)):
+    for at, _, inverted in find_words(clear, (golay_length.SCRAMBLED,)):
         found = golay_length.read_octet_length(clear[at : at + 2200] ^ np.uint8(inverted), 0)
         if found is not None:
             out.append(replace(found, start=at, stop=at + found.stop))

@@ -4,27 +4,25 @@ From memory of data sheets; the Golay matrix, flags, scrambler, code and symbol 
 satellites (sync word C3AA6655). The length word of 24 bits is 12 check bits, then 12 bits: four flags and a count of
 octets. What follows is Reed-Solomon (255,223) shortened, conventional basis, added to the CCSDS sequence; with the
 convolutional flag the count is of coded octets: rate 1/2, K = 7, G2's symbol first, none inverted, eight bits of tail.
-With sync word 930B51DE the flags say nothing; behind the packet radio scrambler an octet of length stands in place of
-the Golay word and no CCSDS sequence is added (both from memory alone).
+With sync word 930B51DE, behind the packet radio scrambler, an octet of length stands in place of the Golay word and no
+CCSDS sequence is added (from memory alone; the same word with a Golay word is read by mode `ccsds`).
 """
 
 from __future__ import annotations
 
 from functools import cache
-from itertools import combinations
 from math import comb, log10
 
 import numpy as np
 
 from earwitness.coding import viterbi
+from earwitness.coding.ccsds import golay_decode
 from earwitness.coding.reed_solomon import ReedSolomon
 from earwitness.coding.scramble import ccsds_sequence
 from earwitness.modes.fsk_frames.framing import Found, Word, number
 
 FLAGGED = Word(0xC3AA6655, 32, 3)
-PLAIN = Word(0x930B51DE, 32, 3)
-# Check bit k of the Golay word, first sent first, adds up these of the 12 data bits
-ROWS = (0x8ED, 0x1DB, 0x3B5, 0x769, 0xED1, 0xDA3, 0xB47, 0x68F, 0xD1D, 0xA3B, 0x477, 0xFFE)
+SCRAMBLED = Word(0x930B51DE, 32, 3)
 CONVOLUTIONAL = 0x100
 CODED = 0x600  # Reed-Solomon and scrambler: which is which the recordings do not tell
 PARITY = 32
@@ -34,32 +32,6 @@ BELIEVED = -12.0  # log10 of the chance that random bits pass, per sync word
 @cache
 def _code() -> ReedSolomon:
     return ReedSolomon(PARITY, 0x187, 112, 11)
-
-
-def golay_word(data: int) -> int:
-    """Give the word of 24 bits for 12 data bits: check bits first."""
-    return sum(((data & row).bit_count() & 1) << (23 - k) for k, row in enumerate(ROWS)) | data
-
-
-@cache
-def _errors() -> dict[int, int]:
-    """Give the error pattern of weight up to 3 of each syndrome."""
-    table = {0: 0}
-    for weight in (1, 2, 3):
-        for places in combinations(range(24), weight):
-            error = sum(1 << place for place in places)
-            table[_syndrome(error)] = error
-    return table
-
-
-def _syndrome(word: int) -> int:
-    return (word ^ golay_word(word & 0xFFF)) >> 12
-
-
-def golay_data(word: int) -> int | None:
-    """Give the 12 data bits of a word with up to three wrong bits."""
-    error = _errors().get(_syndrome(word))
-    return None if error is None else (word ^ error) & 0xFFF
 
 
 def _decoded(block: bytes) -> tuple[bytes, int] | None:
@@ -83,19 +55,19 @@ def _found(got: tuple[bytes, int], size: int, at: int, stop: int, sync: Word, ho
     return Found(got[0], at, stop, "sync word, length, Reed-Solomon", name, got[1], extra)
 
 
-def read(soft: np.ndarray, at: int, sync: Word) -> Found | None:
+def read(soft: np.ndarray, at: int) -> Found | None:
     """Give the frame whose sync word begins at soft[at] (float32, positive is one)."""
     bits = (soft[at + 32 : at + 56] > 0).astype(np.uint8)
-    data = golay_data(number(bits)) if len(bits) == 24 else None
+    data = golay_decode(number(bits)) if len(bits) == 24 else None
     if data is None:
         return None
     size, first = data & 0xFF, at + 56
     body = soft[first : first + 8 * size]
     if len(body) < 8 * size:
         return None
-    if sync is FLAGGED and data & CODED != CODED:
+    if data & CODED != CODED:
         return None  # nothing to check it by
-    if sync is FLAGGED and data & CONVOLUTIONAL:
+    if data & CONVOLUTIONAL:
         if size < 4 or size % 2:
             return None
         swapped = np.ascontiguousarray(body.reshape(-1, 2)[:, ::-1]).reshape(-1)
@@ -106,7 +78,7 @@ def read(soft: np.ndarray, at: int, sync: Word) -> Found | None:
     else:
         got = _decoded(_unscrambled(np.packbits(body > 0).tobytes()))
         how = ""
-    return _found(got, size, at, first + len(body), sync, how) if got else None
+    return _found(got, size, at, first + len(body), FLAGGED, how) if got else None
 
 
 def read_octet_length(bits: np.ndarray, at: int) -> Found | None:
@@ -120,4 +92,4 @@ def read_octet_length(bits: np.ndarray, at: int) -> Found | None:
         return None
     got, size = min(results, key=lambda item: item[0][1])  # a word an octet too long has one wrong octet more
     how = ", behind the packet radio scrambler"
-    return _found(got, size - 1, at, at + 32 + 8 * size, PLAIN, how)
+    return _found(got, size - 1, at, at + 32 + 8 * size, SCRAMBLED, how)

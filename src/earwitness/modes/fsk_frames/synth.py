@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from earwitness.coding.ccsds import golay_words
 from earwitness.coding.crc import CRC16_XMODEM
 from earwitness.coding.reed_solomon import ReedSolomon
 from earwitness.coding.scramble import ccsds_sequence, scramble
@@ -55,18 +56,16 @@ def _scrambled(block: bytes) -> bytes:
 
 
 def _golay(item: Mapping[str, Any], data: bytes) -> np.ndarray:
-    plain = item["framing"] == "golay-plain"
     body = _bits(_scrambled(_block(data)))
-    flags = 0 if plain else golay_length.CODED
+    flags = golay_length.CODED
     if item.get("convolutional"):
         pairs = encode(np.concatenate([body, np.zeros(8, np.uint8)]), invert_second=False).reshape(-1, 2)
         body = np.ascontiguousarray(pairs[:, ::-1]).reshape(-1)
         flags |= golay_length.CONVOLUTIONAL
     if len(body) > 8 * 255:
         raise LayoutError(f"{len(body) // 8} octets; the length word counts to 255")
-    word = golay_length.golay_word(flags | len(body) // 8)
-    sync = golay_length.PLAIN if plain else golay_length.FLAGGED
-    return np.concatenate([_sync(sync.value, 32), _bits(word.to_bytes(3, "big")), body])
+    word = int(golay_words()[flags | len(body) // 8])
+    return np.concatenate([_sync(golay_length.FLAGGED.value, 32), _bits(word.to_bytes(3, "big")), body])
 
 
 def bits(item: Mapping[str, Any]) -> np.ndarray:
@@ -80,11 +79,13 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
     )
     if framing == "mobitex":
         body = _mobitex(item, data)
-    elif framing in ("golay", "golay-plain"):
+    elif framing == "golay":
         body = _golay(item, data)
     elif framing == "octet-length":
         block = _block(data)
-        body = np.concatenate([_sync(golay_length.PLAIN.value, 32), _bits(bytes([len(block) + 1]) + block)])
+        body = np.concatenate(
+            [_sync(golay_length.SCRAMBLED.value, 32), _bits(bytes([len(block) + 1]) + block)]
+        )
     elif framing == "chip":
         whole = bytes([len(data)]) + data
         body = np.concatenate(
@@ -100,9 +101,7 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
             ]
         )
     else:
-        raise LayoutError(
-            f"framing {framing!r}; mobitex, golay, golay-plain, octet-length, chip or chip-fixed"
-        )
+        raise LayoutError(f"framing {framing!r}; mobitex, golay, octet-length, chip or chip-fixed")
     out = np.concatenate([lead, body, lead[:TAIL_BITS]])
     return scramble(out) if framing == "octet-length" else out
 
@@ -149,7 +148,7 @@ def examples() -> list[dict[str, Any]]:
             "keying": "FFSK",
             "data_hex": (b"\x82\xa7\x80\x00" + text * 2).hex(),
         },
-        {"framing": "golay-plain", "baud": 9600, "data_hex": (b"\x82\xa7\x80\x00" + text * 5).hex()},
+        {"framing": "golay", "baud": 9600, "data_hex": (b"\x82\xa7\x80\x00" + text * 5).hex()},
         {"framing": "golay", "baud": 4800, "keying": "FFSK", "convolutional": True, "data_hex": text.hex()},
         {"framing": "mobitex", "baud": 4800, "call": "QX1AB", "data_hex": (text * 6)[:216].hex()},
         {"framing": "octet-length", "baud": 9600, "data_hex": (b"\x82\xa7\x80\x00" + text * 4).hex()},
