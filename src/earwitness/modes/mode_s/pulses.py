@@ -656,7 +656,7 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
             wrong = _remainder(bits, size)
         df = _format(bits)
         squitter = 17 <= df <= 19
-        if squitter and wrong != 0 and contrast > (2.2 if loose else 4.6):
+        if squitter and wrong != 0 and contrast > (2.2 if loose else 4.0):
             fixed = _mend(bits, certainty, size, wrong, 10, 2)
             if fixed > 0:
                 wrong = 0
@@ -667,7 +667,7 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
     if squitter and wrong != 0:
         return False
     if df == 11 and wrong >= 80:
-        fixed = _mend(bits, certainty, size, wrong, 3, 1)
+        fixed = _mend(bits, certainty, size, wrong, 8, 2)
         if fixed == 0:
             return False
         wrong = 0
@@ -915,7 +915,7 @@ def receive(  # type: ignore[no-untyped-def]
             sure = 17 <= df <= 19 or (df == 11 and row[REMAINDER] == 0)
             clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
             row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
-            if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 5.0) or row[QUALITY] < 0.45):
+            if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 4.2) or row[QUALITY] < 0.45):
                 continue
             place = count
             for k in range(recent, count):
