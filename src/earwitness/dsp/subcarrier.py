@@ -36,7 +36,7 @@ class Subcarrier:
         self._sound = from_audio or from_fm
         self._last = 1 + 0j
         self._at = 0
-        self._raw = FixedBlocks(max(round(rate_hz / 4), 1))
+        self._raw = FixedBlocks(max(round(rate_hz), 1))
         self._out = FixedBlocks(round(TRACK_HZ))
         cutoff_hz = SOUND_HZ if self._sound else REACH_HZ
         self._parts = [
@@ -68,7 +68,9 @@ class Subcarrier:
                 part.feed(np.ascontiguousarray(side))
                 for part, side in zip(self._parts, (block.real, block.imag), strict=True)
             )
-            return (real + 1j * imag).astype(np.complex64)
+            out = np.empty(len(real), np.complex64)
+            out.real, out.imag = real, imag
+            return out
         if self._fm:
             last, self._last = self._last, complex(block[-1]) if len(block) else self._last
             block = discriminate(block, rate_hz=self._rate_hz, before=last) * np.float32(1e-4)
@@ -79,11 +81,19 @@ class Subcarrier:
         return self._band.feed(sound * turns)
 
 
+@kernel("boolean(float32[::1])", fastmath={"reassoc", "nsz"})
+def _bounded(values: np.ndarray) -> bool:
+    """Tell whether all values are numbers well below LIMIT."""
+    wild = 0
+    for i in range(len(values)):
+        wild += 0 if abs(values[i]) < np.float32(LIMIT / 2) else 1
+    return wild == 0
+
+
 def _tame(block: np.ndarray) -> np.ndarray:
     """Give a block as float32 or complex64, with what is no number or beyond all bounds as silence."""
     block = np.ascontiguousarray(block, np.complex64 if np.iscomplexobj(block) else np.float32)
-    parts = block.view(np.float32)
-    if not len(parts) or max(float(parts.max()), -float(parts.min())) < LIMIT / 2:
+    if _bounded(block.view(np.float32)):
         return block
     block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
     return np.where(np.abs(block) < LIMIT, block, 0).astype(block.dtype)

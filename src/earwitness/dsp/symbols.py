@@ -227,6 +227,7 @@ def _interpolate(
 ) -> None:
     """Give lanes y (F, n) at places - base + each offset by cubic interpolation, 0 beyond their ends: out (F, offsets, n)."""
     lanes, size = y.shape
+    low, high = offsets.min(), offsets.max()
     for k in range(len(places)):
         at = places[k] - base
         whole = int(np.floor(at))
@@ -235,19 +236,23 @@ def _interpolate(
         b = np.float32(0.5) * t * t * (np.float32(3) * t - np.float32(5)) + np.float32(1)
         c = np.float32(0.5) * t * (t * (np.float32(4) - np.float32(3) * t) + np.float32(1))
         d = np.float32(0.5) * t * t * (t - np.float32(1))
-        for i in range(len(offsets)):
-            first = whole + offsets[i] - 1
-            if first < 0 or first + 3 >= size:
+        if whole + low < 1 or whole + high + 2 >= size:
+            for i in range(len(offsets)):
+                n = whole + offsets[i]
                 for f in range(lanes):
                     out[f, i, k] = 0.0
-                continue
-            n = np.uint64(first)  # needs no look whether it counts from the end
-            for f in range(lanes):
+                    if n >= 1 and n + 2 < size:
+                        out[f, i, k] = a * y[f, n - 1] + b * y[f, n] + c * y[f, n + 1] + d * y[f, n + 2]
+            continue
+        for f in range(lanes):
+            near = y[f, whole + low - 1 : whole + high + 3]
+            for i in range(len(offsets)):
+                n = np.uint64(offsets[i] - low)  # needs no look whether it counts from the end
                 out[f, i, k] = (
-                    a * y[f, n]
-                    + b * y[f, n + np.uint64(1)]
-                    + c * y[f, n + np.uint64(2)]
-                    + d * y[f, n + np.uint64(3)]
+                    a * near[n]
+                    + b * near[n + np.uint64(1)]
+                    + c * near[n + np.uint64(2)]
+                    + d * near[n + np.uint64(3)]
                 )
 
 
@@ -272,22 +277,19 @@ class Clock:
         self._placed = 0  # hops
         self._next = 0.0
 
-    def feed(self, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Take the next samples, float32 (lanes, n)."""
-        self._y = np.concatenate([self._y, y], axis=1)
+    def feed(self, y: np.ndarray, *, last: bool = False) -> tuple[np.ndarray, np.ndarray]:
+        """Take the next samples, float32 (lanes, n); after the `last` nothing is held back."""
+        rest = np.zeros((self._lanes, self._margin + HOP_SAMPLES if last else 0), np.float32)
+        self._y = np.concatenate([self._y, y, rest], axis=1)
         hops = (self._at + self._y.shape[1] - self._margin - self._summed * HOP_SAMPLES) // HOP_SAMPLES
         sums = np.empty((max(hops, 0), OS))
         _clock_sums(self._y, self._summed * HOP_SAMPLES - 1 - self._at, sums)
-        shares = np.empty(len(sums), np.complex64)
-        _shares(sums, shares)
+        after = 0
+        if last:
+            after = REACH if self._gate is None else REACH + MARGIN
+        shares = np.zeros(len(sums) + after, np.complex64)
+        _shares(sums, shares[: len(sums)])
         return self._placed_of(shares)
-
-    def finish(self) -> tuple[np.ndarray, np.ndarray]:
-        """Give what is left; nothing can be fed after it."""
-        rest = self.feed(np.zeros((self._lanes, self._margin + HOP_SAMPLES), np.float32))
-        lack = REACH if self._gate is None else REACH + MARGIN
-        left = self._placed_of(np.zeros(lack, np.complex64))
-        return np.concatenate([rest[0], left[0]]), np.concatenate([rest[1], left[1]], axis=2)
 
     def _placed_of(self, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the clock's line in the next hops; give the symbols of the hops that then have enough after them."""
@@ -725,36 +727,22 @@ class Slicer:
         self._good = np.zeros(BESIDE, bool)  # hops that can be read, from BESIDE before the next to be given
 
     def feed(
-        self, places: np.ndarray, x: np.ndarray, first: np.ndarray
+        self, places: np.ndarray, x: np.ndarray, first: np.ndarray, *, last: bool = False
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Take instants (n,), samples float32 (width, n) and a first look (n,).
+        """Take instants (n,), samples float32 (width, n) and a first look (n,); after the `last` none are held back.
 
         Gives (instants, soft float32 (m,), facts float64 (m // HOP, 3)) for the symbols that have enough after
         them; facts of a hop: share of power the fit left, middle and half distance of the first look's clusters.
         Hops that cannot be read, nor any beside them, are left out.
         """
-        self._x = np.concatenate([self._x, x], axis=1)
-        self._first = np.concatenate([self._first, first])
-        self._places = np.concatenate([self._places, places])
+        lack = AROUND + (AROUND - len(self._first) - len(first)) % HOP if last else 0
+        self._x = np.concatenate([self._x, x, np.zeros((len(x), lack), np.float32)], axis=1)
+        self._first = np.concatenate([self._first, first, np.zeros(lack, np.float32)])
+        self._places = np.concatenate([self._places, places, np.full(lack, np.inf)])
         known = len(self._good) - BESIDE  # hops from the next to be given
-        good = np.empty(max((len(self._first) - 2 * AROUND) // HOP - known, 0), bool)
-        _readable(self._first[known * HOP :], self._louder, good)
+        good = np.zeros(max((len(self._first) - 2 * AROUND) // HOP - known, 0) + (BESIDE if last else 0), bool)
+        _readable(self._first[known * HOP :], self._louder, good[: len(good) - BESIDE] if last else good)
         self._good = np.concatenate([self._good, good])
-        return self._given()
-
-    def finish(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Give the symbols still held; nothing can be fed after it."""
-        lack = AROUND + (AROUND - len(self._first)) % HOP
-        width = len(self._x)
-        out = self.feed(
-            np.full(lack, np.inf), np.zeros((width, lack), np.float32), np.zeros(lack, np.float32)
-        )
-        self._good = np.concatenate([self._good, np.zeros(BESIDE, bool)])
-        places, soft, facts = (np.concatenate(pair) for pair in zip(out, self._given(), strict=True))
-        real = np.isfinite(places)
-        return places[real], soft[real], facts
-
-    def _given(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         chosen = nearby(self._good, BESIDE)
         hops = int(np.count_nonzero(chosen))
         soft = np.empty(hops * HOP, np.float32)
@@ -765,6 +753,9 @@ class Slicer:
             _slice(self._x, self._first, self._louder, chosen, soft, facts)
         if hops < len(chosen):
             places = places[np.repeat(chosen, HOP)]
+        if hops and last:
+            real = np.isfinite(places)
+            places, soft = places[real], soft[real]
         self._x, self._first, self._places = self._x[:, done:].copy(), self._first[done:], self._places[done:]
         self._good = self._good[len(chosen) :]
         return places, soft, facts
@@ -818,7 +809,7 @@ def steady(z: np.ndarray) -> bool:
     return bool(fourth * len(z) < STEADY * second * second and jumps < JUMPS)
 
 
-@kernel("bool_(complex64[::1], float64)", fastmath=True)
+@kernel("bool_(complex64[::1], float64)", fastmath=True, error_model="numpy")  # no look for zeros
 def _plain(z: np.ndarray, line: float) -> bool:
     """Tell whether z is a carrier at `line` without reversals, by its line beside that of its squares."""
     some = 32
@@ -847,18 +838,29 @@ def _plain(z: np.ndarray, line: float) -> bool:
     return bool(abs(first) > PLAIN * abs(second))
 
 
-@kernel("void(complex64[::1], complex64[::1])", fastmath=True)
+@kernel("void(complex64[::1], complex64[::1])", fastmath=True, error_model="numpy")  # no look for zeros
 def _squares(z: np.ndarray, out: np.ndarray) -> None:
     """Sum squares of z, over their size, by runs of len(z) // len(out)."""
-    fold = len(z) // len(out)
-    for k in range(len(out)):
-        total = 0j
-        for n in range(k * fold, (k + 1) * fold):
-            a = z[n].real
-            b = z[n].imag
-            size = np.sqrt(a * a + b * b) + np.float32(1e-20)
-            total += complex((a * a - b * b) / size, 2 * a * b / size)
-        out[k] = total
+    fold = len(z) // max(len(out), 1)
+    some = 512 * fold
+    re = np.empty(some, np.float32)
+    im = np.empty(some, np.float32)
+    for first in range(0, len(out), 512):
+        count = min(512, len(out) - first)
+        part = z[first * fold : (first + count) * fold]
+        for n in range(len(part)):
+            a = part[n].real
+            b = part[n].imag
+            size = np.float32(1) / (np.sqrt(a * a + b * b) + np.float32(1e-20))
+            re[n] = (a * a - b * b) * size
+            im[n] = np.float32(2) * a * b * size
+        for k in range(count):
+            x = re[k * fold]
+            y = im[k * fold]
+            for n in range(k * fold + 1, (k + 1) * fold):
+                x += re[n]
+                y += im[n]
+            out[first + k] = complex(x, y)
 
 
 @kernel("void(complex64[:,::1], float32[:,::1])", fastmath=True)
@@ -980,7 +982,7 @@ class ReversalCarrier:
         self._found = np.concatenate([self._found, found])
 
 
-@kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])", fastmath=True)
+@kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])", fastmath=True, error_model="numpy")  # no look for zeros
 def _upright(z: np.ndarray, reach: int, count: int, angle: float, out: np.ndarray) -> float:
     """Give the unit rotors that turn symbols `reach` .. `reach + count` of z upright; `angle` went before."""
     span = 2 * reach + 1
@@ -1018,17 +1020,14 @@ class Upright:
         self._places = np.zeros(0)
         self._angle = 0.0
 
-    def finish(self) -> tuple[np.ndarray, np.ndarray]:
-        """Give what is left, as `feed` does; nothing can be fed after it."""
-        if self._x is None:
-            return np.empty(0), np.empty((0, 0), np.complex64)
-        return self.feed(np.empty(0), np.zeros((len(self._x), self._reach), np.complex64))
-
-    def feed(self, places: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Take instants (n,) and complex64 samples (width, n); give those ready, turned."""
+    def feed(
+        self, places: np.ndarray, x: np.ndarray, *, last: bool = False
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Take instants (n,) and complex64 samples (width, n); give those ready, turned: all, after the `last`."""
         if self._x is None:
             self._x = np.zeros((len(x), self._reach), np.complex64)
-        self._x = np.concatenate([self._x, x], axis=1)
+        rest = np.zeros((len(x), self._reach if last else 0), np.complex64)
+        self._x = np.concatenate([self._x, x, rest], axis=1)
         self._places = np.concatenate([self._places, places])
         count = self._x.shape[1] - 2 * self._reach
         if count <= 0:

@@ -86,7 +86,7 @@ class _Symbols:
         self._scale = channel_hz / (OS * baud)  # samples of the channel per sample of the stream
         self._clock = Clock(lanes, self.offsets, gated=gated)
         self._slicer = Slicer(lanes * len(self.offsets), louder=self.louder)
-        self._hunters = (FrameHunter(scrambled=False), FrameHunter(scrambled=True))
+        self._hunters: list[FrameHunter] = []  # none before there is something to hunt in
 
     def lanes(self, x: np.ndarray) -> np.ndarray:
         """Give the lanes of the next samples, float32 (lanes, n) at OS a symbol."""
@@ -96,23 +96,21 @@ class _Symbols:
         """Give samples around symbols, (width, n), and the first look at them, from those of each lane."""
         raise NotImplementedError
 
-    def feed(self, x: np.ndarray) -> list[tuple[bool, Hit]]:
-        """Take the next samples."""
-        return self._read(*self._clock.feed(self.lanes(x)))
+    def feed(self, x: np.ndarray, *, last: bool = False) -> list[tuple[bool, Hit]]:
+        """Take the next samples; after the `last` nothing is held back."""
+        return self._read(*self._clock.feed(self.lanes(x), last=last), last)
 
-    def finish(self) -> list[tuple[bool, Hit]]:
-        """Give what is left."""
-        out = self._read(*self._clock.finish())
-        return out + self._hunt(*self._slicer.finish()[:2])
+    def _read(self, places: np.ndarray, x: np.ndarray, last: bool) -> list[tuple[bool, Hit]]:
+        return self._hunt(places, *self.look(x), last) if len(places) or last else []
 
-    def _read(self, places: np.ndarray, x: np.ndarray) -> list[tuple[bool, Hit]]:
-        if not len(places):
-            return []
-        return self._hunt(*self._slicer.feed(places, *self.look(x))[:2])
-
-    def _hunt(self, places: np.ndarray, soft: np.ndarray) -> list[tuple[bool, Hit]]:
+    def _hunt(
+        self, places: np.ndarray, x: np.ndarray, first: np.ndarray, last: bool
+    ) -> list[tuple[bool, Hit]]:
+        places, soft, _ = self._slicer.feed(places, x, first, last=last)
         if not len(soft):
             return []
+        if not self._hunters:
+            self._hunters = [FrameHunter(scrambled=False), FrameHunter(scrambled=True)]
         at = (places - self.delay) * self._scale
         return [(hunter.scrambled, hit) for hunter in self._hunters for hit in hunter.feed(soft, at)]
 
@@ -187,19 +185,14 @@ class _Reversals(_Symbols):
         parts = zip(self._low, (x.real, x.imag), strict=True)
         return np.stack([low.feed(np.ascontiguousarray(part)) for low, part in parts])
 
-    def finish(self) -> list[tuple[bool, Hit]]:
-        out = self._read(*self._clock.finish())
-        out += self._turned(*self._upright.finish())
-        return out + self._hunt(*self._slicer.finish()[:2])
-
-    def _read(self, places: np.ndarray, x: np.ndarray) -> list[tuple[bool, Hit]]:
-        return self._turned(*self._upright.feed(places, x[0] + 1j * x[1])) if len(places) else []
-
-    def _turned(self, places: np.ndarray, turned: np.ndarray) -> list[tuple[bool, Hit]]:
-        if not len(places):
+    def _read(self, places: np.ndarray, x: np.ndarray, last: bool) -> list[tuple[bool, Hit]]:
+        if not len(places) and not last:
+            return []
+        places, turned = self._upright.feed(places, x[0] + 1j * x[1], last=last)
+        if not len(places) and not last:
             return []
         both = np.concatenate([turned.real, turned.imag])
-        return self._hunt(*self._slicer.feed(places, both, np.ascontiguousarray(turned.real[0]))[:2])
+        return self._hunt(places, both, np.ascontiguousarray(turned.real[0]), last)
 
 
 class _ClockedStream:
@@ -229,7 +222,7 @@ class _ClockedStream:
         """Give what is left."""
         self._held.append(np.zeros(self._look.hop, np.float32))
         out = self._decided(self._look.finish())
-        return out + self._end()
+        return out + self._read(np.empty(0, np.float32), last=True)
 
     def carrier_hz(self, start: float, stop: float) -> float | None:
         """Give the carrier where the stream knows it: never."""
@@ -241,8 +234,8 @@ class _ClockedStream:
             return []
         hop = self._look.hop
         out: list[tuple[bool, Hit]] = []
-        if self._symbols is not None and not near[0]:
-            out += self._end()
+        if not near[0]:
+            out += self._read(np.empty(0, np.float32), last=True)
         spans = runs(near)
         if spans:
             held = np.concatenate(self._held)
@@ -252,10 +245,7 @@ class _ClockedStream:
                     make = _Tones if self._tones else _Direct
                     self._symbols = make(self.baud, self._channel_hz, self._rate_hz)
                     self._origin = (self._at + begin * hop) * self._channel_hz / self._rate_hz
-                found = self._symbols.feed(held[begin * hop : end * hop])
-                out += [(scrambled, _moved(hit, self._origin)) for scrambled, hit in found]
-                if end < len(near):
-                    out += self._end()
+                out += self._read(held[begin * hop : end * hop], last=end < len(near))
         self._at += len(near) * hop
         drop = len(near) * hop
         while drop:
@@ -266,11 +256,13 @@ class _ClockedStream:
                 self._held.pop(0)
         return out
 
-    def _end(self) -> list[tuple[bool, Hit]]:
-        symbols, self._symbols = self._symbols, None
+    def _read(self, x: np.ndarray, *, last: bool) -> list[tuple[bool, Hit]]:
+        symbols = self._symbols
         if symbols is None:
             return []
-        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.finish()]
+        if last:
+            self._symbols = None
+        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.feed(x, last=last)]
 
 
 class _ReversalStream:
@@ -312,7 +304,7 @@ class _ReversalStream:
         """Give what is left."""
         if self._carrier is None:
             return []
-        out = self._upright(*self._carrier.finish()) + self._end()
+        out = self._upright(*self._carrier.finish(), last=True)
         self._carrier = None
         return out
 
@@ -324,8 +316,8 @@ class _ReversalStream:
         part = self._lines[low : max(int(stop / hop - before) + 1, low + 1)]
         return float(np.median(part)) * self._rate_hz if len(part) else 0.0
 
-    def _upright(self, z: np.ndarray, line: np.ndarray) -> list[tuple[bool, Hit]]:
-        if not len(z):
+    def _upright(self, z: np.ndarray, line: np.ndarray, *, last: bool = False) -> list[tuple[bool, Hit]]:
+        if not len(z) and not last:
             return []
         self._lines = np.concatenate([self._lines, line])
         drop = max(len(self._lines) - 2000, 0)
@@ -336,16 +328,13 @@ class _ReversalStream:
         if self._quiet == 0 and self._symbols is None:
             self._symbols = _Reversals(self.baud, self._channel_hz, self._rate_hz)
             self._origin = at
-        if self._symbols is None:
-            return []
-        out = [(scrambled, _moved(hit, self._origin)) for scrambled, hit in self._symbols.feed(z)]
-        return out + self._end() if self._quiet > QUIET_HOPS * self._hop else out
-
-    def _end(self) -> list[tuple[bool, Hit]]:
-        symbols, self._symbols = self._symbols, None
+        symbols = self._symbols
         if symbols is None:
             return []
-        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.finish()]
+        last = last or self._quiet > QUIET_HOPS * self._hop
+        if last:
+            self._symbols = None
+        return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.feed(z, last=last)]
 
 
 @dataclass(frozen=True, slots=True)
