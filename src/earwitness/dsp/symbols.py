@@ -17,6 +17,8 @@ Common practice, no single source; benchmarks/bench_ax25.py measures what it giv
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from earwitness.dsp import fft
@@ -405,6 +407,29 @@ def _line_shares(
         rotor *= turn
 
 
+@lru_cache(maxsize=64)
+def _look_filters(
+    rate_hz: float, baud: float, tones: tuple[float, ...], stride: int
+) -> tuple[np.ndarray, int, np.ndarray]:
+    """Give taps float32 (rows, n), outputs between two whose sizes are compared (0: taps do it), the line over a hop."""
+    half = 0.5 * rate_hz / baud  # samples in half a symbol
+    count = round(HOP * rate_hz / (baud * stride))
+    line = 2 * np.pi * baud * stride / rate_hz * np.arange(count)
+    wave = np.stack([np.cos(line), np.sin(line)]).astype(np.float32)
+    if tones:
+        t = np.arange(-int(half * 1.2), int(half * 1.2) + 1)
+        window = np.hanning(len(t) + 2)[1:-1]
+        rows = [window * np.exp(-2j * np.pi * hz / rate_hz * t) / window.sum() for hz in tones]
+        taps = np.array([part for row in rows for part in (row.real, row.imag)], np.float32)
+        return taps, max(round(half / stride), 1), wave
+    low = lowpass(0.6 * baud, 0.6 * baud, rate_hz, stop_db=40.0)
+    reach = len(low) // 2
+    t = np.arange(-int(reach + half), int(reach + half) + 1)
+    at = np.arange(-reach, reach + 1)
+    change = np.interp(t - half / 2, at, low, 0, 0) - np.interp(t + half / 2, at, low, 0, 0)
+    return change[None, :].astype(np.float32), 0, wave
+
+
 class ClockLook:
     """Tells where symbols of known rate may be, from samples at any rate, much cheaper than to read them.
 
@@ -413,44 +438,21 @@ class ClockLook:
     """
 
     def __init__(self, rate_hz: float, baud: float, tones: tuple[float, ...] = ()):
-        stride = max(int(rate_hz / (LOOK_OS * baud)), 1)
-        self._stride = stride
-        count = round(HOP * rate_hz / (baud * stride))
-        self.hop = count * stride
-        half = 0.5 * rate_hz / baud  # samples in half a symbol
-        self._tones = bool(tones)
-        if tones:
-            self._lag = max(round(half / stride), 1)
-            t = np.arange(-int(half * 1.2), int(half * 1.2) + 1)
-            window = np.hanning(len(t) + 2)[1:-1]
-            waves = [window * np.exp(-2j * np.pi * hz / rate_hz * t) / window.sum() for hz in tones]
-            self._taps = np.array([part for row in waves for part in (row.real, row.imag)], np.float32)
-        else:
-            self._lag = 0
-            low = lowpass(0.6 * baud, 0.6 * baud, rate_hz, stop_db=40.0)
-            reach = len(low) // 2
-            t = np.arange(-int(reach + half), int(reach + half) + 1)
-            at = np.arange(-reach, reach + 1)
-            change = np.interp(t - half / 2, at, low, 0, 0) - np.interp(t + half / 2, at, low, 0, 0)
-            self._taps = change[None, :].astype(np.float32)
+        self._stride = max(int(rate_hz / (LOOK_OS * baud)), 1)
+        self._taps, self._lag, self._wave = _look_filters(rate_hz, baud, tones, self._stride)
+        self.hop = self._wave.shape[1] * self._stride
         lead = self._taps.shape[1] // 2
         self._held = np.zeros(lead, np.float32)  # so that what is given of a hop stands in its middle
-        self._tail = lead + self._lag * stride
-        line = 2 * np.pi * baud * stride / rate_hz
-        self._wave = np.stack([np.cos(line * np.arange(count)), np.sin(line * np.arange(count))]).astype(
-            np.float32
-        )
-        self._turn = line * count
+        self._tail = lead + self._lag * self._stride
+        self._turn = 2 * np.pi * baud * self.hop / rate_hz
         self._hops = 0
         self._strength = Strength()
 
-    def feed(self, x: np.ndarray) -> np.ndarray:
-        """Take the next samples; tells of the hops that are then decided on."""
-        return self._strength.feed(self._shares(x))
-
-    def finish(self) -> np.ndarray:
-        """Tell of all hops left, the last of them not whole; nothing can be fed after it."""
-        shares = self._shares(np.zeros(self._tail + self.hop - 1, np.float32))
+    def feed(self, x: np.ndarray, *, last: bool = False) -> np.ndarray:
+        """Take the next samples; tells of the hops that are then decided on: all, after the `last`."""
+        if not last:
+            return self._strength.feed(self._shares(x))
+        shares = self._shares(np.concatenate([x, np.zeros(self._tail + self.hop - 1, np.float32)]))
         return self._strength.feed(np.concatenate([shares, np.zeros(REACH + MARGIN, np.complex64)]))
 
     def _shares(self, x: np.ndarray) -> np.ndarray:
@@ -463,7 +465,7 @@ class ClockLook:
             parts = np.empty((len(self._taps), count + self._lag), np.float32)
             _thinned(self._held, self._taps, self._stride, parts)
             change = parts[0]
-            if self._tones:
+            if self._lag:
                 change = np.empty(count, np.float32)
                 _tone_change(parts, self._lag, change)
             rotor, turn = (complex(np.exp(1j * (n * self._turn % (2 * np.pi)))) for n in (self._hops, 1))
@@ -740,7 +742,9 @@ class Slicer:
         self._first = np.concatenate([self._first, first, np.zeros(lack, np.float32)])
         self._places = np.concatenate([self._places, places, np.full(lack, np.inf)])
         known = len(self._good) - BESIDE  # hops from the next to be given
-        good = np.zeros(max((len(self._first) - 2 * AROUND) // HOP - known, 0) + (BESIDE if last else 0), bool)
+        good = np.zeros(
+            max((len(self._first) - 2 * AROUND) // HOP - known, 0) + (BESIDE if last else 0), bool
+        )
         _readable(self._first[known * HOP :], self._louder, good[: len(good) - BESIDE] if last else good)
         self._good = np.concatenate([self._good, good])
         chosen = nearby(self._good, BESIDE)
@@ -923,8 +927,10 @@ class ReversalCarrier:
         )  # place and size from CARRIER_MARGIN before the first not given out
         self._angle = 0.0
 
-    def feed(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Take the next samples."""
+    def feed(self, z: np.ndarray, *, last: bool = False) -> tuple[np.ndarray, np.ndarray]:
+        """Take the next samples; after the `last` nothing is held back."""
+        if last:
+            z = np.concatenate([z, np.zeros((CARRIER_MARGIN + 4) * self._hop, np.complex64)])
         self._z = np.concatenate([self._z, z])
         z = np.concatenate([self._rest, z])
         whole = len(z) - len(z) % self._fold
@@ -949,10 +955,6 @@ class ReversalCarrier:
         self._z = self._z[ready * hop :].copy()
         self._found = self._found[ready:]
         return out, line[1:-1]
-
-    def finish(self) -> tuple[np.ndarray, np.ndarray]:
-        """Give what is left, as `feed` does; nothing can be fed after it."""
-        return self.feed(np.zeros((CARRIER_MARGIN + 4) * self._hop, np.complex64))
 
     def _look(self) -> None:
         step = self._hop // self._fold
@@ -982,7 +984,9 @@ class ReversalCarrier:
         self._found = np.concatenate([self._found, found])
 
 
-@kernel("float64(complex64[::1], int64, int64, float64, complex64[::1])", fastmath=True, error_model="numpy")  # no look for zeros
+@kernel(
+    "float64(complex64[::1], int64, int64, float64, complex64[::1])", fastmath=True, error_model="numpy"
+)  # no look for zeros
 def _upright(z: np.ndarray, reach: int, count: int, angle: float, out: np.ndarray) -> float:
     """Give the unit rotors that turn symbols `reach` .. `reach + count` of z upright; `angle` went before."""
     span = 2 * reach + 1
@@ -1020,9 +1024,7 @@ class Upright:
         self._places = np.zeros(0)
         self._angle = 0.0
 
-    def feed(
-        self, places: np.ndarray, x: np.ndarray, *, last: bool = False
-    ) -> tuple[np.ndarray, np.ndarray]:
+    def feed(self, places: np.ndarray, x: np.ndarray, *, last: bool = False) -> tuple[np.ndarray, np.ndarray]:
         """Take instants (n,) and complex64 samples (width, n); give those ready, turned: all, after the `last`."""
         if self._x is None:
             self._x = np.zeros((len(x), self._reach), np.complex64)

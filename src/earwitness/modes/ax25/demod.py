@@ -36,6 +36,7 @@ TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
 TONE_BAUD = 1200.0
 TONE_OS = 8
+NOTHING = np.zeros(0, np.complex64)
 RECORDER_CLOCKS = (
     0.9715,
     0.9855,
@@ -213,16 +214,13 @@ class _ClockedStream:
         self._symbols: _Direct | _Tones | None = None
         self._origin = 0.0  # in the channel's samples, where it began
 
-    def feed(self, x: np.ndarray) -> list[tuple[bool, Hit]]:
-        """Take the next samples of the source."""
+    def feed(self, x: np.ndarray, *, last: bool = False) -> list[tuple[bool, Hit]]:
+        """Take the next samples of the source; after the `last` nothing is held back."""
         self._held.append(x)
-        return self._decided(self._look.feed(x))
-
-    def finish(self) -> list[tuple[bool, Hit]]:
-        """Give what is left."""
-        self._held.append(np.zeros(self._look.hop, np.float32))
-        out = self._decided(self._look.finish())
-        return out + self._read(np.empty(0, np.float32), last=True)
+        if last:
+            self._held.append(np.zeros(self._look.hop, np.float32))
+        out = self._decided(self._look.feed(x, last=last))
+        return out + self._read(np.empty(0, np.float32), last=True) if last else out
 
     def carrier_hz(self, start: float, stop: float) -> float | None:
         """Give the carrier where the stream knows it: never."""
@@ -286,26 +284,22 @@ class _ReversalStream:
         self._lines = np.zeros(0)
         self._lines_at = 0
 
-    def feed(self, z: np.ndarray | None, count: int) -> list[tuple[bool, Hit]]:
-        """Take the next `count` samples of the source, or None for those in which there is nothing to look for."""
-        out = []
-        if z is not None:
-            if self._carrier is None:
-                self._carrier, self._began = self._make(), self._fed
-                self._given = self._lines_at = 0
-                self._lines = np.zeros(0)
-            out = self._upright(*self._carrier.feed(z))
-        elif self._carrier is not None:
-            out = self.finish()
-        self._fed += count
-        return out
+    def feed(self, z: np.ndarray | None, count: int, *, last: bool = False) -> list[tuple[bool, Hit]]:
+        """Take the next `count` samples of the source, or None for those in which there is nothing to look for.
 
-    def finish(self) -> list[tuple[bool, Hit]]:
-        """Give what is left."""
-        if self._carrier is None:
-            return []
-        out = self._upright(*self._carrier.finish(), last=True)
-        self._carrier = None
+        After these, or after the `last`, nothing is held back.
+        """
+        out = []
+        if z is not None and self._carrier is None:
+            self._carrier, self._began = self._make(), self._fed
+            self._given = self._lines_at = 0
+            self._lines = np.zeros(0)
+        if self._carrier is not None:
+            last = last or z is None
+            out = self._upright(*self._carrier.feed(NOTHING if z is None else z, last=last), last=last)
+            if last:
+                self._carrier = None
+        self._fed += count
         return out
 
     def carrier_hz(self, start: float, stop: float) -> float | None:
@@ -581,9 +575,8 @@ class Demodulator:
         pieces = self._resampler.rest() if self._resampler else []
         out = [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
         out += self._block(np.concatenate([self._cut.rest(), np.zeros(TAIL, np.complex64)]), last=True)
-        found = [item for stream in self._streams for item in self._heard(stream, stream.finish())]
-        self._first, first = None, self._first
-        return out + self._frames(found, first)
+        self._first = None
+        return out
 
     def _blocks(self, data: np.ndarray) -> list[Frame]:
         data = np.asarray(data, np.complex64)
@@ -606,9 +599,9 @@ class Demodulator:
         for stream in self._streams:
             x = sources[stream.source]
             if isinstance(stream, _ReversalStream):
-                hits = stream.feed(None if still else x, len(x))
+                hits = stream.feed(None if still else x, len(x), last=last)
             else:
-                hits = stream.feed(x)
+                hits = stream.feed(x, last=last)
             found += self._heard(stream, hits)
         return self._frames(found, self._first)
 
