@@ -21,7 +21,7 @@ from earwitness.dsp.filters import convolve_valid, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.thin import Thin
-from earwitness.modes.fsk_frames import chip, golay_length, mobitex
+from earwitness.modes.fsk_frames import chip, codeblocks, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 
 BAUDS_HZ = (9600.0, 4800.0, 2400.0, 1200.0)
@@ -160,7 +160,10 @@ class _Lane:
             return []
         places = places + origin
         out = []
-        for found, each in frames_in(soft, ffsk=self.baud == FFSK_HZ):
+        frames = frames_in(soft, ffsk=self.baud == FFSK_HZ)
+        if abs(self.rate_hz / per / self.baud - 1) > codeblocks.OFF:
+            frames += [(found, 1) for found in codeblocks.read_all(soft)]
+        for found, each in frames:
             start = float(places[min(found.start * each, len(places) - 1)])
             if not self._from <= start < limit:
                 continue

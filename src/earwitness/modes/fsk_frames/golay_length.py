@@ -26,6 +26,7 @@ SCRAMBLED = Word(0x930B51DE, 32, 3)
 CONVOLUTIONAL = 0x100
 CODED = 0x600  # Reed-Solomon and scrambler: which is which the recordings do not tell
 PARITY = 32
+FRAMING = "sync word, length, Reed-Solomon"
 BELIEVED = -12.0  # log10 of the chance that random bits pass, per sync word
 
 
@@ -52,7 +53,7 @@ def _unscrambled(block: bytes) -> bytes:
 def _found(got: tuple[bytes, int], size: int, at: int, stop: int, sync: Word, how: str) -> Found:
     name = f"Reed-Solomon ({size},{size - PARITY}) shortened from 255,223{how}"
     extra = {"sync": f"{sync.value:08X}", "coding": name}
-    return Found(got[0], at, stop, "sync word, length, Reed-Solomon", name, got[1], extra)
+    return Found(got[0], at, stop, FRAMING, name, got[1], extra)
 
 
 def read(soft: np.ndarray, at: int) -> Found | None:

@@ -55,6 +55,17 @@ def test_golay_length_off_the_air():
     assert "convolutional" in message.frame.check_name
 
 
+def test_codeblocks_of_an_odd_clock_off_the_air():
+    messages = heard("astrocast_9k6")
+    assert len(messages) >= 2
+    for message in messages:
+        assert message.fields["interleave_depth"] == 5
+        assert "5 of 5 words" in message.frame.check_name
+        assert 9670 < message.fields["symbol_rate_hz"] < 9685
+    # what keeps to its clock is left to another mode
+    assert heard("aistechsat3") == []
+
+
 def test_whitening_and_crc_of_chips():
     # TI design notes DN509 and DN502 (from memory); the CRC's check value as public catalogues list it
     assert chip.whitening(8).hex() == "ffe11d9aed853324"
@@ -137,7 +148,10 @@ def test_any_bits_are_borne(octets, which, cut):
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.binary(max_size=300), st.sampled_from(["Mobitex blocks", "sync word, length, Reed-Solomon", "?"]))
+@given(
+    st.binary(max_size=300),
+    st.sampled_from(["Mobitex blocks", "sync word, length, Reed-Solomon", "CCSDS codeblock", "?"]),
+)
 def test_any_octets_make_a_message_or_none(octets, framing):
     frame = Frame(
         "fsk-frames",
