@@ -142,6 +142,10 @@ class Layout:
             raise LayoutError(f"{self.name} is {self.bits} bits; got {bits.size}")
         return self._read(bits.value >> (bits.size - self.bits))
 
+    def read(self, raw: int) -> dict[str, Any]:
+        """Give the named values of exactly as many bits as the layout has."""
+        return self._read(raw)
+
     def build(self, values: Mapping[str, Any]) -> Bits:
         """Give the bits of the named values."""
         raw = 0

@@ -148,7 +148,7 @@ class Assembler:
             elif not self._known(address, now):
                 self._hold(frame, (address,))
                 return out
-            self._tell(frame, df, address, out)
+            self._tell(frame, df, address, self._of(address), out)
             return out
         if df not in _INTERROGATED:
             return out
@@ -202,7 +202,7 @@ class Assembler:
             frame = held.frame
             df = min(frame.bits.value >> (frame.bits.size - 5), 24)
             if 17 <= df <= 19 or df == 11:
-                self._tell(frame, df, address, out)
+                self._tell(frame, df, address, self._of(address), out)
             elif held.addresses[0] == address:
                 if not self._plausible(frame, df, address):
                     continue
@@ -339,15 +339,14 @@ class Assembler:
             who = _identity("aircraft", who.key, who.names, latitude_deg, longitude_deg)
         return _message(frame, kind, fields, check, who, (), flags)
 
-    def _tell(self, frame: Frame, df: int, address: int, out: list[Message]) -> None:
+    def _tell(self, frame: Frame, df: int, address: int, aircraft: _Aircraft, out: list[Message]) -> None:
         """Read a squitter or an all-call reply that is believed."""
         if df == 11:
-            out.append(self._all_call(frame, address))
+            out.append(self._all_call(frame, aircraft))
         else:
-            self._squitter(frame, df, address, out)
+            self._squitter(frame, df, address, aircraft, out)
 
-    def _all_call(self, frame: Frame, address: int) -> Message:
-        aircraft = self._of(address)
+    def _all_call(self, frame: Frame, aircraft: _Aircraft) -> Message:
         capability = frame.bits.value >> 48 & 7
         overlay = int(frame.extra.get("remainder", 0)) if frame.check != "corrected" else 0
         fields = {
@@ -414,12 +413,11 @@ class Assembler:
             aircraft.call(fields["callsign"])
         return ("resolution-advisory",) if fields["comm_b_register"] == "3,0" else ()
 
-    def _squitter(self, frame: Frame, df: int, address: int, out: list[Message]) -> None:
+    def _squitter(self, frame: Frame, df: int, address: int, aircraft: _Aircraft, out: list[Message]) -> None:
         value = frame.bits.value
-        aircraft = self._of(address)
         fields: dict[str, Any] = {"df": df, "icao_address": aircraft.key}
         code = value >> 104 & 7
-        me = Bits(value >> 24 & _ME, 56)
+        me = value >> 24 & _ME
         check = frame.check or "pass"
         if df == 17:
             fields["capability"] = code
@@ -431,7 +429,7 @@ class Assembler:
                 address += OTHER  # its state is kept apart
                 aircraft = self._of(address)
             if code in (3, 4, 7):
-                fields["data_hex"] = me.hex()
+                fields["data_hex"] = f"{me:014X}"
                 out.append(self._message(frame, _SOURCE[code], aircraft, fields, check))
                 return
         elif code:
@@ -455,42 +453,42 @@ class Assembler:
             out.append(message)
 
     @staticmethod
-    def _other_address(me: Bits) -> bool:
+    def _other_address(me: int) -> bool:
         """Give the IMF bit of TIS-B and ADS-R reports: bit 8 of a position, 9 of a velocity, 21 of surface."""
-        kind = me.value >> 51
+        kind = me >> 51
         if 5 <= kind <= 8:
-            return bool(me.value >> 35 & 1)
+            return bool(me >> 35 & 1)
         if kind == 19:
-            return bool(me.value >> 47 & 1)
+            return bool(me >> 47 & 1)
         if 9 <= kind <= 22:
-            return bool(me.value >> 48 & 1)
+            return bool(me >> 48 & 1)
         return False
 
     def _read_me(
-        self, fields: dict[str, Any], me: Bits, aircraft: _Aircraft, now: int
+        self, fields: dict[str, Any], me: int, aircraft: _Aircraft, now: int
     ) -> tuple[str, tuple[str, ...], _Report | None]:
-        kind = me.value >> 51
-        subtype = me.value >> 48 & 7
+        kind = me >> 51
+        subtype = me >> 48 & 7
         if 1 <= kind <= 4:
-            fields |= layouts.IDENTIFICATION.parse(me)
+            fields |= layouts.IDENTIFICATION.read(me)
             fields["category"] = f"{_CATEGORY_SET[kind]}{fields['category']}"
             if "#" not in fields["callsign"]:
                 aircraft.call(fields["callsign"] or None)
             return "aircraft identification", (), None
         if 5 <= kind <= 8:
-            fields |= layouts.SURFACE_POSITION.parse(me)
+            fields |= layouts.SURFACE_POSITION.read(me)
             if not fields.pop("track_valid"):
                 fields["track_deg"] = None
             raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
             fields["on_ground"] = True
             return "surface position", (), _Report(now, raw, True, fields["speed_kn"])
         if kind == 0 or 9 <= kind <= 18 or 20 <= kind <= 22:
-            fields |= layouts.AIRBORNE_POSITION.parse(me)
+            fields |= layouts.AIRBORNE_POSITION.read(me)
             raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
             status = fields["surveillance_status"]
             flags: tuple[str, ...] = ("alert",) if status == 1 else ()
             if kind >= 20:
-                metres = me.value >> 36 & 0xFFF
+                metres = me >> 36 & 0xFFF
                 fields["altitude_ft"] = None
                 fields["geometric_altitude_ft"] = round(metres / 0.3048) if metres else None
             elif fields["altitude_ft"] is not None:
@@ -508,10 +506,10 @@ class Assembler:
                 )
             return "airborne velocity", (), None
         if kind == 28 and subtype == 1:
-            fields |= layouts.EMERGENCY.parse(me)
+            fields |= layouts.EMERGENCY.read(me)
             state = fields["emergency_state"]
             fields["emergency_state"] = _EMERGENCY[state]
-            if fields["squawk"] == "0000" and me.value >> 32 & 0x1FFF == 0:
+            if fields["squawk"] == "0000" and me >> 32 & 0x1FFF == 0:
                 fields["squawk"] = None
             else:
                 aircraft.squawk = fields["squawk"]
@@ -520,25 +518,25 @@ class Assembler:
                 flags = ("emergency", *flags)
             return "emergency and priority status", flags, None
         if kind == 28 and subtype == 2:
-            values = layouts.ADVISORY_BROADCAST.parse(me)
+            values = layouts.ADVISORY_BROADCAST.read(me)
             fields |= {"type_code": kind, "subtype": subtype} | advisory_fields(values)
             return "resolution advisory broadcast", ("resolution-advisory",), None
         if kind == 29 and subtype >> 1 == 1:
-            fields |= layouts.TARGET_STATE.parse(me)
+            fields |= layouts.TARGET_STATE.read(me)
             self._target_state(fields)
             return "target state and status", (), None
         if kind == 31 and subtype in (0, 1):
             layout = layouts.SURFACE_STATUS if subtype else layouts.AIRBORNE_STATUS
-            fields |= layout.parse(me)
+            fields |= layout.read(me)
             return "aircraft operational status", (), None
-        fields |= {"type_code": kind, "subtype": subtype, "data_hex": me.hex()}
+        fields |= {"type_code": kind, "subtype": subtype, "data_hex": f"{me:014X}"}
         return "extended squitter", (), None
 
     @staticmethod
-    def _velocity(fields: dict[str, Any], me: Bits, subtype: int) -> None:
+    def _velocity(fields: dict[str, Any], me: int, subtype: int) -> None:
         times = 4 if subtype in (2, 4) else 1
         if subtype <= 2:
-            values = layouts.GROUND_VELOCITY.parse(me)
+            values = layouts.GROUND_VELOCITY.read(me)
             east, north = values.pop("east_raw"), values.pop("north_raw")
             west, south = values.pop("west"), values.pop("south")
             speed = track = None
@@ -551,7 +549,7 @@ class Assembler:
                 fields["east_kn"], fields["north_kn"] = vx, vy
             motion: dict[str, Any] = {"speed_kn": speed, "track_deg": track}
         else:
-            values = layouts.AIR_VELOCITY.parse(me)
+            values = layouts.AIR_VELOCITY.read(me)
             raw = values.pop("airspeed_raw")
             valid = values.pop("heading_valid")
             heading = values.pop("heading_deg")
