@@ -491,18 +491,24 @@ def _acquire_offset(
     """As `acquire`, from the pair of lines in the square of OQPSK."""
     n = len(z)
     square = y * y
-    size = 1 << (2 * n - 1).bit_length()
-    spectrum = fft.forward(square * _hann(n), size)
-    power = spectrum.real**2 + spectrum.imag**2
-    shift = round(size / per)
-    widest = int(2 * reach * size) + 1
-    index = np.arange(-widest, widest + 1)
-    both = np.minimum(power[(index + shift) % size], power[(index - shift) % size])
+    windowed = square * _hann(n)
+    full = 1 << (2 * n - 1).bit_length()
+    # first without zeros added, which hides at most a third of a line: most of what is not OQPSK ends there
+    for size, least in ((full // 2, 0.6 * LEAST_CARRIER), (full, LEAST_CARRIER)):
+        spectrum = fft.forward(windowed, size)
+        power = spectrum.real**2 + spectrum.imag**2
+        shift = round(size / per)
+        widest = int(2 * reach * size) + 1
+        index = np.arange(-widest, widest + 1)
+        both = np.minimum(power[(index + shift) % size], power[(index - shift) % size])
+        strength = float(both.max()) / (
+            float(np.median(both)) / 0.35 + 1e-30
+        )  # the least of two exponentials
+        if strength < least:
+            return None
     top = int(index[int(np.argmax(both))])
-    noise = float(np.median(both)) / 0.35 + 1e-30  # the least of two exponentials
-    strength = float(both.max()) / noise
     centre = power[np.arange(top - 4, top + 5) % size].max()
-    if strength < LEAST_CARRIER or centre > 2 * both.max():  # reversals have the middle line too
+    if centre > 2 * both.max():  # reversals have the middle line too
         return None
     upper, above, _ = line(square, top / size + 1 / per, slack)
     lower, below, _ = line(square, top / size - 1 / per, slack)
