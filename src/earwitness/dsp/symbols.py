@@ -7,7 +7,9 @@ a burst are read as well as the last, and a fade costs only what it covers. Noth
 - Clock: the line at the symbol rate in the size of the signal's change over half a symbol. Changes lie midway
   between symbols, whatever the pulse, the offset or the amount of scrambling.
 - Carrier of phase reversals: the line of the squared signal; its phase, smoothed, turns the symbols upright.
-- Gate: where that line is no stronger than noise makes it there are no symbols, and a hop costs no more.
+- Gate: where that line is no stronger than noise makes it there are no symbols, and a hop costs no more. `ClockLook`
+  measures the same line before anything is resampled. Hops whose first look does not fall into two clusters, or
+  changes more slowly than symbols do, are not fitted.
 - Filter: decisions of a first look are regressed on samples half a symbol apart (least squares with a
   constant). That corrects for offset, unequal tones, and for what a receiver's or transmitter's filters left,
   and is the minimum mean square error filter for the noise as it is (coloured, after a discriminator).
@@ -41,7 +43,7 @@ CARRIER = 9.0
 STEADY = 1.12  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
 JUMPS = 4  # by a quarter turn and more from sample to sample, in a hop: flags alone reverse eight times
 PLAIN = 0.87  # a line of the carrier itself so near that of the squares: flags under NRZI have 0.75
-LEAST = 0.9
+LEAST = 0.9  # so near to those a hop counts as strong: the shortest frames have few hops
 LOOK_OS = 3.3  # samples per symbol, at least where there are so many, when no more than looked at
 MARGIN = 8  # hops either side of one with a clock that are read with it
 CARRIER_MARGIN = 4

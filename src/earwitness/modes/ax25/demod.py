@@ -2,8 +2,8 @@
 
 Nothing on the air says rate, modulation or scrambler, and a satellite's beacon may be one frame long. So each
 hypothesis listens all the time, but no further than to the line that its own symbols would make (of their
-clock, of a carrier in the squares); only where that stands out are symbols cut and hunted for frames, with
-and without the scrambler. The FCS and a legal address field decide; a frame found twice is one.
+clock, of a carrier in the squares), measured at the rate the samples come; only where that stands out are what
+was heard since before it resampled, symbols cut and hunted for frames, with and without the scrambler. The FCS and a legal address field decide; a frame found twice is one.
 
 From I/Q the channel is discriminated for the tones and for direct FSK, and taken as it is for phase
 reversals. Demodulated audio may be a discriminator's (direct FSK is its baseband, tones are tones) or an SSB
@@ -65,12 +65,12 @@ TUNED_SHARE, TUNED_PART = (
 TUNED_BINS = 256
 TUNED_STEP_HZ = 250.0  # the filter is not moved by less
 TUNED_PIECE = 3_072  # samples it is fitted to at a time
-TUNED_DOUBT = 2.0
+TUNED_DOUBT = 2.0  # deviations of the noise that is left over beyond which power outside is the signal's
 OWN_SHARE = 0.3  # of the power beside it that a piece must hold to be tuned to by itself
 LARGEST = 1e6
 STEADY = 1.15  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
 JUMP_RAD = 1.8  # between samples: no deviation in use takes the phase so far
-MOST_JUMPS = 10  # in a block by noise alone
+MOST_JUMPS = 10  # in a piece by noise alone
 LEVEL_SAMPLES = 480  # samples a level and frequency reading is taken over
 LEVELS_KEPT = 1600
 LOUDER = 2.2  # spread of discriminator noise over a burst's own from which it is told apart
@@ -416,6 +416,8 @@ class _Tuner:
         self._center = 0.0
         self._before = (0.0, 0.0, 0.0)  # what the piece before holds
         self._own: tuple[float, float, float] | None = None
+        self._moved = np.zeros((2, 2 * self._half + 1), np.float32)  # the filter as it was used last
+        self._moved_by = (-1.0, 0.0)
 
     def feed(self, z: np.ndarray, *, last: bool = False) -> np.ndarray:
         """Take the next block at LOW_HZ; gives what has a piece after it, all but the filter's half with the `last`."""
@@ -436,10 +438,13 @@ class _Tuner:
             if abs(center - self._center) >= TUNED_STEP_HZ:
                 self._center = center
             # the filter is moved, not the signal: what it lets through keeps its frequency from piece to piece
-            turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
-            moved = (self._taps[int(which)] * np.exp(turn)).astype(np.complex64)
+            if self._moved_by != (which, self._center):
+                turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
+                moved = self._taps[int(which)] * np.exp(turn)
+                self._moved = np.stack([moved.real, moved.imag]).astype(np.float32)
+                self._moved_by = which, self._center
             out = np.empty(len(piece) - 2 * self._half, np.complex64)
-            _complex_fir(piece, moved.real.copy(), moved.imag.copy(), out)
+            _complex_fir(piece, self._moved[0], self._moved[1], out)
             tuned.append(out)
             at += len(out)
         self._held = held[at:]
@@ -473,7 +478,7 @@ def _mean_power(spectra: np.ndarray, out: np.ndarray) -> None:
 def _fit(power: np.ndarray, rows: int) -> tuple[float, float, float]:
     """Give power over the noise (bins of noise), its middle and which of TUNED_HZ lets it through; a mean of `rows`."""
     size = len(power)
-    noise = np.sort(power)[size // 4] + 1e-30
+    noise = np.partition(power, size // 4)[size // 4] + 1e-30
     over = np.maximum(power / noise - 2, 0)
     total = 0.0
     moment = 0.0
@@ -561,7 +566,7 @@ class Demodulator:
             self._tuner = _Tuner()
 
     def feed(self, samples: Samples) -> list[Frame]:
-        """Take the next samples; gives frames up to two seconds after their end."""
+        """Take the next samples; gives frames up to three seconds after their end."""
         if self._first is None:
             self._begin(samples)
         if samples.noise_dbfs_hz is not None:

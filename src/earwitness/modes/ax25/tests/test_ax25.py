@@ -122,6 +122,24 @@ def test_recordings_from_satellites(name):
     assert wanted <= {frame.bits.hex() for frame in listen(SHARED / "satellite-audio" / name)}
 
 
+@pytest.mark.parametrize("start_s", np.arange(0.12, 0.36, 0.04))
+def test_where_a_short_burst_begins_does_not_matter(start_s):
+    rate, ebn0_db = 51_360.0, 16.0
+    rng = np.random.default_rng(round(1000 * start_s))
+    item = {"source": "QX7SAT", "destination": "QX7GND", "text": "short", "modulation": "fsk", "baud": 1200}
+    burst = synth.transmit({**item, "lead_s": 0.1}, rate)
+    start = round(start_s * rate)
+    iq = np.zeros(start + len(burst) + round(0.2 * rate), complex)
+    iq[start : start + len(burst)] = burst * np.exp(2j * np.pi * 900 * np.arange(len(burst)) / rate)
+    power = rate / 1200 * 10 ** (-ebn0_db / 10)
+    iq += np.sqrt(power / 2) * (rng.standard_normal(len(iq)) + 1j * rng.standard_normal(len(iq)))
+    demodulator = get_mode("ax25").demodulator()
+    samples = Samples((0.1 * iq).astype(np.complex64), rate, 437e6, 0, 0)
+    assert synth.payloads(item)[0] in [
+        frame.bits for frame in (*demodulator.feed(samples), *demodulator.close())
+    ]
+
+
 @pytest.mark.parametrize(("facts", "ebn0_db", "drift_hz"), [({"modulation": "fsk", "baud": 9600, "scrambled": True}, 14.0, 5000.0), ({"modulation": "bpsk", "baud": 1200}, 10.0, 4400.0)])  # fmt: skip
 def test_drift_over_a_pass_is_followed(facts, ebn0_db, drift_hz):
     # 300 Hz/s and more: twice what a low orbit gives at 437 MHz (some 150 Hz/s at closest approach, from memory)
