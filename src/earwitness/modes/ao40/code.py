@@ -34,6 +34,11 @@ def _code() -> ReedSolomon:
 
 
 @cache
+def _sequence() -> np.ndarray:
+    return np.frombuffer(ccsds_sequence(2 * WORD), np.uint8)
+
+
+@cache
 def sync_bits() -> np.ndarray:
     """Give the 65 bits of the sync column, uint8: x^7 + x^4 + 1 from ones, most significant stage out."""
     out, register = [], 0x7F
@@ -50,7 +55,7 @@ def encode(data: bytes) -> np.ndarray:
     block = bytearray(2 * WORD)
     for k in (0, 1):
         block[k::2] = _code().encode(data[k::2])
-    plain = np.frombuffer(bytes(block), np.uint8) ^ np.frombuffer(ccsds_sequence(2 * WORD), np.uint8)
+    plain = np.frombuffer(bytes(block), np.uint8) ^ _sequence()
     bits = np.concatenate([np.unpackbits(plain), np.zeros(viterbi.MEMORY, np.uint8)])
     columns = np.zeros((COLUMNS, ROWS), np.uint8)
     columns[0] = sync_bits()
@@ -62,7 +67,7 @@ def decode(soft: np.ndarray) -> tuple[bytes, list[int], float] | None:
     """Give data, wrong octets of each word and agreement of the path of 5200 soft symbols; None unless both decode."""
     columns = np.ascontiguousarray(soft.reshape(ROWS, COLUMNS)[:, 1:].T, np.float32).reshape(-1)[:CODED]
     bits, agreement = viterbi.decode(columns, start=0, stop=0)
-    block = np.packbits(bits[:BITS]) ^ np.frombuffer(ccsds_sequence(2 * WORD), np.uint8)
+    block = np.packbits(bits[:BITS]) ^ _sequence()
     data = bytearray(DATA_OCTETS)
     wrong = []
     chance = 0.0

@@ -46,8 +46,13 @@ def _decoded(block: bytes) -> tuple[bytes, int] | None:
     return got if log10(inside) - PARITY * log10(256) <= BELIEVED else None
 
 
+@cache
+def _sequence() -> np.ndarray:
+    return np.frombuffer(ccsds_sequence(255), np.uint8)
+
+
 def _unscrambled(block: bytes) -> bytes:
-    return (np.frombuffer(block, np.uint8) ^ np.frombuffer(ccsds_sequence(len(block)), np.uint8)).tobytes()
+    return (np.frombuffer(block, np.uint8) ^ _sequence()[: len(block)]).tobytes()
 
 
 def _found(got: tuple[bytes, int], size: int, at: int, stop: int, sync: Word, how: str) -> Found:
