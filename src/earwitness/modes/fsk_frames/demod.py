@@ -36,7 +36,7 @@ PATIENCE = 2  # windows without a line that end a stretch
 MOST_WINDOWS = 72  # of a stretch; a longer one is cut with CARRIED windows in common
 CARRIED = 36
 AVERAGE = 100  # symbols that the clock's phase is a mean over
-CUTOFF, ROLL = 0.62, 0.5  # of a lane's filter, in symbol rates
+CUTOFF, ROLL = 0.62, 0.8  # of a lane's filter, in symbol rates
 WIDE_HZ, NARROW_HZ = 9000.0, 6000.0  # -6 dB edges before the discriminator: at 9600 Bd, below
 BINS = 256  # that show where a signal lies and how wide it is
 TUNED_SHARE = 0.985  # of its power over the noise below the upper and above the lower edge
@@ -77,7 +77,7 @@ class _Lane:
         self.baud = baud
         self.rate_hz = rate_hz
         self.per = rate_hz / baud
-        self._filter = Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=45.0), 1, np.float32)
+        self._filter = Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=40.0), 1, np.float32)
         self._half = round(self.per / 2)
         self._raw = np.zeros(0, np.float32)
         self._iq = np.zeros(0, np.complex64)  # the same stretch where the lane has a channel
@@ -273,7 +273,7 @@ def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
             step *= 2
         discriminated = not audio and len(out) < 2
         if discriminated:
-            taps = lowpass(NARROW_HZ if out else WIDE_HZ, 3500.0, rate, stop_db=45.0)
+            taps = lowpass(NARROW_HZ if out else WIDE_HZ, 6000.0, rate, stop_db=40.0)
         elif step > 1:
             taps = lowpass(0.31 * rate / step, 0.3 * rate / step, rate, stop_db=45.0)
         else:
