@@ -15,7 +15,7 @@ A reason is given only where the samples prove it, since a wrong one hides a rea
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 
@@ -69,6 +69,11 @@ class Traces:
         self.dc += complex(receiver.dc[rows].sum())
         self.clipped_rows += int(np.count_nonzero(receiver.clipped[rows]))
         self.total += float(receiver.total[rows].sum())
+
+    def join(self, later: Traces) -> None:
+        """Take what was summed elsewhere of the same emission."""
+        for item in fields(self):
+            setattr(self, item.name, getattr(self, item.name) + getattr(later, item.name))
 
 
 @dataclass(slots=True)

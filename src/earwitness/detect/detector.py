@@ -18,7 +18,21 @@ import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, reason
-from earwitness.detect.follow import NARROW_HZ, Emission, band_looks, bridge_s, carry, grow, weak_limit
+from earwitness.detect.follow import (
+    DOUBT_S,
+    EDGE_S,
+    NARROW_HZ,
+    SOFT,
+    Emission,
+    band_looks,
+    bridge_s,
+    carry,
+    grow,
+    is_clear,
+    is_same,
+    wait_s,
+    weak_limit,
+)
 from earwitness.detect.limits import limits
 from earwitness.detect.rows import above, band, claim_known, collect, hide, outline
 from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
@@ -87,6 +101,7 @@ class Detector:
             np.zeros((rows, bins), np.uint8),
         )
         self._hidden = np.zeros((BATCH, bins), bool)  # cells that pulses cover
+        self._edge_rows = max(2, round(EDGE_S / self.plan.row_s))
         self._count = 0
         self._open: list[Emission] = []
         self._begin_stretch(0)
@@ -151,7 +166,7 @@ class Detector:
         if self._waiting:
             out += self._judge(self._take(self._waiting))
         for emission in list(self._open):
-            out += self._end(emission, self._row - self._base)
+            out += self._end(self._decide(emission, out), self._row - self._base)
         if self._trains is not None:
             out += self._trains.close()
         self._begin_stretch(0)
@@ -423,10 +438,17 @@ class Detector:
             before = -HISTORY
             if not np.isnan(emission.start):
                 gap_s = (here - emission.stop) * row_s
+                if gap_s > DOUBT_S:
+                    emission = self._decide(emission, out)
+                    gap_s = (here - emission.stop) * row_s
+                usual = self._patience(emission)
                 other = first == drowned or (
                     gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
                 )
-                if other or gap_s > self._patience(emission):
+                if first != drowned and gap_s <= wait_s(emission, self.plan) and (other or gap_s > min(usual, DOUBT_S)):
+                    before = int(emission.stop) - self._base
+                    emission = self._go_on(emission)
+                elif other or gap_s > usual:
                     before = int(emission.stop) - self._base
                     out += self._end(emission, first)
                     low, high = emission.low, emission.high
@@ -438,26 +460,64 @@ class Detector:
                 )
                 emission.run_start = emission.start
                 emission.outside = min(max(emission.start - here, 0.0), 2.0)
+                emission.first_power = float(series[HISTORY + first : HISTORY + min(last, first + self._edge_rows)].mean())
             elif here > emission.stop + 0.03 / row_s:
                 emission.run_start = here
             emission.stop = self._base + last
+            emission.settled = False
             emission.longest_run = max(emission.longest_run, emission.stop - emission.run_start)
             seen = np.arange(first, last)[~hidden[first:last]]
             emission.rows += len(seen)
             power = self._power[HISTORY:]
+            was = emission.traces.power
             emission.traces.add(power, self.floor.level, seen, a, b, self._receiver())
+            emission.count(emission.traces.power - was, len(seen), 1.5 / row_s)
+            if last < count:
+                edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last]
+                emission.soft_stop = float(edge.mean()) < SOFT * emission.late_level
             m = max(2, (b - a) // 4)
             lo, hi = max(0, a - m), min(self.plan.size, b + m)
             collect(power, self.floor.level, seen, lo, hi, emission.excess, emission.floor)
         if np.isnan(emission.start):  # nothing on after all
             self._open.remove(emission)
             return out
-        if (self._base + count - emission.stop) * row_s > self._patience(emission):
+        silent_s = (self._base + count - emission.stop) * row_s
+        if emission.before is not None and (
+            is_clear(emission.before, emission, self.plan) or silent_s > self._patience(emission)
+        ):
+            emission = self._decide(emission, out)
+        if silent_s > wait_s(emission, self.plan):
             out += self._end(emission, BATCH)
+        elif not runs:
+            self._settle(emission, BATCH)
+        elif emission.before is not None:
+            pass  # told once it is known whose it is
         elif len(edges) and (emission.reported or (self._base + count - emission.start) > BATCH):
             emission.reported = True
             out.append(self._detection(emission, still_open=True))
         return out
+
+    def _go_on(self, emission: Emission) -> Emission:
+        """Give an emission that follows what comes after a silence, until it is told whether it is the same."""
+        later = Emission(self._next_number(), emission.low, emission.high, float("nan"), self.plan.size)
+        later.before = emission
+        self._open[self._open.index(emission)] = later
+        return later
+
+    def _decide(self, emission: Emission, out: list[Detection]) -> Emission:
+        """Tell whether an emission continues the one before; give the one that is open from here on."""
+        before = emission.before
+        if before is None:
+            return emission
+        emission.before = None
+        emission.soft_start = emission.first_power < SOFT * emission.late_level
+        if is_same(before, emission, self.plan):
+            before.absorb(emission)
+            self._open[self._open.index(emission)] = before
+            return before
+        if before.reported or self._clearness(before) >= 3:
+            out.append(self._detection(before, still_open=False))
+        return emission
 
     def _drowned(self, emission: Emission, series: np.ndarray) -> int | None:
         """Give the row at which something ten times stronger comes up where only a mirror image was, or None."""
@@ -502,6 +562,17 @@ class Detector:
 
     def _end(self, emission: Emission, limit: int) -> list[Detection]:
         """Close an emission; one that turned out to be nothing and was never reported is dropped."""
+        self._settle(emission, limit)
+        self._open.remove(emission)
+        if not emission.reported and self._clearness(emission) < 3:
+            return []
+        return [self._detection(emission, still_open=False)]
+
+    def _settle(self, emission: Emission, limit: int) -> None:
+        """Find where it really stopped, while those rows are still at hand."""
+        if emission.settled:
+            return
+        emission.settled = True
         last = int(emission.stop - self._base)
         series, _, _ = self._series(emission.low, emission.high)
         first = max(-HISTORY, int(emission.start) - self._base)
@@ -509,10 +580,6 @@ class Detector:
             emission.stop = self._edge(emission, series, first, last, rising=False, limit=limit)
             emission.stop = max(emission.stop, emission.start + 0.5)
             emission.outside += min(max(self._base + last - emission.stop, 0.0), 2.0)
-        self._open.remove(emission)
-        if not emission.reported and self._clearness(emission) < 3:
-            return []
-        return [self._detection(emission, still_open=False)]
 
     def _weak_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> np.ndarray:
         """Tell the rows in which a known emission is still there below the claiming limit.

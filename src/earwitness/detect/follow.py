@@ -10,6 +10,15 @@ from earwitness.detect.artefacts import Traces
 from earwitness.spectrum.stft import Plan, looks
 
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
+DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
+WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
+WAIT_FADE_S = 1.5  # and so long a fade that was seen to begin may last
+_LIVELY = 0.35  # relative variance of the power of speech; of a carrier with voice on it 0.1
+_OTHER_DB = 5.0  # by which another station differs from one that only paused
+SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
+EDGE_S = 0.010  # looked at beside a silence
+_LINE = 0.6  # share of the power in three bins that makes a line of it
+_LINE_BINS, _LINE_HZ = 0.4, 25.0  # by which two stations' carriers differ
 
 
 def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> float:
@@ -45,6 +54,12 @@ class Emission:
         self.image = False
         self.traces = Traces()
         self.slow = False  # too weak to be claimed within a batch
+        self.before: Emission | None = None  # which this may be the continuation of
+        self.late_power = 0.0  # over the floor, of the rows of the last second or two, and
+        self.late_rows = 0.0  # how many those are, older ones counting less
+        self.soft_start = self.soft_stop = False  # it came up, or went down, more slowly than keying does
+        self.first_power = 0.0  # mean of its first rows
+        self.settled = False  # its stop has been refined
         self.recent: deque[float] = deque(maxlen=8)  # mean excess over noise of the last batches, if slow
 
     def follow(self, low: float, high: float) -> None:
@@ -53,6 +68,109 @@ class Emission:
         self.high = high if high > self.high else self.high + 0.25 * (high - self.high)
         self.least = min(self.least, low)
         self.most = max(self.most, high)
+
+
+    def count(self, power: float, rows: int, memory_rows: float) -> None:
+        """Take the power over the floor of further rows into its level of late."""
+        keep = max(0.0, 1 - rows / memory_rows)
+        self.late_power = keep * self.late_power + power
+        self.late_rows = keep * self.late_rows + rows
+
+    @property
+    def late_level(self) -> float:
+        """Give its mean power over the floor in the last second or two."""
+        return self.late_power / self.late_rows if self.late_rows else 0.0
+
+    def absorb(self, later: Emission) -> None:
+        """Go on as what was first followed by itself, and turned out to be the same."""
+        self.low, self.high = later.low, later.high
+        self.least, self.most = min(self.least, later.least), max(self.most, later.most)
+        self.stop = later.stop
+        self.run_start = later.run_start
+        self.longest_run = max(self.longest_run, later.longest_run)
+        self.rows += later.rows
+        self.excess += later.excess
+        self.floor += later.floor
+        self.traces.join(later.traces)
+        self.late_power, self.late_rows = later.late_power, later.late_rows
+        self.soft_stop = later.soft_stop
+        self.settled = later.settled
+
+
+def is_lively(e: Emission, of: Plan) -> bool:
+    """Tell whether its power moves as that of speech without a carrier does, the noise's part taken off."""
+    if e.traces.rows < 32 or e.traces.power <= 0:
+        return False
+    mean = e.traces.power / e.traces.rows
+    variance = e.traces.power_squared / e.traces.rows / mean**2 - 1
+    a, b = int(e.low), max(int(e.high), int(e.low) + 1)
+    noise = float(e.floor[a:b].sum()) / max(1, e.rows) / mean
+    return variance - (2 * noise + noise**2) / band_looks(of, 1, b - a) > _LIVELY
+
+
+def wait_s(e: Emission, of: Plan) -> float:
+    """Give how long a silence may be before what comes next is another emission for certain."""
+    usual = bridge_s((e.high - e.low) * of.bin_hz, e.longest_run * of.row_s, of.rate_hz, of.bin_hz)
+    if e.rows * of.row_s < 0.5:
+        return usual
+    if (e.high - e.low) * of.bin_hz <= NARROW_HZ and is_lively(e, of):
+        return max(usual, WAIT_SPEECH_S)
+    return max(usual, WAIT_FADE_S) if e.soft_stop else usual
+
+
+def is_clear(before: Emission, later: Emission, of: Plan) -> bool:
+    """Tell whether enough has been heard after a silence to say whether it is still the same."""
+    heard_s = later.rows * of.row_s
+    if not is_lively(before, of):
+        return heard_s > 0.25
+    return heard_s > 1.2 or (heard_s > 0.6 and not 0.4 < _unlike(before, later, of) < 1.6)
+
+
+def is_same(before: Emission, later: Emission, of: Plan) -> bool:
+    """Tell whether what came after a silence is the emission from before it.
+
+    A fade goes down and comes up gently, and the level beyond it says little. What was keyed off comes back at
+    its level, and speech at about its level and pitch. Carriers tell stations apart: they are some hertz off.
+    """
+    if later.late_level <= 0 or before.late_level <= 0:
+        return True
+    change_db = 10 * float(np.log10(later.late_level / before.late_level))
+    brief = later.rows * of.row_s < 0.2
+    if brief and before.soft_stop and change_db < 3:
+        return True  # what is heard of it within a fade
+    if is_lively(before, of):
+        return change_db < 0 if brief else _unlike(before, later, of) < 0.8
+    one, two = _line(before.excess), _line(later.excess)
+    if one is not None and two is not None and abs(one - two) > max(_LINE_BINS, _LINE_HZ / of.bin_hz):
+        return False
+    if before.soft_stop and later.soft_start:
+        return True
+    width_hz = (before.high - before.low) * of.bin_hz
+    usual = bridge_s(width_hz, before.longest_run * of.row_s, of.rate_hz, of.bin_hz)
+    return (later.start - before.stop) * of.row_s <= usual and abs(change_db) < _OTHER_DB
+
+
+def _unlike(before: Emission, later: Emission, of: Plan) -> float:
+    """Give by how much two stretches of speech differ in level and middle; one voice stays below 0.4
+
+    Both vary from sentence to sentence, by 3.5 dB and 150 Hz (from a second of speech at a time).
+    """
+    a, b = int(min(before.least, later.least)), int(np.ceil(max(before.most, later.most)))
+    middle = [float((e.excess[a:b] * np.arange(a, b)).sum() / e.excess[a:b].sum()) for e in (before, later)]
+    change_db = 10 * float(np.log10(later.late_level / before.late_level))
+    return ((change_db / 3.5) ** 2 + ((middle[1] - middle[0]) * of.bin_hz / 150) ** 2) / 8
+
+
+def _line(excess: np.ndarray) -> float | None:
+    """Give the place of the line that holds most of the power, in bins, or None where no line does."""
+    total = float(excess.sum())
+    top = int(excess.argmax())
+    a, b = max(0, top - 1), min(len(excess), top + 2)
+    three = excess[a:b]
+    share = float(three.sum())
+    if total <= 0 or share < _LINE * total:
+        return None
+    return float((three * np.arange(a, b)).sum() / share)
 
 
 def weak_limit(count: float) -> float:
