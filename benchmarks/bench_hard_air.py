@@ -138,6 +138,7 @@ KINDS = {"fm": (fm, 10e3), "am": (am, 5.4e3), "ssb": (usb, 2.4e3)}
 
 
 def voice(kind, rng, seconds, rate_hz, snr_db, pauses=()):
+    """One voice transmission, complex, at baseband."""
     make, width_hz = KINDS[kind]
     sound = speech(rng, seconds, rate_hz, pauses)
     wave = make(sound) if kind != "fm" else fm(sound, rate_hz)
@@ -156,9 +157,9 @@ def fades():
                 count = int((seconds + 2) * rate_hz)
                 wave = voice(kind, rng, seconds, rate_hz, 18)
                 t = np.arange(len(wave)) / rate_hz
-                wave = wave * null(t, 2.7, gap_s, 18) * null(t, 4.6, gap_s, 18)
+                wave = wave * null(t, 3.5, gap_s, 18)
                 data = noise(rng, count, rate_hz) + at(wave, rate_hz, 40e3, 1.0, count)
-                line(f"{rate_hz / 1e6:g} MS/s {kind} two nulls of {gap_s} s", 1, find(data, rate_hz), rate_hz)
+                line(f"{rate_hz / 1e6:g} MS/s {kind} a null of {gap_s} s", 1, find(data, rate_hz), rate_hz)
     for kind in ("fm", "am", "ssb"):
         for doppler_hz, snr_db in ((0.3, 15), (1.0, 15), (1.0, 8), (5.0, 10)):
             rate_hz = 250e3 if kind != "ssb" else 48e3
@@ -332,7 +333,7 @@ def survey():
         wave = voice(kind, rng, 11.0, rate_hz, 18, gaps)
         t = np.arange(len(wave)) / rate_hz
         if kind != "ssb":
-            wave = wave * null(t, 3.7, 0.4, 18) * null(t, 7.0, 0.8, 18)
+            wave = wave * null(t, 3.7, 0.3, 18) * null(t, 8.0, 0.8, 18)
         data = noise(rng, count, rate_hz) + at(wave, rate_hz, 10e3, 1.0, count)
         logged(f"{kind} with fades or pauses", data, rate_hz, center_hz, "1 row, 1 over")
         one, two = voice(kind, rng, 4.0, rate_hz, 18), voice(kind, rng, 4.0, rate_hz, 10)

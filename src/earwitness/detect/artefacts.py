@@ -57,8 +57,11 @@ class Traces:
         low: int,
         high: int,
         receiver: ReceiverRows,
-    ) -> None:
-        """Take the rows (indices) of a batch in which the emission in bins [low, high) was on."""
+    ) -> tuple[float, float]:
+        """Take the rows (indices) of a batch in which the emission in bins [low, high) was on.
+
+        Gives the sums over them of the power over the floor and of its square.
+        """
         total, squares, there, noise, re, im = trace(power, level, receiver.mirror, rows, low, high)
         self.rows += len(rows)
         self.power += total
@@ -69,6 +72,7 @@ class Traces:
         self.dc += complex(receiver.dc[rows].sum())
         self.clipped_rows += int(np.count_nonzero(receiver.clipped[rows]))
         self.total += float(receiver.total[rows].sum())
+        return total, squares
 
     def join(self, later: Traces) -> None:
         """Take what was summed elsewhere of the same emission."""
@@ -154,6 +158,7 @@ class StretchStatistics:
     samples: int = 0
     clipped: int = 0
     zeros: int = 0
+    stuck: int = 0  # samples in rows of one value only
     rows: int = 0
     clipped_rows: int = 0
     dc: complex = 0j

@@ -53,7 +53,13 @@ _HALO_WIDTH = 0.7
 _HALO_BINS = 6
 _HALO_FROM = 3.0  # times the noise: an emission this strong has slopes that a second's mean shows
 _TRACE = 30.0  # times weaker than an emission was: not its fading
+_WEAK = 4.0  # times the noise: weaker ones drop out for
+_DROPOUT_S = 0.015  # so long by the noise alone
+_FLAT = 2e-5  # of the power: what single precision leaves of the variance of a constant
+_EMPTY = 1e-11  # of the power, in bins far from the centre
+_REACH = 2  # rows into which a row's frames may reach
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
+_MEMORY_S = 1.5  # over which an emission's level of late is taken
 _SLOW_SHARE = 0.1  # of the false alarms
 
 
@@ -76,15 +82,20 @@ class Detector:
     """Finds emissions in a stream of `SpectrumBlock`s, with a stated rate of false alarms on noise alone.
 
     `false_alarms_per_hour` is shared by all box shapes. Memory does not grow with the stream. `statistics`
-    tells of the receiver over the stretch so far.
+    tells of the receiver over the stretch so far. A stretch in which one value repeats ends what is open, since
+    nothing can be heard there; not so with `silence`, for demodulated audio that is zero between transmissions.
     """
 
-    def __init__(self, rate_hz: float, center_hz: float, *, false_alarms_per_hour: float = 1.0):
+    def __init__(
+        self, rate_hz: float, center_hz: float, *, false_alarms_per_hour: float = 1.0, silence: bool = False
+    ):
         self.plan: Plan = plan(rate_hz)
         self.center_hz = center_hz
         self.floor = NoiseFloor(self.plan)
         self.statistics = StretchStatistics(rate_hz)
         self._per_hour = false_alarms_per_hour
+        self._silence = silence
+        self._stuck = False  # the last row held one value only
         bins = self.plan.size
         self._widest = min(bins // 8, _WIDEST)
         share = (1 - _SLOW_SHARE) / (2 if self.plan.quick_size else 1)
@@ -101,6 +112,7 @@ class Detector:
             np.zeros((rows, bins), np.uint8),
         )
         self._hidden = np.zeros((BATCH, bins), bool)  # cells that pulses cover
+        self._memory_rows = _MEMORY_S / self.plan.row_s
         self._edge_rows = max(2, round(EDGE_S / self.plan.row_s))
         self._count = 0
         self._open: list[Emission] = []
@@ -144,6 +156,35 @@ class Detector:
 
     def feed(self, block: SpectrumBlock) -> list[Detection]:
         """Take the next rows; give the detections that opened, grew or closed."""
+        stuck = None if self._silence else self._stuck_rows(block)
+        if stuck is None:
+            return self._feed(block)
+        out: list[Detection] = []
+        edges = np.flatnonzero(np.diff(np.concatenate([[True], stuck, [True]])))
+        for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if first > 0:
+                out += self.close()
+            out += self._feed(block.part(first, last))
+        return _latest(out if not stuck[-1] else out + self.close())
+
+    def _stuck_rows(self, block: SpectrumBlock) -> np.ndarray | None:
+        """Tell the rows that hold one value only, and those whose frames reach into them; None if there are none.
+
+        All power is the mean's, and far from it there is not even the noise of eight bits.
+        """
+        total = block.total
+        flat = total - np.abs(block.dc) ** 2 <= _FLAT * total
+        if not self._stuck and not flat.any():
+            return None
+        at = self.plan.size // 4
+        flat &= block.power[:, at - 4 : at + 4].max(axis=1) <= _EMPTY * total
+        self.statistics.stuck += int(np.count_nonzero(flat)) * block.hop
+        beside = np.concatenate([[self._stuck] * _REACH, flat, [False] * _REACH])
+        self._stuck = bool(len(flat)) and bool(flat[-1])
+        wide = np.lib.stride_tricks.sliding_window_view(beside, 2 * _REACH + 1).any(axis=1)
+        return wide if wide.any() else None
+
+    def _feed(self, block: SpectrumBlock) -> list[Detection]:
         out: list[Detection] = []
         rows = self._row + self._waiting
         if rows == 0:
@@ -438,14 +479,18 @@ class Detector:
             before = -HISTORY
             if not np.isnan(emission.start):
                 gap_s = (here - emission.stop) * row_s
-                if gap_s > DOUBT_S:
-                    emission = self._decide(emission, out)
-                    gap_s = (here - emission.stop) * row_s
-                usual = self._patience(emission)
                 other = first == drowned or (
                     gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
                 )
-                if first != drowned and gap_s <= wait_s(emission, self.plan) and (other or gap_s > min(usual, DOUBT_S)):
+                if other or gap_s > min(self._patience(emission), DOUBT_S):
+                    emission = self._decide(emission, out)
+                    gap_s = (here - emission.stop) * row_s
+                usual = self._patience(emission)
+                if (
+                    first != drowned
+                    and gap_s <= wait_s(emission, self.plan)
+                    and (other or gap_s > min(usual, DOUBT_S))
+                ):
                     before = int(emission.stop) - self._base
                     emission = self._go_on(emission)
                 elif other or gap_s > usual:
@@ -460,7 +505,9 @@ class Detector:
                 )
                 emission.run_start = emission.start
                 emission.outside = min(max(emission.start - here, 0.0), 2.0)
-                emission.first_power = float(series[HISTORY + first : HISTORY + min(last, first + self._edge_rows)].mean())
+                emission.first_power = float(
+                    series[HISTORY + first : HISTORY + min(last, first + self._edge_rows)].mean()
+                )
             elif here > emission.stop + 0.03 / row_s:
                 emission.run_start = here
             emission.stop = self._base + last
@@ -469,12 +516,15 @@ class Detector:
             seen = np.arange(first, last)[~hidden[first:last]]
             emission.rows += len(seen)
             power = self._power[HISTORY:]
-            was = emission.traces.power
-            emission.traces.add(power, self.floor.level, seen, a, b, self._receiver())
-            emission.count(emission.traces.power - was, len(seen), 1.5 / row_s)
-            if last < count:
-                edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last]
-                emission.soft_stop = float(edge.mean()) < SOFT * emission.late_level
+            total, squares = emission.traces.add(power, self.floor.level, seen, a, b, self._receiver())
+            emission.count(total, len(seen), self._memory_rows)
+            if len(seen) > 15:
+                mean = total / len(seen)
+                emission.moved += squares / len(seen) - mean**2
+                emission.steady += mean**2
+            edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last]
+            usual = emission.before.late_level if emission.before else 0.0
+            emission.soft_stop = float(edge.mean()) < SOFT * max(emission.late_level, usual)
             m = max(2, (b - a) // 4)
             lo, hi = max(0, a - m), min(self.plan.size, b + m)
             collect(power, self.floor.level, seen, lo, hi, emission.excess, emission.floor)
@@ -512,7 +562,7 @@ class Detector:
         emission.before = None
         emission.soft_start = emission.first_power < SOFT * emission.late_level
         if is_same(before, emission, self.plan):
-            before.absorb(emission)
+            before.absorb(emission, self._memory_rows)
             self._open[self._open.index(emission)] = before
             return before
         if before.reported or self._clearness(before) >= 3:
@@ -557,8 +607,9 @@ class Detector:
 
     def _patience(self, emission: Emission) -> float:
         width_hz = (emission.high - emission.low) * self.plan.bin_hz
-        run_s = emission.longest_run * self.plan.row_s
-        return bridge_s(width_hz, run_s, self.plan.rate_hz, self.plan.bin_hz)
+        run = max(emission.longest_run, emission.before.longest_run if emission.before else 0.0)
+        usual = bridge_s(width_hz, run * self.plan.row_s, self.plan.rate_hz, self.plan.bin_hz)
+        return max(usual, _DROPOUT_S) if 0 < self._strength(emission) < _WEAK else usual
 
     def _end(self, emission: Emission, limit: int) -> list[Detection]:
         """Close an emission; one that turned out to be nothing and was never reported is dropped."""

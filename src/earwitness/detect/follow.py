@@ -13,7 +13,7 @@ NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
 WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
 WAIT_FADE_S = 1.5  # and so long a fade that was seen to begin may last
-_LIVELY = 0.35  # relative variance of the power of speech; of a carrier with voice on it 0.1
+_LIVELY = 0.2  # relative variance of power: speech has 0.4 to 0.8, a carrier with voice on it below 0.1
 _OTHER_DB = 5.0  # by which another station differs from one that only paused
 SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
 EDGE_S = 0.010  # looked at beside a silence
@@ -59,6 +59,7 @@ class Emission:
         self.late_rows = 0.0  # how many those are, older ones counting less
         self.soft_start = self.soft_stop = False  # it came up, or went down, more slowly than keying does
         self.first_power = 0.0  # mean of its first rows
+        self.moved = self.steady = 0.0  # variance within a batch and square of the mean, summed over batches
         self.settled = False  # its stop has been refined
         self.recent: deque[float] = deque(maxlen=8)  # mean excess over noise of the last batches, if slow
 
@@ -68,7 +69,6 @@ class Emission:
         self.high = high if high > self.high else self.high + 0.25 * (high - self.high)
         self.least = min(self.least, low)
         self.most = max(self.most, high)
-
 
     def count(self, power: float, rows: int, memory_rows: float) -> None:
         """Take the power over the floor of further rows into its level of late."""
@@ -81,7 +81,7 @@ class Emission:
         """Give its mean power over the floor in the last second or two."""
         return self.late_power / self.late_rows if self.late_rows else 0.0
 
-    def absorb(self, later: Emission) -> None:
+    def absorb(self, later: Emission, memory_rows: float) -> None:
         """Go on as what was first followed by itself, and turned out to be the same."""
         self.low, self.high = later.low, later.high
         self.least, self.most = min(self.least, later.least), max(self.most, later.most)
@@ -92,20 +92,23 @@ class Emission:
         self.excess += later.excess
         self.floor += later.floor
         self.traces.join(later.traces)
-        self.late_power, self.late_rows = later.late_power, later.late_rows
+        self.count(later.late_power, round(later.late_rows), memory_rows)
+        self.moved += later.moved
+        self.steady += later.steady
         self.soft_stop = later.soft_stop
         self.settled = later.settled
 
 
 def is_lively(e: Emission, of: Plan) -> bool:
-    """Tell whether its power moves as that of speech without a carrier does, the noise's part taken off."""
-    if e.traces.rows < 32 or e.traces.power <= 0:
+    """Tell whether its power moves within a tenth of a second as that of speech without a carrier does.
+
+    The noise's part is taken off; fades are slower.
+    """
+    if (e.high - e.low) * of.bin_hz > NARROW_HZ or e.steady <= 0:
         return False
-    mean = e.traces.power / e.traces.rows
-    variance = e.traces.power_squared / e.traces.rows / mean**2 - 1
     a, b = int(e.low), max(int(e.high), int(e.low) + 1)
-    noise = float(e.floor[a:b].sum()) / max(1, e.rows) / mean
-    return variance - (2 * noise + noise**2) / band_looks(of, 1, b - a) > _LIVELY
+    noise = float(e.floor[a:b].sum()) / max(float(e.excess[a:b].sum()), 1e-30)
+    return e.moved / e.steady - (2 * noise + noise**2) / band_looks(of, 1, b - a) > _LIVELY
 
 
 def wait_s(e: Emission, of: Plan) -> float:
@@ -113,7 +116,7 @@ def wait_s(e: Emission, of: Plan) -> float:
     usual = bridge_s((e.high - e.low) * of.bin_hz, e.longest_run * of.row_s, of.rate_hz, of.bin_hz)
     if e.rows * of.row_s < 0.5:
         return usual
-    if (e.high - e.low) * of.bin_hz <= NARROW_HZ and is_lively(e, of):
+    if is_lively(e, of):
         return max(usual, WAIT_SPEECH_S)
     return max(usual, WAIT_FADE_S) if e.soft_stop else usual
 
@@ -135,16 +138,14 @@ def is_same(before: Emission, later: Emission, of: Plan) -> bool:
     if later.late_level <= 0 or before.late_level <= 0:
         return True
     change_db = 10 * float(np.log10(later.late_level / before.late_level))
-    brief = later.rows * of.row_s < 0.2
-    if brief and before.soft_stop and change_db < 3:
-        return True  # what is heard of it within a fade
     if is_lively(before, of):
+        brief = later.rows * of.row_s < 0.2
         return change_db < 0 if brief else _unlike(before, later, of) < 0.8
     one, two = _line(before.excess), _line(later.excess)
     if one is not None and two is not None and abs(one - two) > max(_LINE_BINS, _LINE_HZ / of.bin_hz):
         return False
-    if before.soft_stop and later.soft_start:
-        return True
+    if before.soft_stop and (later.soft_start or change_db < 3):
+        return True  # or it is what can be heard of it within the fade
     width_hz = (before.high - before.low) * of.bin_hz
     usual = bridge_s(width_hz, before.longest_run * of.row_s, of.rate_hz, of.bin_hz)
     return (later.start - before.stop) * of.row_s <= usual and abs(change_db) < _OTHER_DB

@@ -15,7 +15,7 @@ power / enbw_hz; the power of a band is the sum of its bins times bin_hz / enbw_
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -54,6 +54,24 @@ class SpectrumBlock:
     square: np.ndarray  # complex64 (rows,): mean of x * x, which the I/Q imbalance makes non-zero
     total: np.ndarray  # float32 (rows,): mean of |x|^2
     zeros: np.ndarray  # int32 (rows,): samples that are exactly zero
+
+    def part(self, first: int, last: int) -> SpectrumBlock:
+        """Give rows [first, last)."""
+        here = slice(first, last)
+        per = self.hop // self.quick_hop if len(self.quick) else 0
+        return replace(
+            self,
+            power=self.power[here],
+            mirror=self.mirror[here],
+            start=self.start + first * self.hop,
+            quick=self.quick[first * per : last * per],
+            quick_start=self.quick_start + first * per * self.quick_hop,
+            clipped=self.clipped[here],
+            dc=self.dc[here],
+            square=self.square[here],
+            total=self.total[here],
+            zeros=self.zeros[here],
+        )
 
     @property
     def frequencies_hz(self) -> np.ndarray:
