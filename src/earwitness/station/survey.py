@@ -121,7 +121,7 @@ class StretchSurvey:
         self.modes = modes
         self.keeper = keeper
         self.overview = Overview()
-        self.detector = Detector(stream.rate_hz, stream.center_hz)
+        self.detector = Detector(stream.rate_hz, stream.center_hz, silence=self._audio is not None)
         self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
         self._spectrum = Spectrum(stream.rate_hz, stream.center_hz)
@@ -179,6 +179,11 @@ class StretchSurvey:
         last = self.detector.feed(tail) if tail is not None else []
         self._take_detections([*last, *self.detector.close()])
         self._finish(position)
+        stuck_s = self.detector.statistics.stuck / stream.rate_hz
+        if stuck_s > 0:
+            self.faults.add(
+                f"for {stuck_s:.2f} s the receiver gave one and the same value: nothing can be heard there"
+            )
         self.keeper.commit(self._ns(position))
         return complete
 
