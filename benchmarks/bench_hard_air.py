@@ -8,11 +8,13 @@ Usage: python benchmarks/bench_hard_air.py [fades] [pauses] [stuck] [clock] [swe
 import json
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from earwitness.core.types import Samples
+from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
 from earwitness.detect.detector import Detector
 from earwitness.spectrum.stft import Spectrum, plan
 
@@ -205,13 +207,11 @@ def stuck():
         held[count // 3 : 2 * count // 3] = held[count // 3]
         zeros = noise(rng, count, rate_hz)
         zeros[count // 3 : 2 * count // 3] = 0
-        block = np.tile(noise(rng, 4096, rate_hz), count // 4096 + 1)[:count]
         for name, data in (
             ("all zero", np.zeros(count, np.complex64)),
             ("one value for ever", same),
             ("noise, one value for a second, noise", held),
             ("noise, zeros for a second, noise", zeros),
-            ("the same 4096 samples again and again", block),
         ):
             found = find(data, rate_hz)
             real = [d for d in found if not d.artefact]
@@ -229,7 +229,13 @@ def clock():
             amplitude = level(snr_db, plan(rate_hz).enbw_hz)
             data = noise(rng, count, rate_hz)
             data += (amplitude * np.exp(2j * np.pi * (t / 3 + off_hz / rate_hz * t))).astype(np.complex64)
-            found = find(data, rate_hz, center_hz=124e6)
+            found = [
+                replace(d, artefact=clock_words(1, 3))
+                if is_clock_line(lambda start, count, data=data: data[start : start + count], d, 1, 3)
+                else replace(d, artefact=None)
+                for d in find(data, rate_hz, center_hz=124e6)
+                if clock_fraction(d, rate_hz, 124e6, plan(rate_hz).bin_hz)
+            ]
             line(f"{snr_db} dB in a bin, {off_hz:g} Hz beside it", 1, found, rate_hz)
 
 
@@ -303,7 +309,7 @@ def write(folder, name, data, rate_hz, center_hz):
         "global": {"core:datatype": "cf32_le", "core:sample_rate": rate_hz, "core:version": "1.0.0"},
         "captures": [
             {"core:sample_start": 0, "core:frequency": center_hz, "core:datetime": "2026-01-01T00:00:00Z"}
-        ],  # fmt: skip
+        ],
         "annotations": [],
     }
     (folder / f"{name}.sigmf-meta").write_text(json.dumps(meta))

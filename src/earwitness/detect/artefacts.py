@@ -7,7 +7,9 @@ A reason is given only where the samples prove it, since a wrong one hides a rea
 - **Mirror image**: X[+k] X[-k] summed over the emission's cells. With y = x + b conj(x) a stronger emission s at
   the mirror frequency leaves b conj(s), and the product sums to b |s|^2 in phase; for two emissions
   that merely sit opposite each other it averages out. The sum tells how much of the power is image.
-- **Clock line**: an unmodulated, steady line at a small fraction of the sample clock, to a few hundredths of a bin.
+- **Clock line**: an unmodulated, steady line at a small fraction of the sample clock, to a few hundredths of a bin;
+  where samples can be read again, one whose phase stands still against that fraction for all its time, which
+  holds to a fraction of a hertz and tells weak lines too (`is_clock_line`).
 - **Crystal line**: the same at a multiple of the 28.8 MHz at which cheap receivers run (common practice, no source);
   its place tells it wherever the receiver is tuned, since one crystal makes both the line and the scale.
 - **Clipping product**: weak energy that is there only while samples sit on the rails.
@@ -15,10 +17,12 @@ A reason is given only where the samples prove it, since a wrong one hides a rea
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 
 import numpy as np
 
+from earwitness.core.types import Detection
 from earwitness.detect.rows import trace
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
@@ -33,6 +37,14 @@ _CRYSTAL_HZ = 28.8e6
 _CRYSTAL_TUNED_HZ = 15.0  # steps in which a tuner is set
 _LINE_BINS = 4.5
 _STEADY = 0.15  # standard deviation over mean of a line's power, noise taken off
+_NEAR_BINS = 6.0
+_CHUNK = 1 << 14  # samples read at a time
+_CHUNKS = 24
+_READ_MOST = 1 << 28  # samples over which they are spread
+_SIDE = 60  # bins on a side that modulation would fill, and as many beyond for comparison
+_SIDES = np.r_[4 : 4 + _SIDE, 4 + _SIDE : 4 + 2 * _SIDE, -4 - 2 * _SIDE : -4 - _SIDE, -4 - _SIDE : -4]
+_STANDS = 0.8  # of its power, left after summing by phase
+_MOSTLY = 0.5  # of the power detected
 
 
 @dataclass(slots=True)
@@ -130,7 +142,7 @@ def reason(
         for parts in _CLOCK_PARTS:
             part = (center - middle) / of.size * parts
             if round(part) and abs(part - round(part)) * of.size / parts < _CLOCK_BINS:
-                return f"clock line: steady and unmodulated at {round(part)}/{parts} of the sample clock"
+                return clock_words(round(part), parts)
         line_hz = tuned_hz + (center - middle) * of.bin_hz
         order = round(line_hz / _CRYSTAL_HZ)
         if order > 0 and abs(line_hz - order * _CRYSTAL_HZ) < _CLOCK_BINS * of.bin_hz + _CRYSTAL_TUNED_HZ:
@@ -142,6 +154,61 @@ def reason(
     ):
         return "clipping product: there only while samples are on the rails"
     return None
+
+
+def clock_fraction(
+    found: Detection, rate_hz: float, center_hz: float, bin_hz: float
+) -> tuple[int, int] | None:
+    """Give the fraction of the sample clock, as numerator and denominator, at which a detection may be its line."""
+    if found.high_hz - found.low_hz > _NEAR_BINS * bin_hz or found.stop - found.start < rate_hz:
+        return None
+    for parts in _CLOCK_PARTS:
+        part = round((found.center_hz - center_hz) / rate_hz * parts)
+        if part and abs(found.center_hz - center_hz - part * rate_hz / parts) < bin_hz:
+            return part, parts
+    return None
+
+
+def is_clock_line(
+    read: Callable[[int, int], np.ndarray], found: Detection, part: int, parts: int
+) -> bool | None:
+    """Tell whether a detection is a line of the receiver at part / parts of its sample clock; None if unsure.
+
+    Samples at odd moments of its time are turned by just that fraction. A line of the clock keeps its phase from the
+    first to the last, which a carrier that is off by a quarter of a turn in its time does not; it holds most
+    of the power detected, and beside it there is no more than at some distance.
+    """
+    rng = np.random.default_rng(parts)
+    room = min(found.stop - found.start, _READ_MOST) - _CHUNK
+    sums, inner, outer = [], [], []
+    turn = np.exp(-2j * np.pi * part / parts * np.arange(parts))
+    for at in np.sort(rng.uniform(0, 1, _CHUNKS)) * room:
+        first = found.start + int(at)
+        data = read(first, _CHUNK)
+        if len(data) < _CHUNK:
+            return None
+        phase = np.roll(turn, -(first % parts))
+        still = data * np.tile(phase, _CHUNK // parts + 1)[:_CHUNK]
+        sums.append(still.mean())
+        power = np.abs(np.fft.fft((still - still.mean()) * np.hanning(_CHUNK))[_SIDES]) ** 2
+        inner.append(power[:_SIDE].sum() + power[-_SIDE:].sum())
+        outer.append(power.sum() - inner[-1])
+    line = np.array(sums)
+    noise = float(np.mean(outer)) / (2 * _SIDE) / (0.375 * _CHUNK) / _CHUNK  # of one of the sums
+    all_power = float(np.mean(np.abs(line) ** 2))
+    together = float(np.abs(line.mean()) ** 2)
+    if all_power < 2 * noise:
+        return None
+    if together < _STANDS * (all_power - noise) or together < 20 * noise / _CHUNKS:
+        return False
+    spread = np.sqrt(2 / (2 * _SIDE * _CHUNKS)) + 0.02
+    modulated = float(np.mean(inner) / np.mean(outer)) - 1 > 5 * spread
+    return not modulated and together > _MOSTLY * 10 ** (found.level_dbfs / 10)
+
+
+def clock_words(part: int, parts: int) -> str:
+    """Give the reason for a line at that fraction."""
+    return f"clock line: steady and unmodulated at {part}/{parts} of the sample clock"
 
 
 def _steady(traces: Traces) -> bool:

@@ -182,7 +182,7 @@ class Detector:
         beside = np.concatenate([[self._stuck] * _REACH, flat, [False] * _REACH])
         self._stuck = bool(len(flat)) and bool(flat[-1])
         wide = np.lib.stride_tricks.sliding_window_view(beside, 2 * _REACH + 1).any(axis=1)
-        return wide if wide.any() else None
+        return np.asarray(wide) if np.any(wide) else None
 
     def _feed(self, block: SpectrumBlock) -> list[Detection]:
         out: list[Detection] = []

@@ -18,6 +18,7 @@ import numpy as np
 from earwitness.channel.bank import Channel, ChannelBank
 from earwitness.core.mode import Assembler, Mode
 from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture, Samples
+from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
 from earwitness.detect.detector import Detector
 from earwitness.emission.calibrate import frequency_error_ppm
 from earwitness.emission.identify import examine
@@ -133,6 +134,7 @@ class StretchSurvey:
         self._tracks: dict[int, Track] = {}
         self._by_channel: dict[int, Track] = {}
         self._seen: set[int] = set()
+        self._clocks: dict[int, tuple[int, bool | None]] = {}  # detection -> length asked about, verdict
         self._ended: deque[Track] = deque(maxlen=64)
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
@@ -247,10 +249,30 @@ class StretchSurvey:
         for found in {item.number: item for item in detections}.values():
             if self._audio is not None:  # has no mixer, and so none of its offset and images
                 found = replace(found, artefact=None)
+            else:
+                found = self._by_clock(found)
             self._noise = found.noise_dbfs_hz
             self._take_detection(found)
             if not found.open:
                 self._seen.discard(found.number)
+
+    def _by_clock(self, found: Detection) -> Detection:
+        """Give a detection with the word of its samples on whether it is a line of the receiver's clock."""
+        stream = self.stream
+        place = clock_fraction(found, stream.rate_hz, stream.center_hz, self.detector.plan.bin_hz)
+        if place is None:
+            return found
+        length = found.stop - found.start
+        asked, verdict = self._clocks.get(found.number, (0, None))
+        if length >= 2 * asked or not found.open:  # the longer, the surer
+            verdict = is_clock_line(stream.read, found, *place)
+            self._clocks[found.number] = length, verdict
+        if not found.open:
+            del self._clocks[found.number]
+        if verdict:
+            return replace(found, artefact=clock_words(*place))
+        told = found.artefact is not None and found.artefact.startswith("clock line")
+        return replace(found, artefact=None) if told and verdict is False else found
 
     def _take_detection(self, found: Detection) -> None:
         track = self._tracks.get(found.number)
