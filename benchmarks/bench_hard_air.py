@@ -231,7 +231,9 @@ def clock():
             data += (amplitude * np.exp(2j * np.pi * (t / 3 + off_hz / rate_hz * t))).astype(np.complex64)
             found = [
                 replace(d, artefact=clock_words(1, 3))
-                if is_clock_line(lambda start, count, data=data: data[start : start + count], d, 1, 3)
+                if is_clock_line(
+                    lambda start, count, data=data: data[start : start + count], d, rate_hz, 1, 3
+                )
                 else replace(d, artefact=None)
                 for d in find(data, rate_hz, center_hz=124e6)
                 if clock_fraction(d, rate_hz, 124e6, plan(rate_hz).bin_hz)

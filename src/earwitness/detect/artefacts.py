@@ -41,8 +41,7 @@ _NEAR_BINS = 6.0
 _CHUNK = 1 << 14  # samples read at a time
 _CHUNKS = 24
 _READ_MOST = 1 << 28  # samples over which they are spread
-_SIDE = 60  # bins on a side that modulation would fill, and as many beyond for comparison
-_SIDES = np.r_[4 : 4 + _SIDE, 4 + _SIDE : 4 + 2 * _SIDE, -4 - 2 * _SIDE : -4 - _SIDE, -4 - _SIDE : -4]
+_SIDE_HZ = 4_000.0  # on a side that modulation would fill; as much beyond is compared with it
 _STANDS = 0.8  # of its power, left after summing by phase
 _MOSTLY = 0.5  # of the power detected
 
@@ -170,7 +169,7 @@ def clock_fraction(
 
 
 def is_clock_line(
-    read: Callable[[int, int], np.ndarray], found: Detection, part: int, parts: int
+    read: Callable[[int, int], np.ndarray], found: Detection, rate_hz: float, part: int, parts: int
 ) -> bool | None:
     """Tell whether a detection is a line of the receiver at part / parts of its sample clock; None if unsure.
 
@@ -181,6 +180,8 @@ def is_clock_line(
     rng = np.random.default_rng(parts)
     room = min(found.stop - found.start, _READ_MOST) - _CHUNK
     sums, inner, outer = [], [], []
+    side = min(max(8, round(_SIDE_HZ * _CHUNK / rate_hz)), _CHUNK // 8)
+    near, far = np.arange(4, 4 + side), np.arange(4 + side, 4 + 2 * side)
     turn = np.exp(-2j * np.pi * part / parts * np.arange(parts))
     for at in np.sort(rng.uniform(0, 1, _CHUNKS)) * room:
         first = found.start + int(at)
@@ -190,19 +191,19 @@ def is_clock_line(
         phase = np.roll(turn, -(first % parts))
         still = data * np.tile(phase, _CHUNK // parts + 1)[:_CHUNK]
         sums.append(still.mean())
-        power = np.abs(np.fft.fft((still - still.mean()) * np.hanning(_CHUNK))[_SIDES]) ** 2
-        inner.append(power[:_SIDE].sum() + power[-_SIDE:].sum())
-        outer.append(power.sum() - inner[-1])
+        power = np.abs(np.fft.fft((still - still.mean()) * np.hanning(_CHUNK))) ** 2
+        inner.append(power[near].mean() + power[-near].mean())
+        outer.append(power[far].mean() + power[-far].mean())
     line = np.array(sums)
-    noise = float(np.mean(outer)) / (2 * _SIDE) / (0.375 * _CHUNK) / _CHUNK  # of one of the sums
+    noise = float(np.mean(outer)) / 2 / (0.375 * _CHUNK) / _CHUNK  # of one of the sums
     all_power = float(np.mean(np.abs(line) ** 2))
     together = float(np.abs(line.mean()) ** 2)
     if all_power < 2 * noise:
         return None
     if together < _STANDS * (all_power - noise) or together < 20 * noise / _CHUNKS:
         return False
-    spread = np.sqrt(2 / (2 * _SIDE * _CHUNKS)) + 0.02
-    modulated = float(np.mean(inner) / np.mean(outer)) - 1 > 5 * spread
+    spread = np.sqrt(2 / (2 * side * _CHUNKS))
+    modulated = float(np.mean(inner) / np.mean(outer)) - 1 > 5 * spread + 0.02
     return not modulated and together > _MOSTLY * 10 ** (found.level_dbfs / 10)
 
 

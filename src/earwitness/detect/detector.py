@@ -55,9 +55,9 @@ _HALO_FROM = 3.0  # times the noise: an emission this strong has slopes that a s
 _TRACE = 30.0  # times weaker than an emission was: not its fading
 _WEAK = 4.0  # times the noise: weaker ones drop out for
 _DROPOUT_S = 0.015  # so long by the noise alone
+_ESTABLISHED = 300  # rows after which an emission's band is known
 _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a constant
 _EMPTY = 1e-11  # of the power, in bins far from the centre
-_REACH = 2  # rows into which a row's frames may reach
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
 _SLOW_SHARE = 0.1  # of the false alarms
@@ -179,9 +179,10 @@ class Detector:
         at = self.plan.size // 4
         flat &= block.power[:, at - 4 : at + 4].max(axis=1) <= _EMPTY * total
         self.statistics.stuck += int(np.count_nonzero(flat)) * block.hop
-        beside = np.concatenate([[self._stuck] * _REACH, flat, [False] * _REACH])
+        reach = -(-self.plan.size // self.plan.row)  # rows into which a frame may reach
+        beside = np.concatenate([[self._stuck] * reach, flat, [False] * reach])
         self._stuck = bool(len(flat)) and bool(flat[-1])
-        wide = np.lib.stride_tricks.sliding_window_view(beside, 2 * _REACH + 1).any(axis=1)
+        wide = np.lib.stride_tricks.sliding_window_view(beside, 2 * reach + 1).any(axis=1)
         return np.asarray(wide) if np.any(wide) else None
 
     def _feed(self, block: SpectrumBlock) -> list[Detection]:
@@ -335,7 +336,7 @@ class Detector:
         fresh: list[Segment] = []
         for segment in found:
             for part in self._share_out(segment):
-                owner = self._owner(part.low, part.high)
+                owner = self._owner(part.low, part.high, part)
                 if owner is None:
                     if not self._of_pulses(part):
                         fresh.append(part)
@@ -396,23 +397,51 @@ class Detector:
         return kept
 
     def _share_out(self, segment: Segment) -> list[Segment]:
-        """Cut a segment that meets several open emissions half-way between them."""
+        """Cut a segment that meets several open emissions half-way between them, or a narrow one out of a wide one.
+
+        The latter also out of a sweep that crosses it.
+        """
         meet = [e for e in self._open if e.low - _SKIN < segment.high and segment.low < e.high + _SKIN]
-        if len(meet) < 2:
-            return [segment]
         meet.sort(key=lambda e: e.low + e.high)
-        cuts = [
+        inner = [
+            e
+            for e in meet
+            if any(f.high - f.low > 2 * (e.high - e.low) and f.low < e.high and e.low < f.high for f in meet)
+            or (_is_still(e) and self._cuts_about(e, segment) and self._is_crossed(e, segment))
+        ]
+        cuts = [cut for e in inner for cut in self._cuts_about(e, segment)]
+        cuts += [
             int(np.clip(round((a.high + b.low) / 2), segment.low + 1, segment.high - 1))
             for a, b in pairwise(meet)
+            if not (a in inner or b in inner)
         ]
+        if not cuts:
+            return [segment]
         edges = [segment.low, *sorted(set(cuts)), segment.high]
         return [segment.part(a, b) for a, b in pairwise(edges) if b > a]
 
-    def _owner(self, low: float, high: float) -> Emission | None:
+    def _cuts_about(self, emission: Emission, segment: Segment) -> list[int]:
+        """Give where an emission ends in a segment that reaches well beyond it: what is near is its own flank."""
+        flank = _flank(emission)
+        cuts = []
+        if emission.low - segment.low > flank:
+            cuts.append(round(emission.low - _SKIN))
+        if segment.high - emission.high > flank:
+            cuts.append(round(emission.high + _SKIN))
+        return [cut for cut in cuts if segment.low < cut < segment.high]
+
+    def _is_crossed(self, emission: Emission, segment: Segment) -> bool:
+        """Tell whether what a segment holds beside an emission moves through the band as a sweep does."""
+        beside = np.arange(segment.low, segment.high) + 0.5
+        beside = (beside < emission.low - _SKIN) | (beside > emission.high + _SKIN)
+        return _moves(segment.on[:, beside], np.flatnonzero(beside))
+
+    def _owner(self, low: float, high: float, part: Segment | None = None) -> Emission | None:
         best, most = None, 0.0
         for e in self._open:
             overlap = min(e.high + _SKIN, high) - max(e.low - _SKIN, low)
-            if overlap > most:
+            better = overlap > most or (best and overlap == most and e.high - e.low < best.high - best.low)
+            if better and not (part and _is_beside(e, low, high) and self._is_crossed(e, part)):
                 best, most = e, overlap
         return best
 
@@ -536,7 +565,7 @@ class Detector:
             is_clear(emission.before, emission, self.plan) or silent_s > self._patience(emission)
         ):
             emission = self._decide(emission, out)
-        if silent_s > wait_s(emission, self.plan):
+        if emission.before is None and silent_s > wait_s(emission, self.plan):
             out += self._end(emission, BATCH)
         elif not runs:
             self._settle(emission, BATCH)
@@ -712,6 +741,32 @@ class Detector:
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz
+
+
+def _is_still(e: Emission) -> bool:
+    """Tell whether an emission has kept its place for long: a sweep has not."""
+    return e.rows >= _ESTABLISHED and e.most - e.least <= 1.4 * (e.high - e.low) + 3
+
+
+def _moves(on: np.ndarray, places: np.ndarray) -> bool:
+    """Tell whether cells claimed, bool (rows, bins), run steadily through the bins as those of a sweep do."""
+    rows = np.flatnonzero(on.any(axis=1))
+    if len(rows) < 6:
+        return False
+    middle = (on[rows] @ places.astype(float)) / on[rows].sum(axis=1)
+    return bool(np.ptp(middle) >= 5 and abs(np.corrcoef(rows, middle)[0, 1]) > 0.9)
+
+
+def _flank(e: Emission) -> float:
+    """Give how far in bins from an emission's band what is seen may be its own."""
+    return _SKIN + max(2.0, 0.5 * (e.high - e.low))
+
+
+def _is_beside(e: Emission, low: float, high: float) -> bool:
+    """Tell whether bins [low, high) reach far from one side of an emission that has kept its place."""
+    if max(e.low - low, high - e.high) <= _SKIN + max(2.0, 0.25 * (e.high - e.low)) or not _is_still(e):
+        return False
+    return min(e.high, high) - max(e.low, low) < 0.5 * (e.high - e.low)
 
 
 def _without(power: np.ndarray, pulses: np.ndarray | None) -> np.ndarray:

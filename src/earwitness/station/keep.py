@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -216,7 +217,7 @@ class LogKeeper:
             while begin < stop_ns:
                 end = min(begin + OCCUPANCY_SPAN_NS, stop_ns)
                 looks = max(1, (end - begin) // OCCUPANCY_STEP_NS)
-                on = sum(_share(span, begin, end) for span in spans)
+                on = _occupied_ns(spans, begin, end)
                 self._batch.occupancy.append(
                     {
                         "recording": self.recording,
@@ -324,13 +325,28 @@ class LogKeeper:
         spans.append((record.start_ns, record.stop_ns, record.on_ns))
 
 
-def _share(span: tuple[int, int, int], begin: int, end: int) -> float:
-    """Give the on-time of an emission inside an interval, spread evenly over its span."""
-    start, stop, on = span
-    inside = min(stop, end) - max(start, begin)
-    if inside <= 0:
-        return 0.0
-    return on * inside / max(1, stop - start)
+def _occupied_ns(spans: Iterable[tuple[int, int, int]], begin: int, end: int) -> float:
+    """Give how long a channel was in use within an interval, from (start, stop, on) of its emissions.
+
+    What overlaps counts once: two emissions heard at a time on a channel do not fill it twice. The on-time of a
+    train is spread evenly over its span, and trains that overlap come and go independently.
+    """
+    events: list[tuple[int, bool, float]] = []
+    for start, stop, on in spans:
+        first, last = max(start, begin), min(stop, end)
+        if last > first:
+            share = min(1.0, on / (stop - start))
+            events += [(first, True, share), (last, False, share)]
+    total, before = 0.0, begin
+    active: list[float] = []
+    for at, comes, share in sorted(events):
+        total += (at - before) * (1.0 - math.prod(1.0 - item for item in active))
+        before = at
+        if comes:
+            active.append(share)
+        else:
+            active.remove(share)
+    return total
 
 
 def _channel_name(frequency_hz: float) -> str:

@@ -265,7 +265,7 @@ class StretchSurvey:
         length = found.stop - found.start
         asked, verdict = self._clocks.get(found.number, (0, None))
         if length >= 2 * asked or not found.open:  # the longer, the surer
-            verdict = is_clock_line(stream.read, found, *place)
+            verdict = is_clock_line(stream.read, found, stream.rate_hz, *place)
             self._clocks[found.number] = length, verdict
         if not found.open:
             del self._clocks[found.number]

@@ -210,5 +210,5 @@ def occupancy(hits: int, looks: int, spread: float = 1.0) -> str:
     if hits <= 0:
         return f"{told}, < {percent(high)}"
     if hits >= looks:
-        return f"{told}, > {percent(low)}"
+        return f"{told}, > {percent(min(low, 0.999))}"  # which must not round up to all
     return f"{told}: {percent(hits / looks)} ({percent(low)} to {percent(high)})"
