@@ -432,8 +432,8 @@ class Detector:
 
     def _is_crossed(self, emission: Emission, segment: Segment) -> bool:
         """Tell whether what a segment holds beside an emission moves through the band as a sweep does."""
-        beside = np.arange(segment.low, segment.high) + 0.5
-        beside = (beside < emission.low - _SKIN) | (beside > emission.high + _SKIN)
+        places = np.arange(segment.low, segment.high) + 0.5
+        beside = (places < emission.low - _SKIN) | (places > emission.high + _SKIN)
         return _moves(segment.on[:, beside], np.flatnonzero(beside))
 
     def _owner(self, low: float, high: float, part: Segment | None = None) -> Emission | None:
