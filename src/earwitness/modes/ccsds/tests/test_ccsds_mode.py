@@ -8,6 +8,7 @@ import pytest
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.modes.ccsds.demod import equalised
+from earwitness.modes.ccsds.gate import RATES_HZ
 from earwitness.modes.ccsds.messages import Assembler
 
 MODE = get_mode("ccsds")
@@ -39,6 +40,17 @@ def test_every_keying_near_its_threshold(number, es_n0_db):
     )
     got = [frame.bits for frame in received(data, 205_440.0)]
     assert got == SYNTH.payloads(item)
+
+
+@pytest.mark.parametrize(("width_hz", "rate_hz"), MODE.narrow_rates_hz)
+def test_narrow_channels_hold_what_they_are_for(width_hz, rate_hz):
+    """An emission may be twice as wide as what stands out of the noise: half of a channel's rate a second."""
+    assert MODE.rate_for(width_hz) == rate_hz
+    assert MODE.rate_for(1.01 * width_hz) > rate_hz
+    rate_bd = max(rate for rate in RATES_HZ if 1.3 * rate <= 2 * width_hz)
+    item = {"modulation": "qpsk", "symbol_rate_hz": rate_bd, "texts": ["a", "b"], "spacecraft": 9}
+    data = keyed(item, 10.0, 1.07 * rate_hz, np.random.default_rng(1), offset_hz=0.05 * rate_bd)
+    assert [frame.bits for frame in received(data, 1.07 * rate_hz)] == SYNTH.payloads(item)
 
 
 def test_audio_of_a_discriminator_and_of_a_sideband_receiver():
