@@ -19,6 +19,7 @@ REACH = 4  # half symbols either side that the filter is fitted to
 FIT = 1024  # symbols that get one filter, fitted to them and as many on either side
 WIDER = 1.7  # levels of noise beside a burst lie further apart than its own
 GROUP = 16  # symbols judged together for loudness
+CLEAR = 0.35  # of a strong line: where it is weaker (a preamble may have none) its phase is taken from beside
 LEVEL = 64  # symbols whose extremes give the middle level
 LOUDER = 1.7  # spread of discriminator noise over a burst's own from which it is told apart
 
@@ -85,7 +86,10 @@ def symbol_places(
     smooth = np.empty(count, np.complex128)
     _line(level, np.exp(-2j * np.pi * rate), max(int(average / rate), 1), smooth)
     at = np.append(np.arange(0, count - 1, max(int(4 / rate), 1)), count - 1)
-    turns = rate * at + np.unwrap(np.angle(smooth[at])) / (2 * np.pi)
+    size_at = np.abs(smooth[at])
+    strong = size_at >= CLEAR * np.sort(size_at)[9 * len(at) // 10]
+    phase = np.interp(at, at[strong], np.unwrap(np.angle(smooth[at[strong]])))
+    turns = rate * at + phase / (2 * np.pi)
     turns = np.maximum.accumulate(turns) + 1e-9 * at
     whole = np.arange(np.ceil(turns[0]), np.floor(turns[-1]) + 1)
     return np.interp(whole, turns, at), 1 / rate
