@@ -553,7 +553,7 @@ class Detector:
                 emission.steady += mean**2
             edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last]
             usual = emission.before.late_level if emission.before else 0.0
-            emission.soft_stop = float(edge.mean()) < SOFT * max(emission.late_level, usual)
+            emission.soft_stop = float(edge.sum()) / len(edge) < SOFT * max(emission.late_level, usual)
             m = max(2, (b - a) // 4)
             lo, hi = max(0, a - m), min(self.plan.size, b + m)
             collect(power, self.floor.level, seen, lo, hi, emission.excess, emission.floor)
@@ -565,7 +565,11 @@ class Detector:
             is_clear(emission.before, emission, self.plan) or silent_s > self._patience(emission)
         ):
             emission = self._decide(emission, out)
-        if emission.before is None and silent_s > wait_s(emission, self.plan):
+        if (
+            emission.before is None
+            and silent_s > self._patience(emission)
+            and silent_s > wait_s(emission, self.plan)
+        ):
             out += self._end(emission, BATCH)
         elif not runs:
             self._settle(emission, BATCH)
@@ -632,9 +636,16 @@ class Detector:
         if emission.rows == 0:
             return 0.0
         a, b = self._bins(emission.low, emission.high)
-        return float(emission.excess[a:b].sum()) / max(float(emission.floor[a:b].sum()), 1e-30)
+        known = emission.rows, a, b
+        if known != emission.strength_of:
+            emission.strength_of = known
+            emission.strength = float(emission.excess[a:b].sum()) / max(
+                float(emission.floor[a:b].sum()), 1e-30
+            )
+        return emission.strength
 
     def _patience(self, emission: Emission) -> float:
+        """Give how long a silence it bridges without a question."""
         width_hz = (emission.high - emission.low) * self.plan.bin_hz
         run = max(emission.longest_run, emission.before.longest_run if emission.before else 0.0)
         usual = bridge_s(width_hz, run * self.plan.row_s, self.plan.rate_hz, self.plan.bin_hz)

@@ -60,6 +60,8 @@ class Emission:
         self.soft_start = self.soft_stop = False  # it came up, or went down, more slowly than keying does
         self.first_power = 0.0  # mean of its first rows
         self.moved = self.steady = 0.0  # variance within a batch and square of the mean, summed over batches
+        self.strength = 0.0  # power over the noise's in its band, worked out last for
+        self.strength_of = (0, 0, 0)  # so many rows and these bins
         self.settled = False  # its stop has been refined
         self.recent: deque[float] = deque(maxlen=8)  # mean excess over noise of the last batches, if slow
 
@@ -192,6 +194,8 @@ def carry(on: np.ndarray, hidden: np.ndarray, before: bool) -> np.ndarray:
 def grow(sure: np.ndarray, weak: np.ndarray) -> np.ndarray:
     """Give `sure` rows and the runs of `weak` rows that touch them."""
     either = sure | weak
+    if either.all():
+        return either if sure.any() else sure.copy()
     edges = np.flatnonzero(np.diff(np.concatenate([[0], either.view(np.int8), [0]])))
     out = sure.copy()
     for first, last in zip(edges[::2], edges[1::2], strict=True):
