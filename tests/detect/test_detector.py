@@ -194,3 +194,25 @@ def test_every_slot_of_an_independent_recording_is_detected():
         assert hits, sent["freq_in_file_hz"]
         matched.update(hits)
     assert len(matched) == len(found)  # and nothing else
+
+
+def wide_fm(rng, rate_hz, seconds):
+    """Stereo broadcasting with pauses: 75 kHz peak, pilot at a tenth of it (ITU-R BS.450), mostly a narrow swing."""
+    t = np.arange(int(rate_hz * seconds)) / rate_hz
+    loud = np.interp(t, np.arange(0, seconds + 0.2, 0.1), rng.uniform(0.05, 1, int(seconds / 0.1) + 2))
+    sound = loud * (0.6 * np.sin(2 * np.pi * 620 * t) + 0.25 * np.sin(2 * np.pi * 2300 * t))
+    turns = np.cumsum(75e3 * (0.8 * sound + 0.1 * np.sin(2 * np.pi * 19e3 * t))) / rate_hz
+    return np.exp(2j * np.pi * turns).astype(np.complex64)
+
+
+def test_weak_wide_fm_is_one_emission_though_it_begins_in_pieces():
+    rate = 1.2e6
+    rng = np.random.default_rng(8)
+    data = noise(rng, int(3 * rate), -100, rate)
+    amplitude = 10 ** ((-100 + 10 * np.log10(150e3) + 10) / 20)
+    data = data + (amplitude * wide_fm(rng, rate, 3.0)).astype(np.complex64)
+    found = [d for d in find(data, rate) if d.part_of is None]
+    long = [d for d in found if d.stop - d.start > rate]
+    assert len(long) == 1
+    assert long[0].start < 0.1 * rate
+    assert long[0].high_hz - long[0].low_hz > 60e3

@@ -70,6 +70,7 @@ class Detection:
     snr_db: float
     open: bool
     artefact: str | None = None
+    part_of: int | None = None  # the number it goes on under: with others it turned out to be one emission
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ are row numbers since the first row.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from math import log10
 from typing import NamedTuple
@@ -29,7 +30,9 @@ from earwitness.detect.follow import (
     carry,
     grow,
     is_clear,
+    is_one,
     is_same,
+    united,
     wait_s,
     weak_limit,
 )
@@ -60,6 +63,7 @@ _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a 
 _EMPTY = 1e-11  # of the power, in bins far from the centre
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
+_UNITE_S = 2.0  # as long as an emission may turn out to be a part of another
 _SLOW_SHARE = 0.1  # of the false alarms
 
 
@@ -349,6 +353,34 @@ class Detector:
             out += self._begin(min(s.low for s in group), max(s.high for s in group), count)
         for one in weak:
             out += self._begin_slow(one, count)
+        return out + self._unite(count)
+
+    def _unite(self, count: int) -> list[Detection]:
+        """Make one emission of young ones that have grown together: the parts end, and say what they are part of."""
+        least = self._base + count - _UNITE_S / self.plan.row_s
+        row = sorted(
+            (e for e in self._open if e.reported and e.before is None and e.start > least),
+            key=lambda e: e.low,
+        )
+        parts: dict[int, list[Emission]] = {}
+        at = 0
+        while at + 1 < len(row):
+            left, right = row[at], row[at + 1]
+            if not is_one(left, right):
+                at += 1
+                continue
+            one = united(left, right, self._next_number())
+            parts[one.number] = [*parts.pop(left.number, [left]), *parts.pop(right.number, [right])]
+            row[at : at + 2] = [one]
+            at = max(at - 1, 0)
+        out: list[Detection] = []
+        for one in row:
+            for part in parts.get(one.number, []):
+                self._open.remove(part)
+                out.append(replace(self._detection(part, still_open=False), part_of=one.number))
+            if one.number in parts:
+                self._open.append(one)
+                out.append(self._detection(one, still_open=True))
         return out
 
     def _inside(self, low: int, high: int) -> bool:

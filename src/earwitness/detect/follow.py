@@ -176,6 +176,45 @@ def _line(excess: np.ndarray) -> float | None:
     return float((three * np.arange(a, b)).sum() / share)
 
 
+def is_one(left: Emission, right: Emission) -> bool:
+    """Tell whether two emissions whose bands touch are parts of one: no valley lies where they meet.
+
+    What two emissions had in common was cut half-way; the parts of one with deep holes (broadcast FM in quiet
+    passages) grow together in the mean.
+    """
+    meet = round((left.high + right.low) / 2)
+    width = int(min(left.high - left.low, right.high - right.low))
+    if right.low - left.high > 1.5 or width < 6:
+        return False
+    beside = max(width // 2, 3)
+    before = left.excess[max(meet - beside, 0) : meet] / max(left.rows, 1)
+    after = right.excess[meet : meet + beside] / max(right.rows, 1)
+    valley = np.concatenate([before[-max(width // 16, 1) :], after[: max(width // 16, 1)]])
+    return bool(valley.mean() > 0.4 * min(before.mean(), after.mean()) > 0)
+
+
+def united(left: Emission, right: Emission, number: int) -> Emission:
+    """Give what two parts come to as one emission."""
+    meet = round((left.high + right.low) / 2)
+    one = Emission(number, left.low, right.high, min(left.start, right.start), len(left.excess))
+    one.least, one.most = min(left.least, right.least), max(left.most, right.most)
+    one.stop, one.run_start = max(left.stop, right.stop), min(left.run_start, right.run_start)
+    one.longest_run = max(left.longest_run, right.longest_run)
+    one.rows = max(left.rows, right.rows)
+    one.outside = min(left.outside, right.outside)
+    for part, bins in ((left, slice(0, meet)), (right, slice(meet, None))):
+        share = one.rows / max(part.rows, 1)
+        one.excess[bins] = part.excess[bins] * share
+        one.floor[bins] = part.floor[bins] * share
+    one.traces = max(left, right, key=lambda part: part.traces.power).traces
+    one.reported = True
+    one.slow = left.slow and right.slow
+    one.late_power, one.late_rows = left.late_power + right.late_power, max(left.late_rows, right.late_rows)
+    one.moved, one.steady = left.moved + right.moved, left.steady + right.steady
+    one.recent.extend(left.recent)
+    return one
+
+
 def weak_limit(count: float) -> float:
     """Give the excess that a mean of `count` looks of noise has with a probability of 1e-3.
 

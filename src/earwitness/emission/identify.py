@@ -33,6 +33,7 @@ SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 LEAST_CONFIDENCE = 0.5
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
+PILOT_ENVELOPE = 0.4
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
 
 
@@ -234,6 +235,11 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     looks = max(burst.width_hz * features.duration_s * features.good.mean(), 1.0)
     doubt = 3 * (1 + 2 / burst.snr) / burst.snr / np.sqrt(looks) * 2
     if variation > CONSTANT_ENVELOPE + min(doubt, 0.1):
+        # Noise, echoes and a cut band vary the envelope of wide FM; its pilot proves it all the same.
+        if variation < PILOT_ENVELOPE and width > BROADCAST_WIDTH_HZ:
+            return _broadcast(
+                features, width, f"relative variance of the power {variation:.2f}", 0.3, least=True
+            )
         return None
     if looks < 120:
         return None
@@ -379,12 +385,16 @@ def _data_like(features: Features, spectrum: LineSpectrum) -> bool:
     return bool(np.std(swings) < 0.07 * np.mean(swings))
 
 
-def _broadcast(features: Features, width: float, steady: str, flat: float) -> Identification | None:
-    """Give wide FM; the stereo pilot makes it certain."""
+def _broadcast(
+    features: Features, width: float, steady: str, flat: float, *, least: bool = False
+) -> Identification | None:
+    """Give wide FM; the stereo pilot makes it certain, and is asked for when there is the `least` else."""
     burst = features.burst
     track = features.track - np.median(features.track)
     spectrum = LineSpectrum(track.astype(np.float32), features.rate_hz)
     pilot = spectrum.at(PILOT_HZ, 30.0, 15.0)
+    if least and not pilot:
+        return None
     if not pilot:
         keying = frequency_keying(features, width)
         if keying and (answer := _keyed(features, keying, None, width, steady, flat)):
@@ -400,7 +410,8 @@ def _broadcast(features: Features, width: float, steady: str, flat: float) -> Id
         _sure(flat, (burst.snr - 1) / 5, 1.0 if pilot else 0.4),
         tuple(reasons),
         designator(256e3 if pilot else 180e3, "F8E" if pilot else "F3E"),
-        carrier_hz=burst.center_hz,
+        # sound has no mean: what the frequency swings about, whatever noise or an image adds to one side
+        carrier_hz=burst.center_hz + float(np.mean(features.track[features.good])),
     )
 
 

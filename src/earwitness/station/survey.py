@@ -276,6 +276,8 @@ class StretchSurvey:
 
     def _take_detection(self, found: Detection) -> None:
         track = self._tracks.get(found.number)
+        if found.part_of is not None and (track is None or self._give_way(track)):
+            return
         if track is not None:
             track.follower.detection = found
             if not found.open:
@@ -293,6 +295,16 @@ class StretchSurvey:
         self.counts["detections"] += 1
         if not self._explained_by_pulses(found):
             self._start_track(found)
+
+    def _give_way(self, track: Track) -> bool:
+        """Follow a part of an emission no further, unless something has been told of it already."""
+        if track.record is not None or track.data_mode:
+            return False
+        del self._tracks[track.follower.detection.number]
+        del self._by_channel[id(track.channel)]
+        self._bank.close(track.channel)
+        self.counts["detections"] -= 1
+        return True
 
     def _start_track(self, found: Detection) -> None:
         stream = self.stream
