@@ -63,7 +63,7 @@ _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a 
 _EMPTY = 1e-11  # of the power, in bins far from the centre
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
-_UNITE_S = 2.0  # as long as an emission may turn out to be a part of another
+_UNITE_S, _BEGIN_S = 2.0, 0.3  # as long as an emission may turn out to be part of another, begun so near it
 _SLOW_SHARE = 0.1  # of the false alarms
 
 
@@ -366,7 +366,7 @@ class Detector:
         at = 0
         while at + 1 < len(row):
             left, right = row[at], row[at + 1]
-            if not is_one(left, right):
+            if abs(left.start - right.start) > _BEGIN_S / self.plan.row_s or not is_one(left, right):
                 at += 1
                 continue
             one = united(left, right, self._next_number())
