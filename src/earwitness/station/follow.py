@@ -100,7 +100,7 @@ class Follower:
         for name, lane in sorted(self.lanes.items(), key=lambda item: not item[1].mode.by_frequency):
             if name not in self._ended:
                 self._ended.add(name)
-                if not self._is_read():
+                if not self._is_read() or any(name == item.mode for item in self._frames()):
                     self._collect(lane.close())
 
     def snippet(self, seconds: float) -> Samples | None:
@@ -120,11 +120,13 @@ class Follower:
         found = self.detection
         return inf if found.open else (found.stop - found.start) / self._span_hz
 
+    def _frames(self) -> list[Frame]:
+        """Give the frames that passed their check and were not taken yet."""
+        return [item for item in self.results if isinstance(item, Frame) and item.check]
+
     def _is_read(self) -> bool:
         """Tell whether frames that passed their check account for a short burst: no other mode needs to hear it."""
-        read_ns = sum(
-            item.stop_ns - item.time_ns for item in self.results if isinstance(item, Frame) and item.check
-        )
+        read_ns = sum(item.stop_ns - item.time_ns for item in self._frames())
         return self._seconds() < BURST_S and read_ns > READ_SHARE * self._seconds() * 1e9
 
     def _unsure(self) -> bool:
