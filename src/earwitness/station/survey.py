@@ -393,13 +393,15 @@ class StretchSurvey:
                 self.keeper.picture(item, record)
 
     def _heard_from(self, start_ns: int, stop_ns: int) -> Track | None:
-        """Give the track that was on the air for most of a time, at least half of it."""
-        best, most = None, (stop_ns - start_ns) / 2
+        """Give the strongest of the tracks that were on the air for at least half of a time."""
+        best = None
         for track in (*self._ended, *self._tracks.values()):
             found = track.follower.detection
             shared = min(stop_ns, self._ns(found.stop)) - max(start_ns, self._ns(found.start))
-            if shared >= most:
-                best, most = track, shared
+            if 2 * shared < stop_ns - start_ns:
+                continue
+            if best is None or found.level_dbfs > best.follower.detection.level_dbfs:
+                best = track
         return best
 
     def _take_frame(self, track: Track, frame: Frame) -> None:
