@@ -38,6 +38,7 @@ UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this o
 HEARD_LAG_NS = 3_000_000_000
 AUDIO_MARGIN_S = 0.02
 MOST_CUT_OUT = 1 << 20  # samples
+RESIDUE_S = 0.05
 PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
@@ -329,12 +330,14 @@ class StretchSurvey:
         self.keeper.emission(record, final=True)
 
     def _explained_by_pulses(self, found: Detection) -> bool:
-        """Tell whether a wideband mode already accounts for this energy: its own pulses, decoded or not."""
+        """Tell whether a wideband mode already accounts for this energy: its own pulses, decoded or not.
+
+        What is left where many pulses overlap may be narrow, but is over in no time.
+        """
         for wide in self._wide:
-            if (
-                in_bands(wide.mode, found.center_hz)
-                and found.high_hz - found.low_hz > 0.1 * wide.mode.bandwidth_hz
-            ):
+            broad = found.high_hz - found.low_hz > 0.1 * wide.mode.bandwidth_hz
+            brief = not found.open and found.stop - found.start < RESIDUE_S * self.stream.rate_hz
+            if in_bands(wide.mode, found.center_hz) and (broad or brief):
                 return wide.record is not None
         return False
 
