@@ -216,3 +216,24 @@ def test_weak_wide_fm_is_one_emission_though_it_begins_in_pieces():
     assert len(long) == 1
     assert long[0].start < 0.1 * rate
     assert long[0].high_hz - long[0].low_hz > 60e3
+
+
+def test_broadcasting_with_pauses_and_hisses_is_one_emission():
+    # Double sideband by definition: vowels near the carrier, hisses far from it, pauses; fading to a seventh.
+    rate, seconds = 192e3, 12.0
+    rng = np.random.default_rng(4)
+    count = int(rate * seconds)
+    place = np.abs(np.fft.fftfreq(count, 1 / rate))
+    low, high = (
+        np.fft.ifft(np.fft.fft(rng.standard_normal(count)) * ((place > a) & (place < b))).real
+        for a, b in ((80, 1500), (2600, 4500))
+    )
+    which = np.repeat(rng.integers(0, 3, int(seconds / 0.15) + 1), int(0.15 * rate))[:count]
+    sound = low / low.std() * (which == 0) + 0.3 * high / high.std() * (which == 1)
+    steps = np.linspace(0, count, int(seconds) + 2)
+    fading = np.maximum(np.interp(np.arange(count), steps, rng.rayleigh(0.7, len(steps))), 0.15)
+    wave = fading * (1 + 0.25 * sound)
+    data = noise(rng, count, -110, rate) + (10 ** (-40 / 20) * wave).astype(np.complex64)
+    found = find(data, rate)
+    assert len(found) == 1
+    assert found[0].stop - found[0].start > 0.99 * count

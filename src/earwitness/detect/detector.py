@@ -63,6 +63,8 @@ _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a 
 _EMPTY = 1e-11  # of the power, in bins far from the centre
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
+_SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
+_SIDES, _ALIKE = 3.0, 0.35  # power ratio of two sidebands at most, and correlation at least
 _UNITE_S, _BEGIN_S = 2.0, 0.3  # as long as an emission may turn out to be part of another, begun so near it
 _SLOW_SHARE = 0.1  # of the false alarms
 
@@ -341,6 +343,7 @@ class Detector:
         for segment in found:
             for part in self._share_out(segment):
                 owner = self._owner(part.low, part.high, part)
+                owner = owner or self._home(part)
                 if owner is None:
                     if not self._of_pulses(part):
                         fresh.append(part)
@@ -390,6 +393,10 @@ class Detector:
     def _begin_slow(self, found: Found, count: int) -> list[Detection]:
         if self._owner(found.low, found.high) is not None or len(self._open) >= _MOST_OPEN:
             return []
+        for e in self._open:
+            line = self._line(e)
+            if _holds(e, found.low, found.high) or _holds(e, line - found.high, line - found.low):
+                return []
         end = self._base + count
         start = max(0, end - found.rows)
         emission = Emission(self._next_number(), found.low, found.high, start, self.plan.size)
@@ -465,7 +472,9 @@ class Detector:
     def _is_crossed(self, emission: Emission, segment: Segment) -> bool:
         """Tell whether what a segment holds beside an emission moves through the band as a sweep does."""
         places = np.arange(segment.low, segment.high) + 0.5
-        beside = (places < emission.low - _SKIN) | (places > emission.high + _SKIN)
+        beside = (places < emission.near_low - _SKIN) | (places > emission.near_high + _SKIN)
+        if not beside.any():
+            return False
         return _moves(segment.on[:, beside], np.flatnonzero(beside))
 
     def _owner(self, low: float, high: float, part: Segment | None = None) -> Emission | None:
@@ -476,6 +485,40 @@ class Detector:
             if better and not (part and _is_beside(e, low, high) and self._is_crossed(e, part)):
                 best, most = e, overlap
         return best
+
+    def _home(self, part: Segment) -> Emission | None:
+        """Give the emission a segment beside it belongs to.
+
+        It lies in the emission's band of late (speech after a pause), or is a sideband of its carrier: the other one
+        swells with it on the other side.
+        """
+        for e in self._open:
+            if e.rows < BATCH or e.stop < self._base - 1:
+                continue
+            if e.rows >= _ESTABLISHED and _holds(e, part.low, part.high):
+                return e
+            if self._is_sideband(part, e):
+                return e
+        return None
+
+    def _line(self, e: Emission) -> int:
+        """Give twice the place of an emission's strongest line."""
+        a, b = self._bins(e.low, e.high)
+        return 2 * (a + int(e.excess[a:b].argmax())) + 1
+
+    def _is_sideband(self, part: Segment, e: Emission) -> bool:
+        line = self._line(e)
+        low, high = line - part.high, line - part.low
+        reach = _SIDEBAND_HZ / self.plan.bin_hz
+        if max(line / 2 - part.low, part.high - line / 2) > reach or low < 0 or high > self.plan.size:
+            return False
+        there = self._power[HISTORY : HISTORY + len(part.excess), low:high].sum(axis=1)
+        there = there - self.floor.level[low:high].sum()
+        here = part.excess.sum(axis=1)
+        one, two = float(here.mean()), float(there.mean())
+        if min(one, two) <= 0 or not 1 / _SIDES < one / two < _SIDES:
+            return False
+        return float(np.corrcoef(here, there)[0, 1]) > _ALIKE
 
     def _groups(self, fresh: list[Segment]) -> list[list[Segment]]:
         """Join new segments that are one emission though there is a gap between them in frequency."""
@@ -798,6 +841,11 @@ def _moves(on: np.ndarray, places: np.ndarray) -> bool:
         return False
     middle = (on[rows] @ places.astype(float)) / on[rows].sum(axis=1)
     return bool(np.ptp(middle) >= 5 and abs(np.corrcoef(rows, middle)[0, 1]) > 0.9)
+
+
+def _holds(e: Emission, low: float, high: float) -> bool:
+    """Tell whether bins [low, high) lie in an emission's band of late."""
+    return e.near_low - _SKIN <= low and high <= e.near_high + _SKIN
 
 
 def _flank(e: Emission) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 from earwitness.detect.artefacts import Traces
 from earwitness.spectrum.stft import Plan, looks
 
+FORGETS = 0.02  # of the way to the newest band, a batch
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
 WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
@@ -40,6 +41,8 @@ class Emission:
         self.number = number
         self.low = low
         self.high = high
+        self.near_low = low  # the band of the last few seconds
+        self.near_high = high
         self.least = low
         self.most = high
         self.start = start
@@ -69,6 +72,8 @@ class Emission:
         """Move the band towards where the energy was in this batch: out at once, in slowly."""
         self.low = low if low < self.low else self.low + 0.25 * (low - self.low)
         self.high = high if high > self.high else self.high + 0.25 * (high - self.high)
+        self.near_low = min(low, self.near_low + FORGETS * (low - self.near_low))
+        self.near_high = max(high, self.near_high + FORGETS * (high - self.near_high))
         self.least = min(self.least, low)
         self.most = max(self.most, high)
 
@@ -86,6 +91,10 @@ class Emission:
     def absorb(self, later: Emission, memory_rows: float) -> None:
         """Go on as what was first followed by itself, and turned out to be the same."""
         self.low, self.high = later.low, later.high
+        self.near_low, self.near_high = (
+            min(self.near_low, later.near_low),
+            max(self.near_high, later.near_high),
+        )
         self.least, self.most = min(self.least, later.least), max(self.most, later.most)
         self.stop = later.stop
         self.run_start = later.run_start
@@ -197,6 +206,7 @@ def united(left: Emission, right: Emission, number: int) -> Emission:
     """Give what two parts come to as one emission."""
     meet = round((left.high + right.low) / 2)
     one = Emission(number, left.low, right.high, min(left.start, right.start), len(left.excess))
+    one.near_low, one.near_high = left.near_low, right.near_high
     one.least, one.most = min(left.least, right.least), max(left.most, right.most)
     one.stop, one.run_start = max(left.stop, right.stop), min(left.run_start, right.run_start)
     one.longest_run = max(left.longest_run, right.longest_run)

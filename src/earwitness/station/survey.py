@@ -39,6 +39,7 @@ HEARD_LAG_NS = 3_000_000_000
 AUDIO_MARGIN_S = 0.02
 MOST_CUT_OUT = 1 << 20  # samples
 RESIDUE_S = 0.05
+END_ROWS = 4
 PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
@@ -180,7 +181,10 @@ class StretchSurvey:
         complete = position >= stream.count
         tail = self._spectrum.close()
         last = self.detector.feed(tail) if tail is not None else []
-        self._take_detections([*last, *self.detector.close()])
+        # The last rows are filled up with silence: what seems to begin there is the edge of what is cut off.
+        edge = stream.count - END_ROWS * self.detector.plan.row
+        ended = [*last, *self.detector.close()]
+        self._take_detections(item for item in ended if item.start < edge or item.number in self._tracks)
         self._finish(position)
         stuck_s = self.detector.statistics.stuck / stream.rate_hz
         if stuck_s > 0:
