@@ -472,7 +472,10 @@ class Detector:
     def _is_crossed(self, emission: Emission, segment: Segment) -> bool:
         """Tell whether what a segment holds beside an emission moves through the band as a sweep does."""
         places = np.arange(segment.low, segment.high) + 0.5
-        beside = (places < emission.near_low - _SKIN) | (places > emission.near_high + _SKIN)
+        own = _SIDEBAND_HZ / self.plan.bin_hz  # what speech adds to a band is no sweep
+        left = max(emission.near_low, emission.low - own) - _SKIN
+        right = min(emission.near_high, emission.high + own) + _SKIN
+        beside = (places < left) | (places > right)
         if not beside.any():
             return False
         return _moves(segment.on[:, beside], np.flatnonzero(beside))
