@@ -28,6 +28,7 @@ SLOW_DOT_S = 0.1  # from here on a second is a pause between words
 LEAST_PART_BLOCKS = 4  # of a part that is read
 LONGEST_BLOCKS = 80  # 40 s
 LEAST_CHARACTERS = 5
+LEAST_OF_EACH = 2  # dots, dashes
 SLOWEST_WPM, FASTEST_WPM = 4.5, 46.0
 UNKNOWN = "_"
 
@@ -188,6 +189,9 @@ def timing_fault(find: KeyingFind, text: str) -> str | None:
         return "signals that are no characters"
     if not SLOWEST_WPM <= 1.2 / find.dot_s <= FASTEST_WPM:
         return "too slow or too fast"
+    dashes = sum(element.dash for element in find.elements)
+    if min(dashes, len(find.elements) - dashes) < LEAST_OF_EACH:
+        return "elements of one length: pulses, for Morse has dots and dashes three times as long"
     if sum(char in "ET" for char in characters) > 0.5 * len(characters):
         return "mostly single elements"
     if find.captured < 0.93 or find.spoiled > 0.12:

@@ -1,5 +1,7 @@
 """Morse: reading under noise, drift, fading and uneven hands; and silence about what is no Morse."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,6 +9,8 @@ from hypothesis import strategies as st
 
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Bits, Frame, Samples
+from earwitness.dsp.keying import Element, KeyingFind
+from earwitness.modes.morse.demod import read_text, timing_fault
 
 MODE = get_mode("morse")
 SYNTH = MODE.part("synth")
@@ -103,3 +107,14 @@ def test_two_stations_in_turn_are_both_read(apart_hz):
     ]
     heard = [frame.bits.value.to_bytes(frame.bits.size // 8, "big").decode() for frame in frames]
     assert " ".join(heard) == " ".join(texts)  # of one speed and carrier they may be one stretch
+
+
+def test_a_beat_of_equal_pulses_is_no_text():
+    # ITU-R M.1677-1: a dash is three dots long; where all are alike nothing tells which they are.
+    elements = tuple(Element(0.2 * n, 0.2 * n + 0.06, dash=False, gap=1 if n % 2 else 0) for n in range(24))
+    find = KeyingFind(elements, 0.06, 0.99, 0.0, 0.02, 50.0, 0.0, 20.0)
+    text = read_text(find)
+    assert text.count("I") == 12
+    assert timing_fault(find, text).startswith("elements of one length")
+    mixed = tuple(replace(e, dash=n % 4 == 0) for n, e in enumerate(elements))
+    assert timing_fault(replace(find, elements=mixed), "NINININININI") is None
