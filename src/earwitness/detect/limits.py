@@ -11,9 +11,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import erfc
 
 import numpy as np
 
+from earwitness.dsp.jit import kernel
 from earwitness.spectrum.stft import Plan, looks
 
 _LARGEST = 16  # cells per side of the box whose eigenvalues are worked out
@@ -51,27 +53,30 @@ def weights(of: Plan, frames: int, bins: int) -> tuple[np.ndarray, float]:
     return values, looks(of, frames, bins, 1) / part
 
 
+@kernel("UniTuple(float64, 2)(float64[::1], float64, float64)")
 def tail(values: np.ndarray, often: float, s: float) -> tuple[float, float]:
     """Give the level, as a ratio to the mean, and the log probability to exceed it, at saddlepoint `s`.
 
     `values` are the weights of exponential variables, each standing `often` times; 0 < s < 1 / max(values).
     """
-    from scipy.special import log_ndtr
-
-    left = 1 - s * values
-    level = often * np.sum(values / left)
-    height = -often * np.sum(np.log(left))
-    curve = often * np.sum((values / left) ** 2)
-    w = np.sqrt(2 * max(s * level - height, 1e-12))
-    u = s * np.sqrt(curve)
+    level = height = curve = total = 0.0
+    for value in values:
+        left = 1 - s * value
+        level += value / left
+        height -= np.log(left)
+        curve += (value / left) ** 2
+        total += value
+    w = np.sqrt(2 * max(often * (s * level - height), 1e-12))
+    u = s * np.sqrt(often * curve)
     density = np.exp(-(w**2) / 2) / np.sqrt(2 * np.pi)
-    chance = np.exp(log_ndtr(-w)) + density * (1 / u - 1 / w)
-    return float(level / (often * values.sum())), float(np.log(max(chance, 1e-300)))
+    chance = 0.5 * erfc(w / np.sqrt(2)) + density * (1 / u - 1 / w)
+    return level / total, np.log(max(chance, 1e-300))
 
 
+@kernel("float64(float64[::1], float64, float64)")
 def limit(values: np.ndarray, often: float, false_alarm: float) -> float:
     """Give the level, as a ratio to the mean, that noise exceeds with probability `false_alarm` (below 0.1)."""
-    low, high = 1e-9, (1 - 1e-9) / float(values.max())
+    low, high = 1e-9, (1 - 1e-9) / values.max()
     goal = np.log(false_alarm)
     for _ in range(60):
         middle = (low + high) / 2
