@@ -18,6 +18,8 @@ _LIVELY = 0.2  # relative variance of power: speech has 0.4 to 0.8, a carrier wi
 _OTHER_DB = 5.0  # by which another station differs from one that only paused
 SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
 EDGE_S = 0.010  # looked at beside a silence
+_FADED_DB = 12.0  # the same where its carrier is just where it was: that is fading
+_LINE_WIDTH, _SAME_LINE = 4.2, 0.05  # bins: of a band with one line, of two lines that are one
 _LINE = 0.6  # share of the power in three bins that makes a line of it
 _LINE_BINS, _LINE_HZ = 0.4, 25.0  # by which two stations' carriers differ
 
@@ -153,13 +155,18 @@ def is_same(before: Emission, later: Emission, of: Plan) -> bool:
         brief = later.rows * of.row_s < 0.2
         return change_db < 0 if brief else _unlike(before, later, of) < 0.8
     one, two = _line(before.excess), _line(later.excess)
-    if one is not None and two is not None and abs(one - two) > max(_LINE_BINS, _LINE_HZ / of.bin_hz):
-        return False
+    alike_db = _OTHER_DB
+    if one is not None and two is not None:
+        narrow = before.high - before.low <= _LINE_WIDTH
+        if narrow and abs(one - two) > max(_LINE_BINS, _LINE_HZ / of.bin_hz):
+            return False
+        if abs(one - two) < _SAME_LINE:
+            alike_db = _FADED_DB
     if before.soft_stop and (later.soft_start or change_db < 3):
         return True  # or it is what can be heard of it within the fade
     width_hz = (before.high - before.low) * of.bin_hz
     usual = bridge_s(width_hz, before.longest_run * of.row_s, of.rate_hz, of.bin_hz)
-    return (later.start - before.stop) * of.row_s <= usual and abs(change_db) < _OTHER_DB
+    return (later.start - before.stop) * of.row_s <= usual and abs(change_db) < alike_db
 
 
 def _unlike(before: Emission, later: Emission, of: Plan) -> float:

@@ -28,6 +28,7 @@ from earwitness.emission.switching import Switching, switching
 PILOT_HZ = 19_000.0  # ITU-R BS.450
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
 BROADCAST_WIDTH_HZ = 60_000.0
+LEAST_SOUND_HZ = 100.0
 MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
@@ -159,7 +160,9 @@ def _amplitude(features: Features, measurement: Measurement, width: float) -> Id
     line = features.carrier
     burst = features.burst
     carrier_hz = burst.center_hz + line.frequency_hz
-    if is_am(features):
+    # Sidebands of sound that hold so much power lie within the occupied bandwidth: else they are keying, or fading.
+    sound = width > LEAST_SOUND_HZ or line.in_phase < 0.02
+    if is_am(features) and sound:
         ratio = 10 * np.log10(1 / max(line.in_phase, 1e-9))
         bandwidth = 6000.0 if width < 6600 else 8000.0 if width < 9000 else 10_000.0
         return Identification(
