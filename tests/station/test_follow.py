@@ -63,3 +63,26 @@ def test_a_burst_read_in_part_is_heard_by_all():
     _, reader, other = follow(0.2)
     assert reader.closed
     assert other.closed
+
+
+def test_the_receivers_offset_does_not_move_the_middle_of_what_is_wide():
+    # Noise of 300 kHz about 100.1 MHz, by definition symmetric, and a constant offset a tenth as strong at 100 MHz.
+    rate, count = 1e6, 1 << 18
+    rng = np.random.default_rng(3)
+    spectrum = rng.standard_normal(count) + 1j * rng.standard_normal(count)
+    place = np.fft.fftfreq(count, 1 / rate)
+    band = np.fft.ifft(spectrum * ((place > -50e3) & (place < 250e3)))
+    band /= np.sqrt(np.mean(np.abs(band) ** 2))
+    noise = 0.05 * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
+    data = (0.1 * (band + 0.3 + noise)).astype(np.complex64)
+    density = 10 * np.log10(2 * (0.1 * 0.05) ** 2 / rate)
+    found = Detection(1, 0, count, 99.95e6, 100.25e6, 100.1e6, -20.0, density, 20.0, False)
+    channel = Channel(100e6, rate, 0.9e6, 64, 0, 0)
+    middles = []
+    for tuned_hz in (100e6, None):
+        follower = Follower(found, channel, [], span_hz=rate, place_known=True, tuned_hz=tuned_hz)
+        follower.feed(Samples(data, rate, 100e6, 0, 0))
+        follower.close()
+        middles.append(follower.measurement.center_hz)
+    assert abs(middles[0] - 100.1e6) < 2e3
+    assert abs(middles[1] - 100.1e6) > 5e3

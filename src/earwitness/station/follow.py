@@ -20,6 +20,7 @@ HEAD_SAMPLES = 1 << 21  # ... and at most so many samples (16 MB)
 FIRST_LOOK_S = 1.0
 NEXT_LOOK_S = 3.0
 SURE = 0.6  # confidence from which an identification is not tried again
+WIDE_HZ = 50_000.0
 BURST_S, READ_SHARE = 0.5, 0.6  # a burst this short, so much of it in frames: nothing else fits in
 UNDECIDED = ("unknown", "carrier", "noise-like")
 
@@ -39,6 +40,7 @@ class Follower:
         *,
         span_hz: float,
         place_known: bool,
+        tuned_hz: float | None = None,
     ):
         self.detection = detection
         self.channel = channel
@@ -51,6 +53,7 @@ class Follower:
         self._modes = modes
         self._span_hz = span_hz
         self._place_known = place_known
+        self._tuned_hz = tuned_hz  # where the receiver's own offset stands
         self._head: list[Samples] = []
         self._head_s = 0.0
         self._head_limit_s = min(HEAD_S, HEAD_SAMPLES / channel.rate_hz)
@@ -154,8 +157,25 @@ class Follower:
         head = self._joined()
         if head is None:
             return
-        self.measurement, self.identification = examine(head, self.detection, span_hz=self._span_hz)
+        self.measurement, self.identification = examine(
+            self._without_offset(head), self.detection, span_hz=self._span_hz
+        )
         self._offer(self.identification, self.identification.carrier_hz or self.measurement.center_hz, head)
+
+    def _without_offset(self, head: Samples) -> Samples:
+        """Take the receiver's constant offset out of what is wide and reaches over it: it would move the middle."""
+        found = self.detection
+        width = found.high_hz - found.low_hz
+        near = (
+            self._tuned_hz is not None
+            and found.low_hz - 0.1 * width < self._tuned_hz < found.high_hz + 0.1 * width
+        )
+        if width < WIDE_HZ or not near or self._tuned_hz is None:
+            return head
+        turn = 2j * np.pi * ((self._tuned_hz - head.center_hz) / head.rate_hz)
+        line = np.exp(turn * np.arange(len(head.data))).astype(np.complex64)
+        offset = np.vdot(line, head.data) / len(line)
+        return replace(head, data=head.data - np.complex64(offset) * line)
 
     def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:
         """Open a lane for each mode that an emission of this kind may be; it hears all that is buffered."""

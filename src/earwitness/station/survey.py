@@ -320,7 +320,14 @@ class StretchSurvey:
         )
         start = max(0, found.start - round(PRE_ROLL_S * stream.rate_hz))
         channel = self._bank.open(center, rate_hz=max(rate, self._bank.least_rate_hz), start=start)
-        follower = Follower(found, channel, self.modes, span_hz=stream.rate_hz, place_known=self._place_known)
+        follower = Follower(
+            found,
+            channel,
+            self.modes,
+            span_hz=stream.rate_hz,
+            place_known=self._place_known,
+            tuned_hz=stream.center_hz if self._audio is None else None,
+        )
         track = Track(follower, channel)
         self._tracks[found.number] = track
         self._by_channel[id(channel)] = track
