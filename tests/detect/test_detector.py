@@ -237,3 +237,17 @@ def test_broadcasting_with_pauses_and_hisses_is_one_emission():
     found = find(data, rate)
     assert len(found) == 1
     assert found[0].stop - found[0].start > 0.99 * count
+
+
+def test_two_wide_stations_on_neighbouring_channels_are_two():
+    # 200 kHz apart; broadcast FM swings over 150 kHz at most (ITU-R BS.450).
+    rate = 1.2e6
+    rng = np.random.default_rng(9)
+    count = int(2 * rate)
+    data = noise(rng, count, -100, rate)
+    for hz, snr_db in ((-100e3, 25), (100e3, 20)):
+        amplitude = 10 ** ((-100 + 10 * np.log10(150e3) + snr_db) / 20)
+        turn = np.exp(2j * np.pi * hz / rate * np.arange(count))
+        data = data + (amplitude * wide_fm(rng, rate, 2.0) * turn).astype(np.complex64)
+    long = [d for d in find(data, rate) if d.part_of is None and d.stop - d.start > rate]
+    assert [d.center_hz for d in long] == pytest.approx([-100e3, 100e3], abs=5e3)

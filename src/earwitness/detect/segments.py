@@ -16,6 +16,7 @@ from earwitness.detect.scan import columns
 from earwitness.spectrum.stft import Plan
 
 _VALLEY = 10.0  # power ratio of both hills over the valley that makes a cut worth a look
+_BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R BS.450), so these are two
 _TOGETHER = 3  # rows within which two starts are the same start
 
 
@@ -101,7 +102,8 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
         apart = (
             two.low + int(np.argmax(smooth[cut:])) - segment.low - int(np.argmax(smooth[:cut]))
         ) * of.bin_hz
-        verdict = not (smooth[cut] < 1.0 and depth[cut] > 30 and apart > 4000)
+        clear = smooth[cut] < 1.0 and depth[cut] > 30 and apart > 4000
+        verdict = not (clear or apart > _BROADCAST_HZ)
     if verdict:
         return [segment]
     return _split(one, level, of) + _split(two, level, of)
