@@ -74,9 +74,8 @@ class Mode:
     max_width_hz: float  # widest detection it may explain
     min_width_hz: float = 0.0  # narrowest detection it may explain
     least_s: float = 0.0  # shortest emission there is something to be had from
-    narrow_rates_hz: tuple[
-        tuple[float, float], ...
-    ] = ()  # (detection up to so wide, rate) that do for it, narrowest first
+    # Rates that do for narrow detections: (up to so wide, rate), narrowest first.
+    narrow_rates_hz: tuple[tuple[float, float], ...] = ()
     offset_ok_hz: float = 0.0  # carrier error it bears
     snr_floor_db: float = 0.0  # SNR in bandwidth_hz where nine frames in ten succeed
     # Class symbols (RR Appendix 1) of what it was read from, by identification class, "" for any other; what is not

@@ -24,6 +24,7 @@ import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.detect.rows import trace
+from earwitness.dsp import fft
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
@@ -191,7 +192,7 @@ def is_clock_line(
         phase = np.roll(turn, -(first % parts))
         still = data * np.tile(phase, _CHUNK // parts + 1)[:_CHUNK]
         sums.append(still.mean())
-        power = np.abs(np.fft.fft((still - still.mean()) * np.hanning(_CHUNK))) ** 2
+        power = np.abs(fft.forward((still - still.mean()) * np.hanning(_CHUNK))) ** 2
         inner.append(power[near].mean() + power[-near].mean())
         outer.append(power[far].mean() + power[-far].mean())
     line = np.array(sums)

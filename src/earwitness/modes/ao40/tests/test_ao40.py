@@ -1,8 +1,5 @@
 """The AO-40 code against a frame off the air, published constants, and noise."""
 
-import wave
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -14,18 +11,11 @@ from earwitness.core.types import Bits, Frame, Samples
 from earwitness.modes.ao40 import code, synth
 
 MODE = get_mode("ao40")
-RECORDINGS = Path(__file__).parents[5] / "../shared/recordings/satellite-audio"
 
 
-def test_a_frame_off_the_air():
-    path = RECORDINGS / "ao73.wav"
-    if not path.is_file():
-        pytest.skip("the folder of shared recordings is not beside the project")
-    with wave.open(str(path)) as file:
-        rate = float(file.getframerate())
-        data = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(np.float32) / 32768
+def test_a_frame_off_the_air(satellite_audio):
     demodulator, assembler = MODE.demodulator(), MODE.assembler()
-    frames = [*demodulator.feed(Samples(data, rate, 0.0, 0, 0)), *demodulator.close()]
+    frames = [*demodulator.feed(satellite_audio("ao73")), *demodulator.close()]
     (message,) = [message for frame in frames for message in assembler.feed(frame)]
     assert message.frame.check == "pass"
     assert message.fields["octets_corrected"] == [0, 0]

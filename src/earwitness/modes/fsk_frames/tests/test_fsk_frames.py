@@ -1,8 +1,5 @@
 """The framings against satellites off the air, published sequences, and noise."""
 
-import wave
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,28 +8,26 @@ from hypothesis import strategies as st
 from earwitness.coding.ccsds import golay_words
 from earwitness.core.errors import LayoutError
 from earwitness.core.mode import get_mode
-from earwitness.core.types import Bits, Frame, Samples
+from earwitness.core.types import Bits, Frame
 from earwitness.modes.fsk_frames import chip, golay_length, mobitex, synth
 from earwitness.modes.fsk_frames.demod import frames_in
 from earwitness.modes.fsk_frames.framing import Word, find_words
 
 MODE = get_mode("fsk-frames")
-RECORDINGS = Path(__file__).parents[5] / "../shared/recordings/satellite-audio"
 
 
-def heard(name):
-    path = RECORDINGS / f"{name}.wav"
-    if not path.is_file():
-        pytest.skip("the folder of shared recordings is not beside the project")
-    with wave.open(str(path)) as file:
-        rate = float(file.getframerate())
-        data = np.frombuffer(file.readframes(file.getnframes()), "<i2").astype(np.float32) / 32768
+@pytest.fixture
+def heard(satellite_audio):
+    return lambda name: messages_of(satellite_audio(name))
+
+
+def messages_of(samples):
     demodulator, assembler = MODE.demodulator(), MODE.assembler()
-    frames = [*demodulator.feed(Samples(data, rate, 0.0, 0, 0)), *demodulator.close()]
+    frames = [*demodulator.feed(samples), *demodulator.close()]
     return [message for frame in frames for message in assembler.feed(frame)]
 
 
-def test_mobitex_off_the_air():
+def test_mobitex_off_the_air(heard):
     # Every one of 32 blocks in a row has its own CRC-16, and the call sign another.
     (message,) = heard("beesat_9")
     assert message.fields["call"] == "DP0BEM"
@@ -44,7 +39,7 @@ def test_mobitex_off_the_air():
     assert [row.fields["blocks"] for row in heard("amgu_1")] == [6]
 
 
-def test_golay_length_off_the_air():
+def test_golay_length_off_the_air(heard):
     (message,) = heard("gomx_1")
     assert message.frame.corrected_bits == 0
     assert message.frame.check_name == "Reed-Solomon (248,216) shortened from 255,223"
@@ -55,7 +50,7 @@ def test_golay_length_off_the_air():
     assert "convolutional" in message.frame.check_name
 
 
-def test_codeblocks_of_an_odd_clock_off_the_air():
+def test_codeblocks_of_an_odd_clock_off_the_air(heard):
     messages = heard("astrocast_9k6")
     assert len(messages) >= 2
     for message in messages:
