@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -108,6 +109,14 @@ class WideLane:
     record: EmissionRecord | None = None
 
 
+class Looked(NamedTuple):
+    """What a first look at a turn's samples gave."""
+
+    detections: list[Detection]
+    wide: list[tuple[WideLane, list[Result]]]
+    heard: list[Result]
+
+
 def _key(frame: Frame) -> tuple[str, int, Bits]:
     """Give what tells a frame from all others of a stretch."""
     return frame.mode, frame.time_ns, frame.bits
@@ -165,19 +174,31 @@ class StretchSurvey:
         progress: Callable[[int], None] = lambda done: None,
         stopped: Callable[[], bool] = lambda: False,
     ) -> bool:
-        """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete."""
+        """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete.
+
+        The look at one turn goes on in a thread of its own while the channels of the turn before are worked on;
+        what it gives is taken in order, so that nothing depends on which of the two was faster.
+        """
         stream = self.stream
         turn = max(1, round(TURN_S * stream.rate_hz / BLOCK)) * BLOCK
         position = 0
-        while position < stream.count and not stopped():
-            end = min(position + turn, stream.count)
-            detections = self._look(position, end)
-            position = end
-            self._take_detections(detections)
-            self._advance(position - round(LAG_S * stream.rate_hz))
-            self._take_heard(self._ns(position) - HEARD_LAG_NS)
-            self.keeper.commit(self._ns(position))
-            progress(position)
+        with ThreadPoolExecutor(1, "look") as beside:
+
+            def look_on() -> Future[Looked] | None:
+                if position >= stream.count or stopped():
+                    return None
+                return beside.submit(self._look, position, min(position + turn, stream.count))
+
+            ahead = look_on()
+            while ahead is not None:
+                looked = ahead.result()
+                position = min(position + turn, stream.count)
+                ahead = look_on()
+                self._take_looked(looked)
+                self._advance(position - round(LAG_S * stream.rate_hz))
+                self._take_heard(self._ns(position) - HEARD_LAG_NS)
+                self.keeper.commit(self._ns(position))
+                progress(position)
         complete = position >= stream.count
         tail = self._spectrum.close()
         last = self.detector.feed(tail) if tail is not None else []
@@ -194,25 +215,31 @@ class StretchSurvey:
         self.keeper.commit(self._ns(position))
         return complete
 
-    def _look(self, begin: int, end: int) -> list[Detection]:
+    def _look(self, begin: int, end: int) -> Looked:
         stream = self.stream
-        out: list[Detection] = []
+        out = Looked([], [], [])
         for start in range(begin, end, BLOCK):
             data = stream.read(start, min(BLOCK, end - start))
             samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns)
             block = self._spectrum.feed(samples)
             if block is not None:
                 self.overview.feed(block)
-                out += self.detector.feed(block)
+                out.detections.extend(self.detector.feed(block))
             for wide in self._wide:
                 if wide.channel is None:
-                    self._take_wide(wide, wide.lane.feed(samples))
+                    out.wide.append((wide, wide.lane.feed(samples)))
         if self._audio is not None:
             heard = self._audio.read(2 * begin, 2 * (end - begin))
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
             for lane in self._listeners:
-                self._heard += lane.feed(sound)
+                out.heard.extend(lane.feed(sound))
         return out
+
+    def _take_looked(self, looked: Looked) -> None:
+        for wide, results in looked.wide:
+            self._take_wide(wide, results)
+        self._heard += looked.heard
+        self._take_detections(looked.detections)
 
     def _advance(self, stop: int) -> None:
         for channel in self._bank.advance(max(0, stop)):
