@@ -265,6 +265,10 @@ class LogKeeper:
                 self.recording, record.start_ns, record.stop_ns, record.measurement, record.identification
             )
             row["frequency_hz"] = record.center_hz
+            if record.train:
+                row["frequency_uncertainty_hz"] = math.hypot(
+                    record.measurement.center_uncertainty_hz, record.spread_hz
+                )
             found = record.identification
             if record.read is not None:
                 row["designator"] = read_as(get_mode(record.read), found.kind, found.designator)

@@ -57,12 +57,24 @@ class EmissionRecord:
     best: dict[str, Identification] = field(default_factory=dict)
     weight: float = 0.0
     looks: int = 0
+    first_center_hz: float | None = None
+    offsets_hz: float = 0.0  # of the bursts' centres from the first one's, summed,
+    offsets_hz2: float = 0.0  # and their squares
 
     @property
     def duty(self) -> float:
         """Give the share of its span it was on the air."""
         span = self.stop_ns - self.start_ns
         return 1.0 if span <= 0 else min(1.0, self.on_ns / span)
+
+    @property
+    def spread_hz(self) -> float:
+        """Give the r.m.s. distance of its bursts' centres from its own: stations on a channel differ."""
+        if self.first_center_hz is None:
+            return 0.0
+        own = self.center_hz - self.first_center_hz
+        square = self.offsets_hz2 - 2 * own * self.offsets_hz + self.burst_count * own**2
+        return math.sqrt(max(square, 0.0) / self.burst_count)
 
     def takes(self, burst: Burst) -> bool:
         """Tell whether a burst belongs to this train: same channel, same kind, silence short enough."""
@@ -90,6 +102,11 @@ class EmissionRecord:
 
     def learn(self, burst: Burst) -> None:
         """Take over a burst's figures: means weighted by its SNR, the class by a vote of confidences."""
+        if self.first_center_hz is None:
+            self.first_center_hz = burst.center_hz
+        offset = burst.center_hz - self.first_center_hz
+        self.offsets_hz += offset
+        self.offsets_hz2 += offset**2
         gain = max(1e-3, 10 ** (min(burst.snr_db, 30.0) / 10))
         total = self.weight + gain
         self.center_hz += (burst.center_hz - self.center_hz) * gain / total

@@ -80,6 +80,7 @@ def methods(page: Page) -> Section:
     """Tell how the figures were come by."""
     given = {
         "occupied bandwidth": "the width that holds 99 % of the power (ITU-R SM.443, β/2 method)",
+        "frequency": "of the carrier or the middle of the power; of a train of bursts the mean, ± with their spread",
         "signal to noise": "signal power over noise power inside the occupied bandwidth",
         "designator": "necessary bandwidth and class of emission as in ITU Radio Regulations, Appendix 1",
         "occupancy": "share of looks above the threshold, with the 95 % interval of E. B. Wilson (1927)",
