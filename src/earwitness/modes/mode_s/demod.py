@@ -29,6 +29,7 @@ OVERLAID = "24-bit parity overlaid with an address or code"
 MOST_REPLIES = 512  # known at a time: a chunk of 16 to 33 ms
 _WORD = (1 << 64) - 1
 _frame = maker(Frame)
+_pair = tuple.__new__  # half the cost of calling a named tuple's class
 
 
 class Demodulator:
@@ -77,8 +78,8 @@ class Demodulator:
         self._noise = 0.0
         self._found = np.zeros((MOST_REPLIES, pulses.COLUMNS))
         self._bits = np.zeros((MOST_REPLIES, 112), np.uint8)
-        self._whole = np.zeros((MOST_REPLIES, 10), np.int64)
-        self._figures = np.zeros((MOST_REPLIES, 2))
+        self._whole = np.zeros((11, MOST_REPLIES), np.int64)
+        self._figures = np.zeros((3, MOST_REPLIES))
         self._count = 0
 
     def feed(self, samples: Samples) -> Iterable[Frame]:
@@ -182,44 +183,50 @@ class Demodulator:
             self._bits,
             first,
             self._count,
+            self._sample_ns,
             self._energy,
             self._snr_share,
             self._whole,
             self._figures,
         )
-        rows = self._found[first : self._count]
-        times = np.round(rows[:, pulses.T] * self._sample_ns).astype(np.int64) + (
-            self._time_ns(self._at) + PREAMBLE_NS
-        )
-        carriers = self._center_hz + rows[:, pulses.FREQ]
+        origin_ns = self._time_ns(self._at) + PREAMBLE_NS
         out = []
-        for time_ns, frequency_hz, (level_dbfs, snr_db), whole in zip(
-            times.tolist(),
-            carriers.tolist(),
-            self._figures[:count].tolist(),
-            self._whole[:count].tolist(),
-            strict=True,
-        ):
-            high, low, size, df, fixed, remainder, plain, *weak = whole
+        for (
+            at_ns,
+            low,
+            high,
+            size,
+            df,
+            fixed,
+            remainder,
+            plain,
+            w0,
+            w1,
+            w2,
+            snr_db,
+            level_dbfs,
+            offset_hz,
+        ) in zip(*self._whole[:, :count].tolist(), *self._figures[:, :count].tolist(), strict=True):
+            time_ns = origin_ns + at_ns
             extra: dict[str, object] = {"remainder": remainder}
             certain = 17 <= df <= 19 or (df == 11 and remainder == 0)
             if not certain:
                 if df == 11:
                     extra["plain_code"] = plain > 0
-                extra["weak_bits"] = weak
+                extra["weak_bits"] = (w0, w1, w2)
             out.append(
                 _frame(
                     "mode-s",
                     time_ns,
                     time_ns + size * 1000,
-                    Bits(high << 64 | low & _WORD, size),
+                    _pair(Bits, (high << 64 | low & _WORD if size > 64 else low, size)),
                     "corrected" if fixed else "pass" if certain else None,
                     fixed,
                     CERTAIN if certain else OVERLAID,
                     extra,
                     snr_db,
                     level_dbfs,
-                    frequency_hz,
+                    self._center_hz + offset_hz,
                 )
             )
         return out

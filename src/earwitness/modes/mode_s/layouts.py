@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import cache, lru_cache
+
 from earwitness.core.bits import Field, Layout, flag, s, spare, text, u
+from earwitness.core.errors import LayoutError
 from earwitness.modes.mode_s.codes import altitude_12_ft, altitude_code, altitude_ft, squawk, squawk_code
 
 # 6-bit characters (Annex 10 Vol. IV table 3-9): index is the code; '#' marks codes without a character
@@ -12,7 +16,8 @@ DOC_9871 = "ICAO Doc 9871 appendix A"
 
 _SQUAWK = Field("squawk", 13, decode=squawk, encode=squawk_code)
 _ALTITUDE = Field("altitude_ft", 13, na=0, decode=altitude_ft, encode=altitude_code)
-_CALLSIGN = text("callsign", 8, ALPHABET)
+_TEXT = text("callsign", 8, ALPHABET)
+_CALLSIGN = replace(_TEXT, decode=lru_cache(4096)(_TEXT.decode)) if _TEXT.decode else _TEXT
 
 
 def _drop_m(feet: float | None) -> int:
@@ -25,13 +30,13 @@ _HEAD = (u("df", 5),)
 _REPLY = (*_HEAD, u("flight_status", 3), u("downlink_request", 5), u("utility_message", 6))
 
 SHORT_AIR_AIR = Layout("DF0", 32, ANNEX_10, (
-    *_HEAD, u("vertical_status", 1), flag("crosslink"), spare(1), u("sensitivity_level", 3), spare(2),
+    *_HEAD, flag("on_ground"), flag("crosslink"), spare(1), u("sensitivity_level", 3), spare(2),
     u("reply_information", 4), spare(2), _ALTITUDE))  # fmt: skip
 ALTITUDE_REPLY = Layout("DF4, DF20", 32, ANNEX_10, (*_REPLY, _ALTITUDE))
 IDENTITY_REPLY = Layout("DF5, DF21", 32, ANNEX_10, (*_REPLY, _SQUAWK))
 ALL_CALL = Layout("DF11", 32, ANNEX_10, (*_HEAD, u("capability", 3), u("address", 24)))
 LONG_AIR_AIR = Layout("DF16", 32, ANNEX_10, (
-    *_HEAD, u("vertical_status", 1), spare(2), u("sensitivity_level", 3), spare(2),
+    *_HEAD, flag("on_ground"), spare(2), u("sensitivity_level", 3), spare(2),
     u("reply_information", 4), spare(2), _ALTITUDE))  # fmt: skip
 EXTENDED_LENGTH = Layout("DF24", 88, ANNEX_10, (
     u("format", 2), spare(1), u("elm_control", 1), u("segment", 4), u("elm_data", 80)))  # fmt: skip
@@ -43,6 +48,7 @@ AIRBORNE_POSITION = Layout("register 0,5", 56, DOC_9871, (
     flag("odd"), u("cpr_latitude", 17), u("cpr_longitude", 17)))  # fmt: skip
 
 
+@cache
 def movement_kn(raw: int) -> float | None:
     """Give the ground speed of the 7-bit movement code (Doc 9871 table A-2-6); None where there is none."""
     if raw == 0 or raw > 124:
@@ -68,15 +74,47 @@ SURFACE_POSITION = Layout("register 0,6", 56, DOC_9871, (
     u("track_deg", 7, scale=360 / 128), flag("utc_synchronised"), flag("odd"), u("cpr_latitude", 17),
     u("cpr_longitude", 17)))  # fmt: skip
 
+
+def _counted(name: str, width: int, step: int, *, signed: bool = True) -> Field:
+    """Declare a count of steps that starts at one, zero meaning "not available", behind a sign bit or none."""
+    most = (1 << width - signed) - 1
+
+    @cache
+    def decode(raw: int) -> int | None:
+        count = raw & most
+        return ((count - 1) * step * (-1 if raw > most else 1)) if count else None
+
+    def encode(value: float | None) -> int:
+        if value is None:
+            return 0
+        count = round(abs(value) / step) + 1
+        if count > most or (value < 0 and not signed):
+            raise LayoutError(f"{name}: {value!r} does not fit {width} bits of {step}")
+        return (most + 1 if value < 0 else 0) | count
+
+    return Field(name, width, na=0, decode=decode, encode=encode)
+
+
+_VERTICAL_SOURCE = ("geometric", "barometric")
 _VELOCITY = (*_TYPE, u("subtype", 3), flag("intent_change"), flag("ifr_capability"), u("nac_v", 3))
 _VERTICAL = (
-    u("vertical_source", 1), u("vertical_sign", 1), u("vertical_raw", 9), spare(2), u("difference_sign", 1),
-    u("difference_raw", 7))  # fmt: skip
-GROUND_VELOCITY = Layout("register 0,9 subtypes 1 and 2", 56, DOC_9871, (
-    *_VELOCITY, u("west", 1), u("east_raw", 10), u("south", 1), u("north_raw", 10), *_VERTICAL))  # fmt: skip
-AIR_VELOCITY = Layout("register 0,9 subtypes 3 and 4", 56, DOC_9871, (
-    *_VELOCITY, flag("heading_valid"), u("heading_deg", 10, scale=360 / 1024), flag("true_airspeed"),
-    u("airspeed_raw", 10), *_VERTICAL))  # fmt: skip
+    Field("vertical_source", 1, decode=_VERTICAL_SOURCE.__getitem__, encode=_VERTICAL_SOURCE.index),
+    _counted("vertical_rate_fpm", 10, 64), spare(2), _counted("geometric_minus_barometric_ft", 8, 25))  # fmt: skip
+
+
+def _ground_velocity(step: int) -> Layout:
+    return Layout("register 0,9 subtypes 1 and 2", 56, DOC_9871, (
+        *_VELOCITY, _counted("east_kn", 11, step), _counted("north_kn", 11, step), *_VERTICAL))  # fmt: skip
+
+
+def _air_velocity(step: int) -> Layout:
+    return Layout("register 0,9 subtypes 3 and 4", 56, DOC_9871, (
+        *_VELOCITY, flag("heading_valid"), u("heading_deg", 10, scale=360 / 1024), flag("true_airspeed"),
+        _counted("airspeed_kn", 10, step, signed=False), *_VERTICAL))  # fmt: skip
+
+
+# by subtype: the supersonic ones count in steps of 4 kn
+VELOCITY = {1: _ground_velocity(1), 2: _ground_velocity(4), 3: _air_velocity(1), 4: _air_velocity(4)}
 
 EMERGENCY = Layout("register 6,1 subtype 1", 56, DOC_9871, (
     *_TYPE, u("subtype", 3), u("emergency_state", 3), _SQUAWK, spare(32)))  # fmt: skip

@@ -17,10 +17,10 @@ Positions need an even and an odd report: the first waits for its partner in the
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 from earwitness.core.quick import maker
@@ -29,15 +29,18 @@ from earwitness.modes.mode_s import layouts
 from earwitness.modes.mode_s.parity import LONG, SYNDROMES
 from earwitness.modes.mode_s.position import decode_both, decode_near, within_nm
 from earwitness.modes.mode_s.registers import Known, advisory_fields, infer
+from earwitness.modes.mode_s.squitters import POSITIONS, SQUAWK_FLAGS, read_position, read_squitter
 
+SECOND = 1_000_000_000
 KNOWN_S = 60
+KNOWN_NS = KNOWN_S * SECOND
 HOLD_S = 10
+HOLD_NS = HOLD_S * SECOND
 PAIR_S = 10
 SURFACE_PAIR_S = 25
 FRESH_S = 20
 HELD_MOST = 20000
 AIRCRAFT_MOST = 10000
-SECOND = 1_000_000_000
 NEVER = -(10**18)
 OTHER = 1 << 24  # added to addresses that are not ICAO's, to keep their aircraft apart
 
@@ -45,15 +48,6 @@ _CAPABILITY = {
     0: "level 1 transponder", 4: "level 2 or above, on ground", 5: "level 2 or above, airborne",
     6: "level 2 or above", 7: "downlink request or alert"}  # fmt: skip
 _FLIGHT_STATUS = ("airborne", "on ground", "alert, airborne", "alert, on ground", "alert, ident", "ident")
-_EMERGENCY = (
-    "none", "general emergency", "medical", "minimum fuel", "no communications", "unlawful interference",
-    "downed aircraft", "reserved")  # fmt: skip
-_SQUAWK_FLAGS = {
-    "7500": ("emergency", "unlawful-interference"),
-    "7600": ("emergency", "radio-failure"),
-    "7700": ("emergency",),
-}
-_CATEGORY_SET = {4: "A", 3: "B", 2: "C", 1: "D"}
 _SOURCE = (
     "ADS-B", "ADS-B, other address", "TIS-B fine", "TIS-B coarse", "TIS-B or ADS-R management",
     "TIS-B fine, other address", "ADS-R", "reserved")  # fmt: skip
@@ -76,6 +70,9 @@ class _Report:
     speed_kn: float | None
 
 
+_report = maker(_Report)
+
+
 @dataclass(slots=True)
 class _Aircraft:
     """What is known of one address, each with the time it was said."""
@@ -90,6 +87,7 @@ class _Aircraft:
     speed_kn: float | None = None
     track_deg: float | None = None
     motion_ns: int = NEVER
+    all_call: tuple[int, dict[str, Any]] = (-1, {})  # capability and overlay of the last, and its fields
     reports: list[_Report | None] = field(default_factory=lambda: [None, None])
     position: tuple[float, float] | None = None
     position_ns: int = NEVER
@@ -114,6 +112,20 @@ def _key(address: int) -> str:
     return f"{address:06X}" if address < OTHER else f"~{address - OTHER:06X}"
 
 
+@lru_cache(8192)  # aircraft repeat themselves; callers copy the fields
+def _read_head(df: int, head: int) -> dict[str, Any]:
+    """Give the fields of the first 32 bits of a surveillance, air-air or Comm-B reply."""
+    if df in (0, 16):
+        fields = (layouts.SHORT_AIR_AIR if df == 0 else layouts.LONG_AIR_AIR).read(head)
+        information = fields["reply_information"]
+        if 9 <= information <= 13:
+            fields["maximum_airspeed_kn"] = (75, 150, 300, 600, 1200)[information - 9]
+        return fields
+    fields = (layouts.ALTITUDE_REPLY if df in (4, 20) else layouts.IDENTITY_REPLY).read(head)
+    fields["flight_status_text"] = _FLIGHT_STATUS[fields["flight_status"]]
+    return fields
+
+
 class Assembler:
     """Turns the frames of one stretch into messages."""
 
@@ -131,24 +143,30 @@ class Assembler:
         now = frame.time_ns
         out = self._let_go(now) if now > self._due_ns else []
         value, size = frame.bits
-        df = min(value >> (size - 5), 24)
+        df = value >> (size - 5)
+        df = min(24, df)
         if size != (LONG if df >= 16 else 56):
             return out
         if 17 <= df <= 19 or df == 11:
             address = value >> (80 if df > 11 else 24) & 0xFFFFFF
+            aircraft = self._aircraft.get(address)
             if frame.check == "pass":
-                if df != 18 or value >> 104 & 7 in (0, 6):
+                if aircraft is None:
                     aircraft = self._of(address)
-                    fresh = now - aircraft.clean_ns > KNOWN_S * SECOND
+                if df != 18 or value >> 104 & 7 in (0, 6):
+                    fresh = now - aircraft.clean_ns > KNOWN_NS
                     aircraft.clean_ns = now
                     if fresh:
                         self._release(address, out)
             elif df == 11 and not self._code_believed(frame, int(frame.extra.get("remainder", 0))):
                 return out
-            elif not self._known(address, now):
+            elif aircraft is None or now - aircraft.clean_ns > KNOWN_NS:
                 self._hold(frame, (address,))
                 return out
-            self._tell(frame, df, address, self._of(address), out)
+            if df == 11:
+                out.append(self._all_call(frame, aircraft))
+            else:
+                self._squitter(frame, df, address, aircraft, out)
             return out
         if df not in _INTERROGATED:
             return out
@@ -181,7 +199,7 @@ class Assembler:
 
     def _known(self, address: int, time_ns: int) -> bool:
         aircraft = self._aircraft.get(address)
-        return aircraft is not None and time_ns - aircraft.clean_ns <= KNOWN_S * SECOND
+        return aircraft is not None and time_ns - aircraft.clean_ns <= KNOWN_NS
 
     def _code_believed(self, frame: Frame, code: int) -> bool:
         """Say whether the interrogator of an all-call was read plainly, in this one or one of the last minute.
@@ -193,7 +211,7 @@ class Assembler:
         if frame.extra.get("plain_code", True):
             self._codes[code] = frame.time_ns
             return True
-        return frame.time_ns - self._codes.get(code, NEVER) <= KNOWN_S * SECOND
+        return frame.time_ns - self._codes.get(code, NEVER) <= KNOWN_NS
 
     def _release(self, address: int, out: list[Message]) -> None:
         for held in self._held_by.pop(address, ()):
@@ -201,8 +219,10 @@ class Assembler:
                 continue
             frame = held.frame
             df = min(frame.bits.value >> (frame.bits.size - 5), 24)
-            if 17 <= df <= 19 or df == 11:
-                self._tell(frame, df, address, self._of(address), out)
+            if df == 11:
+                out.append(self._all_call(frame, self._of(address)))
+            elif 17 <= df <= 19:
+                self._squitter(frame, df, address, self._of(address), out)
             elif held.addresses[0] == address:
                 if not self._plausible(frame, df, address):
                     continue
@@ -226,7 +246,7 @@ class Assembler:
     def _hold(self, frame: Frame, addresses: tuple[int, ...]) -> None:
         held = _Held(frame, addresses)
         self._held.append(held)
-        self._due_ns = min(self._due_ns, frame.time_ns + HOLD_S * SECOND)
+        self._due_ns = min(self._due_ns, frame.time_ns + HOLD_NS)
         for address in addresses:
             self._held_by.setdefault(address, []).append(held)
         if len(self._held) > HELD_MOST:
@@ -241,7 +261,7 @@ class Assembler:
                     del self._held_by[address]
 
     def _let_go(self, now_ns: int) -> list[Message]:
-        limit = now_ns - HOLD_S * SECOND
+        limit = now_ns - HOLD_NS
         while self._held and self._held[0].frame.time_ns < limit:
             self._drop(self._held.popleft())
         out: list[Message] = []
@@ -252,7 +272,7 @@ class Assembler:
                 out.append(aircraft.waiting.popleft())
         heads = [self._held[0].frame.time_ns] if self._held else []
         heads += [self._waiting[0][0]] if self._waiting else []
-        self._due_ns = min(heads) + HOLD_S * SECOND if heads else 10**19
+        self._due_ns = min(heads) + HOLD_NS if heads else 10**19
         return out
 
     def _agree(self, address: int, out: list[Message]) -> None:
@@ -339,59 +359,47 @@ class Assembler:
             who = _identity("aircraft", who.key, who.names, latitude_deg, longitude_deg)
         return _message(frame, kind, fields, check, who, (), flags)
 
-    def _tell(self, frame: Frame, df: int, address: int, aircraft: _Aircraft, out: list[Message]) -> None:
-        """Read a squitter or an all-call reply that is believed."""
-        if df == 11:
-            out.append(self._all_call(frame, aircraft))
-        else:
-            self._squitter(frame, df, address, aircraft, out)
-
     def _all_call(self, frame: Frame, aircraft: _Aircraft) -> Message:
         capability = frame.bits.value >> 48 & 7
         overlay = int(frame.extra.get("remainder", 0)) if frame.check != "corrected" else 0
-        fields = {
-            "df": 11,
-            "icao_address": aircraft.key,
-            "capability": capability,
-            "capability_text": _CAPABILITY.get(capability, "reserved"),
-            "interrogator_code": overlay & 15 if overlay < 16 else None,
-            "surveillance_identifier": (overlay & 15) + 16 * ((overlay >> 4) - 1) if overlay >= 16 else None,
-        }
-        return self._message(frame, "all-call reply", aircraft, fields, frame.check or "address")
+        content = overlay << 3 | capability
+        if aircraft.all_call[0] != content:
+            fields = {
+                "df": 11,
+                "icao_address": aircraft.key,
+                "capability": capability,
+                "capability_text": _CAPABILITY.get(capability, "reserved"),
+                "interrogator_code": overlay & 15 if overlay < 16 else None,
+                "surveillance_identifier": (overlay & 15) + 16 * ((overlay >> 4) - 1)
+                if overlay >= 16
+                else None,
+            }
+            aircraft.all_call = content, fields
+        return self._message(
+            frame, "all-call reply", aircraft, aircraft.all_call[1].copy(), frame.check or "address"
+        )
 
     def _reply(self, frame: Frame, df: int, address: int) -> Message:
-        bits = frame.bits
-        aircraft = self._of(address)
+        value, size = frame.bits
+        aircraft = self._aircraft.get(address) or self._of(address)
         now = frame.time_ns
         fields: dict[str, Any] = {"df": df, "icao_address": aircraft.key}
         flags: tuple[str, ...] = ()
         if df == 24:
-            fields |= layouts.EXTENDED_LENGTH.parse(bits)
+            fields |= layouts.EXTENDED_LENGTH.read(value >> 24)
             fields["elm_data"] = f"{fields['elm_data']:020X}"
             return self._message(frame, _INTERROGATED[df], aircraft, fields, "address")
-        if df in (0, 16):
-            layout = layouts.SHORT_AIR_AIR if df == 0 else layouts.LONG_AIR_AIR
-            fields |= layout.parse(bits)
-            fields["on_ground"] = bool(fields.pop("vertical_status"))
-            information = fields["reply_information"]
-            if 9 <= information <= 13:
-                fields["maximum_airspeed_kn"] = (75, 150, 300, 600, 1200)[information - 9]
-            if df == 16 and bits.value >> 72 & 0xFF == 0x30:
-                advisory = layouts.BDS_ADVISORY.parse(Bits(bits.value >> 24 & _ME, 56))
-                fields |= advisory_fields(advisory)
-                flags = ("resolution-advisory",)
-        else:
-            layout = layouts.ALTITUDE_REPLY if df in (4, 20) else layouts.IDENTITY_REPLY
-            fields |= layout.parse(bits)
-            status = fields["flight_status"]
-            fields["flight_status_text"] = _FLIGHT_STATUS[status]
-        if "altitude_ft" in fields and fields["altitude_ft"] is not None:
-            aircraft.altitude_ft, aircraft.altitude_ns = fields["altitude_ft"], now
-        if "squawk" in fields:
+        fields |= _read_head(df, value >> (size - 32))
+        if df == 16 and value >> 72 & 0xFF == 0x30:
+            fields |= advisory_fields(layouts.BDS_ADVISORY.read(value >> 24 & _ME))
+            flags = ("resolution-advisory",)
+        if df in (5, 21):
             aircraft.squawk = fields["squawk"]
-            flags += _SQUAWK_FLAGS.get(fields["squawk"], ())
+            flags += SQUAWK_FLAGS.get(fields["squawk"], ())
+        elif fields["altitude_ft"] is not None:
+            aircraft.altitude_ft, aircraft.altitude_ns = fields["altitude_ft"], now
         if df in (20, 21):
-            flags += self._comm_b(fields, Bits(bits.value >> 24 & _ME, 56), aircraft, now)
+            flags += self._comm_b(fields, Bits(value >> 24 & _ME, 56), aircraft, now)
         return self._message(frame, _INTERROGATED[df], aircraft, fields, "address", flags)
 
     def _comm_b(self, fields: dict[str, Any], bits: Bits, aircraft: _Aircraft, now: int) -> tuple[str, ...]:
@@ -414,7 +422,7 @@ class Assembler:
         return ("resolution-advisory",) if fields["comm_b_register"] == "3,0" else ()
 
     def _squitter(self, frame: Frame, df: int, address: int, aircraft: _Aircraft, out: list[Message]) -> None:
-        value = frame.bits.value
+        value = frame.bits[0]
         fields: dict[str, Any] = {"df": df, "icao_address": aircraft.key}
         code = value >> 104 & 7
         me = value >> 24 & _ME
@@ -436,19 +444,31 @@ class Assembler:
             fields["application_field"] = code
             out.append(self._message(frame, "military extended squitter", aircraft, fields, check))
             return
-        kind, flags, report = self._read_me(fields, me, aircraft, frame.time_ns)
-        if report is None:
+        now = frame.time_ns
+        if me >> 51 not in POSITIONS:
+            kind, flags, content = read_squitter(me)
+            fields |= content
+            self._note(fields, kind, aircraft, now)
             out.append(self._message(frame, kind, aircraft, fields, check, flags))
             return
-        odd = bool(fields["odd"])
+        kind, flags, content, raw = read_position(me)
+        fields |= content
+        if content.get("altitude_ft") is not None:
+            aircraft.altitude_ft, aircraft.altitude_ns = content["altitude_ft"], now
+        if raw is None:
+            out.append(self._message(frame, kind, aircraft, fields, check, flags))
+            return
+        odd = content["odd"]
+        surface = kind == "surface position"
+        report = _report(now, raw, surface, content["speed_kn"] if surface else None)
         place = self._place(report, odd, aircraft)
-        if place is not None:
+        if place is not None and aircraft.waiting:
             self._free(report, place, aircraft, out)
         message = self._message(frame, kind, aircraft, fields, check, flags, place)
         if place is None and aircraft.position is None:
             aircraft.waiting.append(message)
-            self._waiting.append((frame.time_ns, address))
-            self._due_ns = min(self._due_ns, frame.time_ns + HOLD_S * SECOND)
+            self._waiting.append((now, address))
+            self._due_ns = min(self._due_ns, now + HOLD_NS)
         else:
             out.append(message)
 
@@ -464,115 +484,18 @@ class Assembler:
             return bool(me >> 48 & 1)
         return False
 
-    def _read_me(
-        self, fields: dict[str, Any], me: int, aircraft: _Aircraft, now: int
-    ) -> tuple[str, tuple[str, ...], _Report | None]:
-        kind = me >> 51
-        subtype = me >> 48 & 7
-        if 1 <= kind <= 4:
-            fields |= layouts.IDENTIFICATION.read(me)
-            fields["category"] = f"{_CATEGORY_SET[kind]}{fields['category']}"
+    @staticmethod
+    def _note(fields: dict[str, Any], kind: str, aircraft: _Aircraft, now: int) -> None:
+        """Keep what a squitter says of the aircraft to weigh later frames by."""
+        if kind == "airborne velocity":
+            if fields.get("speed_kn") is not None:
+                aircraft.speed_kn, aircraft.track_deg = fields["speed_kn"], fields["track_deg"]
+                aircraft.motion_ns = now
+        elif kind == "aircraft identification":
             if "#" not in fields["callsign"]:
                 aircraft.call(fields["callsign"] or None)
-            return "aircraft identification", (), None
-        if 5 <= kind <= 8:
-            fields |= layouts.SURFACE_POSITION.read(me)
-            if not fields.pop("track_valid"):
-                fields["track_deg"] = None
-            raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
-            fields["on_ground"] = True
-            return "surface position", (), _Report(now, raw, True, fields["speed_kn"])
-        if kind == 0 or 9 <= kind <= 18 or 20 <= kind <= 22:
-            fields |= layouts.AIRBORNE_POSITION.read(me)
-            raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
-            status = fields["surveillance_status"]
-            flags: tuple[str, ...] = ("alert",) if status == 1 else ()
-            if kind >= 20:
-                metres = me >> 36 & 0xFFF
-                fields["altitude_ft"] = None
-                fields["geometric_altitude_ft"] = round(metres / 0.3048) if metres else None
-            elif fields["altitude_ft"] is not None:
-                aircraft.altitude_ft, aircraft.altitude_ns = fields["altitude_ft"], now
-            if kind == 0:
-                return "no position", flags, None
-            return "airborne position", flags, _Report(now, raw, False, None)
-        if kind == 19 and 1 <= subtype <= 4:
-            self._velocity(fields, me, subtype)
-            if fields.get("speed_kn") is not None:
-                aircraft.speed_kn, aircraft.track_deg, aircraft.motion_ns = (
-                    fields["speed_kn"],
-                    fields["track_deg"],
-                    now,
-                )
-            return "airborne velocity", (), None
-        if kind == 28 and subtype == 1:
-            fields |= layouts.EMERGENCY.read(me)
-            state = fields["emergency_state"]
-            fields["emergency_state"] = _EMERGENCY[state]
-            if fields["squawk"] == "0000" and me >> 32 & 0x1FFF == 0:
-                fields["squawk"] = None
-            else:
-                aircraft.squawk = fields["squawk"]
-            flags = _SQUAWK_FLAGS.get(fields["squawk"] or "", ())
-            if state and "emergency" not in flags:
-                flags = ("emergency", *flags)
-            return "emergency and priority status", flags, None
-        if kind == 28 and subtype == 2:
-            values = layouts.ADVISORY_BROADCAST.read(me)
-            fields |= {"type_code": kind, "subtype": subtype} | advisory_fields(values)
-            return "resolution advisory broadcast", ("resolution-advisory",), None
-        if kind == 29 and subtype >> 1 == 1:
-            fields |= layouts.TARGET_STATE.read(me)
-            self._target_state(fields)
-            return "target state and status", (), None
-        if kind == 31 and subtype in (0, 1):
-            layout = layouts.SURFACE_STATUS if subtype else layouts.AIRBORNE_STATUS
-            fields |= layout.read(me)
-            return "aircraft operational status", (), None
-        fields |= {"type_code": kind, "subtype": subtype, "data_hex": f"{me:014X}"}
-        return "extended squitter", (), None
-
-    @staticmethod
-    def _velocity(fields: dict[str, Any], me: int, subtype: int) -> None:
-        times = 4 if subtype in (2, 4) else 1
-        if subtype <= 2:
-            values = layouts.GROUND_VELOCITY.read(me)
-            east, north = values.pop("east_raw"), values.pop("north_raw")
-            west, south = values.pop("west"), values.pop("south")
-            speed = track = None
-            fields["east_kn"] = fields["north_kn"] = None
-            if east and north:
-                vx = (east - 1) * times * (-1 if west else 1)
-                vy = (north - 1) * times * (-1 if south else 1)
-                speed = round(math.hypot(vx, vy), 2)
-                track = round(math.degrees(math.atan2(vx, vy)) % 360, 2) if speed else None
-                fields["east_kn"], fields["north_kn"] = vx, vy
-            motion: dict[str, Any] = {"speed_kn": speed, "track_deg": track}
-        else:
-            values = layouts.AIR_VELOCITY.read(me)
-            raw = values.pop("airspeed_raw")
-            valid = values.pop("heading_valid")
-            heading = values.pop("heading_deg")
-            name = "true_airspeed_kn" if values.pop("true_airspeed") else "indicated_airspeed_kn"
-            motion = {"heading_deg": round(heading, 2) if valid else None}
-            motion[name] = (raw - 1) * times if raw else None
-        rate, down = values.pop("vertical_raw"), values.pop("vertical_sign")
-        step, below = values.pop("difference_raw"), values.pop("difference_sign")
-        fields |= values | motion
-        fields["vertical_source"] = "barometric" if fields["vertical_source"] else "geometric"
-        fields["vertical_rate_fpm"] = (rate - 1) * 64 * (-1 if down else 1) if rate else None
-        fields["geometric_minus_barometric_ft"] = (step - 1) * 25 * (-1 if below else 1) if step else None
-
-    @staticmethod
-    def _target_state(fields: dict[str, Any]) -> None:
-        fields["selected_altitude_source"] = ("MCP or FCU", "FMS")[fields["selected_altitude_source"]]
-        if not fields.pop("heading_valid"):
-            fields["selected_heading_deg"] = None
-        if fields["pressure_setting_hpa"] is not None:
-            fields["pressure_setting_hpa"] = round(fields["pressure_setting_hpa"], 1)
-        if not fields.pop("modes_valid"):
-            for name in ("autopilot", "vnav", "altitude_hold", "approach", "lnav"):
-                fields[name] = None
+        elif kind == "emergency and priority status" and fields["squawk"] is not None:
+            aircraft.squawk = fields["squawk"]
 
     # where it is
 
@@ -581,7 +504,7 @@ class Assembler:
         other = aircraft.reports[not odd]
         aircraft.reports[odd] = report
         found = None
-        if report.time_ns - aircraft.position_ns > KNOWN_S * SECOND:
+        if report.time_ns - aircraft.position_ns > KNOWN_NS:
             aircraft.position = None
         if aircraft.position is not None:
             near = decode_near(*report.raw, odd, *aircraft.position, report.surface)

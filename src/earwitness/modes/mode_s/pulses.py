@@ -20,6 +20,7 @@ from earwitness.modes.mode_s.parity import SYNDROMES
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
 TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
+BLOCK = 4096  # samples searched at a time: their scores stay in the nearest cache
 GROUP = 64  # samples whose power is summed for the noise estimate
 COARSE = 2  # phases per sample in the preamble search: those between are told apart by the reading
 SHIFTS = 5  # shifted templates fitted when a reply is taken away
@@ -362,12 +363,17 @@ def _by_envelope(energy, size, bits, certainty):  # type: ignore[no-untyped-def]
 @kernel("void(float32[:,::1], int64, uint8[::1], float32[:,::1])", fastmath=True)
 def _mark(halves, size, bits, marks):  # type: ignore[no-untyped-def]
     """Put the half with the pulse into rows 0 and 1 of `marks`, the empty one into rows 2 and 3."""
-    for m in range(size):
-        own = bits[m] != 0
-        marks[0, m] = halves[0, m] if own else halves[2, m]
-        marks[1, m] = halves[1, m] if own else halves[3, m]
-        marks[2, m] = halves[2, m] if own else halves[0, m]
-        marks[3, m] = halves[3, m] if own else halves[1, m]
+    for part in range(2):
+        first = halves[part]
+        second = halves[2 + part]
+        pulse = marks[part]
+        empty = marks[2 + part]
+        for m in range(size):
+            own = bits[m] != 0
+            a = first[m]
+            b = second[m]
+            pulse[m] = a if own else b
+            empty[m] = b if own else a
 
 
 @kernel("float64(float32[:,::1], int64)", fastmath=True)
@@ -866,7 +872,7 @@ def receive(  # type: ignore[no-untyped-def]
     ratio = np.float32(2.6)
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
-    score = np.empty(max(stop - start, 2 * back + 8), np.float32)
+    score = np.empty(BLOCK + 8, np.float32)
     turned = np.empty(int(124 * us) + 32, np.complex64)
     scratch = np.empty((SCRATCH_ROWS, 112), np.float32)
     train = np.empty((SHIFTS + 3, len(turned)), np.float32)
@@ -879,63 +885,66 @@ def receive(  # type: ignore[no-untyped-def]
     known = count
     recent = 0
     while True:
-        search(power, low, high, weights, places, quiet, floor + extra, ratio, window, score)
-        span = high - low
-        i = 0
-        while i < span:
-            if i % 32 == 0 and i + 32 <= span:
-                most = np.float32(0)
-                for k in range(32):
-                    most = max(most, score[i + k])
-                if most == 0:
-                    i += 32
+        for block in range(low, high, BLOCK):
+            first = max(block - near, low)
+            last = min(block + BLOCK, high)
+            span = min(last + near, high) - first
+            search(power, first, first + span, weights, places, quiet, floor + extra, ratio, window, score)
+            i = block - first
+            while i < last - first:
+                if i % 32 == 0 and i + 32 <= last - first:
+                    most = np.float32(0)
+                    for k in range(32):
+                        most = max(most, score[i + k])
+                    if most == 0:
+                        i += 32
+                        continue
+                s = score[i]
+                i += 1
+                if s == 0:
                     continue
-            s = score[i]
-            i += 1
-            if s == 0:
-                continue
-            at = i - 1
-            peak = True
-            for k in range(1, near + 1):
-                if (at + k < span and score[at + k] > s) or (at - k >= 0 and score[at - k] >= s):
-                    peak = False
-            if not peak or count >= len(found):
-                continue
-            t = float(low + at)
-            while taken < 0 and recent < count and found[recent, T] < t - back:
-                recent += 1
-            if _explained(t, us, found, recent, count, s):
-                continue
-            if not read(x, t, us, table, spread, noise, turned, scratch, bits[count], found[count]):
-                continue
-            row = found[count]
-            if row[LEVEL] < extra / 4:
-                continue
-            df = _format(bits[count])
-            sure = 17 <= df <= 19 or (df == 11 and row[REMAINDER] == 0)
-            clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
-            row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
-            if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 4.2) or row[QUALITY] < 0.45):
-                continue
-            place = count
-            for k in range(recent, count):
-                apart = abs(row[T] - found[k, T])
-                if apart < 0.6 * us:
-                    place = -1
-                elif apart < 9 * us and place >= 0:
-                    # two readings of one train of pulses: parity decides, then the better preamble
-                    certain = found[k, SURE] >= 2 or found[k, TAKEN] > 0 or k < known
-                    if certain or (not sure and found[k, QUALITY] >= row[QUALITY]):
-                        place = -1 if not sure else place
-                    else:
-                        place = k
-            if place < 0:
-                continue
-            if place < count:
-                found[place] = found[count]
-                bits[place] = bits[count]
-            else:
-                count += 1
+                at = i - 1
+                peak = True
+                for k in range(1, near + 1):
+                    if (at + k < span and score[at + k] > s) or (at - k >= 0 and score[at - k] >= s):
+                        peak = False
+                if not peak or count >= len(found):
+                    continue
+                t = float(first + at)
+                while taken < 0 and recent < count and found[recent, T] < t - back:
+                    recent += 1
+                if _explained(t, us, found, recent, count, s):
+                    continue
+                if not read(x, t, us, table, spread, noise, turned, scratch, bits[count], found[count]):
+                    continue
+                row = found[count]
+                if row[LEVEL] < extra / 4:
+                    continue
+                df = _format(bits[count])
+                sure = 17 <= df <= 19 or (df == 11 and row[REMAINDER] == 0)
+                clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
+                row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
+                if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 4.2) or row[QUALITY] < 0.45):
+                    continue
+                place = count
+                for k in range(recent, count):
+                    apart = abs(row[T] - found[k, T])
+                    if apart < 0.6 * us:
+                        place = -1
+                    elif apart < 9 * us and place >= 0:
+                        # two readings of one train of pulses: parity decides, then the better preamble
+                        certain = found[k, SURE] >= 2 or found[k, TAKEN] > 0 or k < known
+                        if certain or (not sure and found[k, QUALITY] >= row[QUALITY]):
+                            place = -1 if not sure else place
+                        else:
+                            place = k
+                if place < 0:
+                    continue
+                if place < count:
+                    found[place] = found[count]
+                    bits[place] = bits[count]
+                else:
+                    count += 1
         # the next reply that hides something
         taken = -1
         recent = 0
@@ -971,13 +980,16 @@ def pass_on(found, bits, count, step, least):  # type: ignore[no-untyped-def]
     return kept
 
 
-@kernel("void(float64[:,::1], uint8[:,::1], int64, int64, float64, float64, int64[:,::1], float64[:,::1])")
-def tell(found, bits, first, count, energy, snr_share, whole, figures):  # type: ignore[no-untyped-def]
-    """Put the replies [first, count) into words of their bits, whole numbers and figures.
+@kernel(
+    "void(float64[:,::1], uint8[:,::1], int64, int64, float64, float64, float64, int64[:,::1], float64[:,::1])"
+)
+def tell(found, bits, first, count, sample_ns, energy, snr_share, whole, figures):  # type: ignore[no-untyped-def]
+    """Put the replies [first, count) into words of their bits, whole numbers and figures, a column each.
 
-    Columns of `whole`: first 48 bits of 112, last 64 (or 56), size, format, corrected bits, remainder, plainness
-    of an all-call's code, three weak bits; of `figures`: level in dBFS, SNR in dB. `energy` is that of a pulse of
-    height one, `snr_share` the noise power in the working samples over that in the bandwidth of the SNR.
+    Rows of `whole`: start in ns, last 64 bits (or 56), the 48 before, size, format, corrected bits, remainder,
+    plainness of an all-call's code, three weak bits; of `figures`: SNR in dB, level in dBFS, carrier in Hz from
+    the centre. `energy` is that of a pulse of height one, `snr_share` the noise power in the working samples over
+    that in the bandwidth of the SNR.
     """
     for n in range(count - first):
         row = found[first + n]
@@ -989,19 +1001,21 @@ def tell(found, bits, first, count, energy, snr_share, whole, figures):  # type:
                 high = high << 1 | own[m]
             else:
                 low = low << 1 | own[m]
-        whole[n, 0] = high
-        whole[n, 1] = low
-        whole[n, 2] = size
-        whole[n, 3] = _format(own)
-        whole[n, 4] = int(row[FIXED])
-        whole[n, 5] = int(row[REMAINDER])
-        whole[n, 6] = int(row[PLAIN_CODE])
+        whole[0, n] = int(np.rint(row[T] * sample_ns))
+        whole[1, n] = low
+        whole[2, n] = high
+        whole[3, n] = size
+        whole[4, n] = _format(own)
+        whole[5, n] = int(row[FIXED])
+        whole[6, n] = int(row[REMAINDER])
+        whole[7, n] = int(row[PLAIN_CODE])
         for k in range(3):
-            whole[n, 7 + k] = int(row[WEAK + k])
+            whole[8 + k, n] = int(row[WEAK + k])
         pulse = max(row[LEVEL] - row[OFF], 1e-20) / energy
         level = 10 * math.log10(pulse * (size + 4) / (2 * (size + 8)))
-        figures[n, 0] = level
-        figures[n, 1] = level - 10 * math.log10(row[NOISE] * snr_share)
+        figures[0, n] = level - 10 * math.log10(row[NOISE] * snr_share)
+        figures[1, n] = level
+        figures[2, n] = row[FREQ]
 
 
 @kernel("void(complex64[::1], float32[::1], int64, complex64[::1])", fastmath=True)

@@ -12,41 +12,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
+from earwitness.core.bits import Layout
 from earwitness.core.types import Bits
 from earwitness.modes.mode_s import layouts
 
-# register 1,7 lists these in the order of its bits (Doc 9871 table A-2-23)
-SERVICES = [
-    "0,5",
-    "0,6",
-    "0,7",
-    "0,8",
-    "0,9",
-    "0,A",
-    "2,0",
-    "2,1",
-    "4,0",
-    "4,1",
-    "4,2",
-    "4,3",
-    "4,4",
-    "4,5",
-    "4,8",
-    "5,0",
-    "5,1",
-    "5,2",
-    "5,3",
-    "5,4",
-    "5,5",
-    "5,6",
-    "5,F",
-    "6,0",
-]
+# register 1,7 lists these in the order of its bits (Doc 9871 table A-2-23); "" where nothing is assigned
+SERVICES = (
+    "0,5", "0,6", "0,7", "0,8", "0,9", "0,A", "2,0", "2,1", "4,0", "4,1", "4,2", "4,3", "4,4", "4,5", "4,8",
+    "5,0", "5,1", "5,2", "5,3", "5,4", "5,5", "5,6", "5,F", "6,0", "", "", "E,1", "E,2", "F,1")  # fmt: skip
+_NO_SERVICE = (1 << 27) - 1 | 3 << 30  # bits 30 to 56, 25 and 26
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Known:
     """What other messages of the aircraft said lately, to weigh candidates by."""
 
@@ -56,51 +36,82 @@ class Known:
     callsign: str | None = None
 
 
-def _statuses_hold(values: Mapping[str, Any], pairs: Mapping[str, tuple[str, ...]]) -> bool:
-    return all(values[status] or not any(values[name] for name in names) for status, names in pairs.items())
+class _Rule:
+    """What raw bits must hold to be a register at all, as masks: it is asked of every reply."""
+
+    def __init__(
+        self,
+        layout: Layout,
+        pairs: Mapping[str, tuple[str, ...]],
+        needs: tuple[str, ...] = (),
+        empty: tuple[str, ...] = (),
+    ):
+        at = layout.bits
+        place = {}
+        for item in layout.fields:
+            at -= item.width
+            place[item.name] = ((1 << item.width) - 1) << at
+        self._needs = sum(place[name] for name in needs)
+        self._empty = sum(place[name] for name in empty)
+        self._pairs = [(place[status], sum(place[name] for name in names)) for status, names in pairs.items()]
+
+    def holds(self, raw: int) -> bool:
+        """Say whether what is needed is there, reserved bits are zero, and fields without status are too."""
+        if raw & self._empty or raw & self._needs != self._needs:
+            return False
+        for status, fields in self._pairs:  # noqa: SIM110 - a generator costs more than the loop
+            if raw & fields and not raw & status:
+                return False
+        return True
 
 
-def _data_link(bits: Bits) -> dict[str, Any] | None:
-    if bits.value >> 48 != 0x10 or bits.value >> 42 & 0x1F:
+def _data_link(raw: int) -> dict[str, Any] | None:
+    if raw >> 48 != 0x10 or raw >> 42 & 0x1F:
         return None
-    return layouts.DATA_LINK.parse(bits)
+    return layouts.DATA_LINK.read(raw)
 
 
-def _services(bits: Bits) -> dict[str, Any] | None:
-    if bits.value & 0xFFFFFFF or not bits.value >> 49 & 1:
+def _services(raw: int) -> dict[str, Any] | None:
+    if raw & _NO_SERVICE or not raw >> 49 & 1:
         return None
-    listed = [name for n, name in enumerate(SERVICES) if bits.value >> (55 - n) & 1]
+    listed = [name for n, name in enumerate(SERVICES) if name and raw >> (55 - n) & 1]
     return {"registers": listed}
 
 
-def _identification(bits: Bits) -> dict[str, Any] | None:
-    if bits.value >> 48 != 0x20:
+def _identification(raw: int) -> dict[str, Any] | None:
+    if raw >> 48 != 0x20:
         return None
-    callsign = layouts.BDS_IDENTIFICATION.parse(bits)["callsign"]
+    callsign = layouts.BDS_IDENTIFICATION.read(raw)["callsign"]
     return None if "#" in callsign or not callsign else {"callsign": callsign}
 
 
-def _advisory(bits: Bits) -> dict[str, Any] | None:
-    if bits.value >> 48 != 0x30:
+def _advisory(raw: int) -> dict[str, Any] | None:
+    if raw >> 48 != 0x30:
         return None
-    values = layouts.BDS_ADVISORY.parse(bits)
+    values = layouts.BDS_ADVISORY.read(raw)
     if values["threat_kind"] == 3 or values["resolution_advisory"] & 0x7F >= 48:
         return None
     return advisory_fields(values)
 
 
-def _intention(bits: Bits) -> dict[str, Any] | None:
-    v = layouts.INTENTION.parse(bits)
-    pairs = {
+_INTENTION = _Rule(
+    layouts.INTENTION,
+    {
         "has_mcp": ("selected_altitude_ft",),
         "has_fms": ("fms_altitude_ft",),
+        "has_pressure": ("pressure_setting_hpa",),
         "has_modes": ("vnav", "altitude_hold", "approach"),
         "has_source": ("target_altitude_source",),
-    }
-    raw_pressure = bits.value >> 17 & 0xFFF
-    if v["reserved_a"] or v["reserved_b"] or not _statuses_hold(v, pairs):
+    },
+    empty=("reserved_a", "reserved_b"),
+)
+
+
+def _intention(raw: int) -> dict[str, Any] | None:
+    if not _INTENTION.holds(raw):
         return None
-    if (raw_pressure and not v["has_pressure"]) or not (v["has_mcp"] or v["has_fms"] or v["has_pressure"]):
+    v = layouts.INTENTION.read(raw)
+    if not (v["has_mcp"] or v["has_fms"] or v["has_pressure"]):
         return None
     out: dict[str, Any] = {}
     for status, name, low, high in (
@@ -119,16 +130,21 @@ def _intention(bits: Bits) -> dict[str, Any] | None:
     return out
 
 
-def _weather(bits: Bits) -> dict[str, Any] | None:
-    v = layouts.WEATHER.parse(bits)
-    pairs = {
-        "has_wind": ("wind_speed_kn", "wind_direction_deg"),
+_WEATHER = _Rule(
+    layouts.WEATHER,
+    {
         "has_pressure": ("static_pressure_hpa",),
         "has_turbulence": ("turbulence",),
         "has_humidity": ("humidity_pct",),
-    }
-    if not 1 <= v["figure_of_merit"] <= 4 or not _statuses_hold(v, pairs) or not v["has_wind"]:
+    },
+    needs=("has_wind",),
+)
+
+
+def _weather(raw: int) -> dict[str, Any] | None:
+    if not (1 <= raw >> 52 <= 4 and _WEATHER.holds(raw)):
         return None
+    v = layouts.WEATHER.read(raw)
     if not (0 < v["wind_speed_kn"] < 250 and v["temperature_c"] != 0 and -80 <= v["temperature_c"] <= 60):
         return None
     out = {
@@ -147,36 +163,41 @@ def _weather(bits: Bits) -> dict[str, Any] | None:
     return out
 
 
-def _hazard(bits: Bits) -> dict[str, Any] | None:
-    v = layouts.HAZARD.parse(bits)
-    pairs = {
-        "has_turbulence": ("turbulence",),
-        "has_shear": ("wind_shear",),
-        "has_microburst": ("microburst",),
-        "has_icing": ("icing",),
-        "has_wake": ("wake_vortex",),
-        "has_temperature": ("temperature_c",),
-        "has_pressure": ("static_pressure_hpa",),
-        "has_radio_height": ("radio_height_ft",),
-    }
-    if v["reserved_a"] or not _statuses_hold(v, pairs) or not (v["has_temperature"] and v["has_pressure"]):
+_HAZARD_PAIRS = {
+    "has_turbulence": ("turbulence",),
+    "has_shear": ("wind_shear",),
+    "has_microburst": ("microburst",),
+    "has_icing": ("icing",),
+    "has_wake": ("wake_vortex",),
+    "has_temperature": ("temperature_c",),
+    "has_pressure": ("static_pressure_hpa",),
+    "has_radio_height": ("radio_height_ft",),
+}
+_HAZARD = _Rule(
+    layouts.HAZARD, _HAZARD_PAIRS, needs=("has_temperature", "has_pressure"), empty=("reserved_a",)
+)
+
+
+def _hazard(raw: int) -> dict[str, Any] | None:
+    if not _HAZARD.holds(raw):
         return None
+    v = layouts.HAZARD.read(raw)
     if not (-80 <= v["temperature_c"] <= 60 and 100 <= v["static_pressure_hpa"] <= 1100):
         return None
-    return {name: v[name] for status, names in pairs.items() if v[status] for name in names}
+    return {name: v[name] for status, names in _HAZARD_PAIRS.items() if v[status] for name in names}
 
 
-def _track_and_turn(bits: Bits) -> dict[str, Any] | None:
-    v = layouts.TRACK_AND_TURN.parse(bits)
-    pairs = {
-        "has_roll": ("roll_deg",),
-        "has_track": ("track_deg",),
-        "has_speed": ("ground_speed_kn",),
-        "has_rate": ("track_rate_deg_s",),
-        "has_tas": ("true_airspeed_kn",),
-    }
-    if not _statuses_hold(v, pairs) or not (v["has_track"] and v["has_speed"] and v["has_tas"]):
+_TURN = _Rule(
+    layouts.TRACK_AND_TURN,
+    {"has_roll": ("roll_deg",), "has_rate": ("track_rate_deg_s",)},
+    needs=("has_track", "has_speed", "has_tas"),
+)
+
+
+def _track_and_turn(raw: int) -> dict[str, Any] | None:
+    if not _TURN.holds(raw):
         return None
+    v = layouts.TRACK_AND_TURN.read(raw)
     fast, tas = v["ground_speed_kn"], v["true_airspeed_kn"]
     if abs(v["roll_deg"]) > 50 or not (50 <= fast <= 700 and 50 <= tas <= 600) or abs(fast - tas) > 200:
         return None
@@ -193,16 +214,23 @@ def _track_and_turn(bits: Bits) -> dict[str, Any] | None:
     return out
 
 
-def _heading_and_speed(bits: Bits) -> dict[str, Any] | None:
-    v = layouts.HEADING_AND_SPEED.parse(bits)
-    pairs = {
-        "has_heading": ("magnetic_heading_deg",),
+_HEADING = _Rule(
+    layouts.HEADING_AND_SPEED,
+    {
         "has_ias": ("indicated_airspeed_kn",),
         "has_mach": ("mach",),
         "has_baro_rate": ("vertical_rate_fpm",),
         "has_inertial_rate": ("inertial_vertical_rate_fpm",),
-    }
-    if not _statuses_hold(v, pairs) or not (v["has_heading"] and (v["has_ias"] or v["has_mach"])):
+    },
+    needs=("has_heading",),
+)
+
+
+def _heading_and_speed(raw: int) -> dict[str, Any] | None:
+    if not _HEADING.holds(raw):
+        return None
+    v = layouts.HEADING_AND_SPEED.read(raw)
+    if not (v["has_ias"] or v["has_mach"]):
         return None
     if v["has_ias"] and not 50 <= v["indicated_airspeed_kn"] <= 500:
         return None
@@ -226,7 +254,7 @@ def _heading_and_speed(bits: Bits) -> dict[str, Any] | None:
     return out
 
 
-READERS: dict[str, Callable[[Bits], dict[str, Any] | None]] = {
+READERS: dict[str, Callable[[int], dict[str, Any] | None]] = {
     "1,0": _data_link,
     "1,7": _services,
     "2,0": _identification,
@@ -319,15 +347,18 @@ def _fits(name: str, fields: Mapping[str, Any], known: Known) -> bool | None:
     return None
 
 
+@lru_cache(8192)  # interrogators ask for the same registers over and over
+def _candidates(raw: int) -> dict[str, dict[str, Any]]:
+    """Give the registers that 56 bits can be by themselves, with the fields of each."""
+    read = ((name, reader(raw)) for name, reader in READERS.items() if raw)
+    return {name: fields for name, fields in read if fields is not None}
+
+
 def infer(bits: Bits, known: Known) -> tuple[tuple[str, ...], dict[str, Any]]:
     """Give the registers that a 56-bit MB field can be, and the fields when it can be only one."""
-    if bits.value == 0:
+    found = _candidates(bits.value)
+    if not found:
         return (), {}
-    found = {}
-    for name, reader in READERS.items():
-        fields = reader(bits)
-        if fields is not None:
-            found[name] = fields
     verdict = {name: _fits(name, fields, known) for name, fields in found.items()}
     left = {name: fields for name, fields in found.items() if verdict[name] is not False}
     sure = [name for name in left if verdict[name]]

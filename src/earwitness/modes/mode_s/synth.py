@@ -66,20 +66,19 @@ def _velocity(item: Mapping[str, Any]) -> Bits:
         north = round(float(item["speed_kn"]) * math.cos(angle))
     else:
         east, north = int(item["east_kn"]), int(item["north_kn"])
-    rate = round(float(item.get("vertical_rate_fpm", 0)) / 64)
-    times = 1 if max(abs(east), abs(north)) < 1023 else 4
+    subtype = 1 if max(abs(east), abs(north)) < 1023 else 2
     return _me(
-        layouts.GROUND_VELOCITY,
-        {},
+        layouts.VELOCITY[subtype],
+        {
+            "vertical_source": "barometric",
+            "vertical_rate_fpm": 0,
+            "geometric_minus_barometric_ft": None,
+            **item,
+        },
         type_code=19,
-        subtype=1 if times == 1 else 2,
-        west=int(east < 0),
-        east_raw=round(abs(east) / times) + 1,
-        south=int(north < 0),
-        north_raw=round(abs(north) / times) + 1,
-        vertical_source=1,
-        vertical_sign=int(rate < 0),
-        vertical_raw=abs(rate) + 1,
+        subtype=subtype,
+        east_kn=east,
+        north_kn=north,
     )
 
 

@@ -1,0 +1,122 @@
+"""What the 56 bits of an extended squitter say (ICAO Doc 9871 appendix A; type codes in its table A-2-2)."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import Any
+
+from earwitness.modes.mode_s import layouts
+from earwitness.modes.mode_s.registers import advisory_fields
+
+POSITIONS = frozenset((0, *range(5, 19), 20, 21, 22))  # type codes of position reports
+SQUAWK_FLAGS = {
+    "7500": ("emergency", "unlawful-interference"),
+    "7600": ("emergency", "radio-failure"),
+    "7700": ("emergency",),
+}
+_EMERGENCY = (
+    "none", "general emergency", "medical", "minimum fuel", "no communications", "unlawful interference",
+    "downed aircraft", "reserved")  # fmt: skip
+_CATEGORY_SET = {4: "A", 3: "B", 2: "C", 1: "D"}
+
+
+def read_position(me: int) -> tuple[str, tuple[str, ...], dict[str, Any], tuple[int, int] | None]:
+    """Give the kind, flags, fields and raw coordinates (None where it has none) of a position report."""
+    code = me >> 51
+    if 5 <= code <= 8:
+        fields = layouts.SURFACE_POSITION.read(me)
+        if not fields.pop("track_valid"):
+            fields["track_deg"] = None
+        fields["on_ground"] = True
+        return "surface position", (), fields, (fields.pop("cpr_latitude"), fields.pop("cpr_longitude"))
+    fields = layouts.AIRBORNE_POSITION.read(me)
+    raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
+    flags = ("alert",) if fields["surveillance_status"] == 1 else ()
+    if code >= 20:
+        metres = me >> 36 & 0xFFF
+        fields["altitude_ft"] = None
+        fields["geometric_altitude_ft"] = round(metres / 0.3048) if metres else None
+    return ("airborne position", flags, fields, raw) if code else ("no position", flags, fields, None)
+
+
+@lru_cache(8192)  # aircraft repeat themselves; callers copy the fields
+def read_squitter(me: int) -> tuple[str, tuple[str, ...], dict[str, Any]]:
+    """Give the kind, flags and fields of any squitter but a position report."""
+    code = me >> 51
+    subtype = me >> 48 & 7
+    if 1 <= code <= 4:
+        fields = layouts.IDENTIFICATION.read(me)
+        fields["category"] = f"{_CATEGORY_SET[code]}{fields['category']}"
+        return "aircraft identification", (), fields
+    if code == 19 and 1 <= subtype <= 4:
+        return "airborne velocity", (), _velocity(me, subtype)
+    if code == 28 and subtype == 1:
+        fields = layouts.EMERGENCY.read(me)
+        state = fields["emergency_state"]
+        fields["emergency_state"] = _EMERGENCY[state]
+        if me >> 32 & 0x1FFF == 0:
+            fields["squawk"] = None
+        flags = SQUAWK_FLAGS.get(fields["squawk"] or "", ())
+        if state and "emergency" not in flags:
+            flags = ("emergency", *flags)
+        return "emergency and priority status", flags, fields
+    if code == 28 and subtype == 2:
+        values = layouts.ADVISORY_BROADCAST.read(me)
+        fields = {"type_code": code, "subtype": subtype} | advisory_fields(values)
+        return "resolution advisory broadcast", ("resolution-advisory",), fields
+    if code == 29 and subtype >> 1 == 1:
+        return "target state and status", (), _target_state(me)
+    if code == 31 and subtype in (0, 1):
+        return "aircraft operational status", (), _operational_status(me, subtype)
+    return "extended squitter", (), {"type_code": code, "subtype": subtype, "data_hex": f"{me:014X}"}
+
+
+def _velocity(me: int, subtype: int) -> dict[str, Any]:
+    fields = layouts.VELOCITY[subtype].read(me)
+    if subtype <= 2:
+        east, north = fields["east_kn"], fields["north_kn"]
+        fields["speed_kn"] = fields["track_deg"] = None
+        if east is not None and north is not None:
+            speed = fields["speed_kn"] = round(math.hypot(east, north), 2)
+            if speed:
+                fields["track_deg"] = round(math.degrees(math.atan2(east, north)) % 360, 2)
+        return fields
+    speed = fields.pop("airspeed_kn")
+    fields["true_airspeed_kn" if fields.pop("true_airspeed") else "indicated_airspeed_kn"] = speed
+    heading = fields["heading_deg"]
+    fields["heading_deg"] = round(heading, 2) if fields.pop("heading_valid") else None
+    return fields
+
+
+def _target_state(me: int) -> dict[str, Any]:
+    fields = layouts.TARGET_STATE.read(me)
+    fields["selected_altitude_source"] = ("MCP or FCU", "FMS")[fields["selected_altitude_source"]]
+    if not fields.pop("heading_valid"):
+        fields["selected_heading_deg"] = None
+    if fields["pressure_setting_hpa"] is not None:
+        fields["pressure_setting_hpa"] = round(fields["pressure_setting_hpa"], 1)
+    if not fields.pop("modes_valid"):
+        for name in ("autopilot", "vnav", "altitude_hold", "approach", "lnav"):
+            fields[name] = None
+    return fields
+
+
+def _operational_status(me: int, subtype: int) -> dict[str, Any]:
+    """Read an operational status; earlier versions of the standard than 2 gave several bits another sense."""
+    fields = (layouts.SURFACE_STATUS if subtype else layouts.AIRBORNE_STATUS).read(me)
+    version = fields["version"]
+    if (
+        version == 0
+    ):  # what follows the version, and most before it, was not yet assigned (DO-260, from memory)
+        return {name: fields[name] for name in ("type_code", "subtype", "version")}
+    if version == 1:
+        # DO-260A, from memory: one bit said that there is no ACAS, another that traffic is displayed; accuracy of
+        # geometric altitude, design assurance, supplements of SIL and the antenna bit came with DO-260B
+        if subtype == 0:
+            fields["acas_operational"] = not fields["acas_operational"]
+        fields["traffic_display"] = fields["receives_1090"]
+        for name in ("receives_1090", "receives_uat", "gva", "design_assurance", "sil_supplement", "single_antenna",
+                     "nic_supplement_c", "gps_offset"):  # fmt: skip
+            fields.pop(name, None)
+    return fields
