@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,68 +22,28 @@ from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture
 from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
 from earwitness.detect.detector import Detector
 from earwitness.emission.calibrate import frequency_error_ppm
-from earwitness.emission.identify import examine
 from earwitness.emission.measure import density_beside
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
+from earwitness.station.excerpts import Excerpts, Stream, time_ns
 from earwitness.station.follow import PRE_ROLL_S, Follower
-from earwitness.station.lanes import Lane, Result, in_bands, likely_mode, nearest_channel, wanted_rate_hz
+from earwitness.station.keeper import Keeper
+from earwitness.station.lanes import Lane, Result, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
 from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger
+from earwitness.station.wideband import Wideband, WideLane
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
 TURN_S = 0.25
 LAG_S = 0.4  # channels run this far behind the detector
-RAW_WIDEBAND_HZ = 12e6  # a wideband mode is fed the stretch itself up to this rate
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
 HEARD_LAG_NS = 3_000_000_000
 AUDIO_MARGIN_S = 0.02
-MOST_CUT_OUT = 1 << 20  # samples
-RESIDUE_S = 0.05
 END_ROWS = 4
-PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
 LEAST_BURST, LEAST_BINS = 256, 16  # samples and bins that the density beside other emissions is taken from
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
-
-
-class Stream(Protocol):
-    """What a survey needs of a stretch of samples."""
-
-    rate_hz: float
-    center_hz: float
-    epoch_ns: int
-    kind: str
-
-    @property
-    def count(self) -> int:
-        """Samples there are."""
-
-    def read(self, start: int, count: int) -> np.ndarray:
-        """Give complex64 samples (float32 for audio); fewer at the end."""
-
-
-class Keeper(Protocol):
-    """Where a survey's results go."""
-
-    def emission(self, record: EmissionRecord, *, final: bool) -> None:
-        """Take a new or changed emission."""
-
-    def message(self, message: Message, record: EmissionRecord, evidence: Samples | None) -> None:
-        """Take a message and the samples it was decoded from."""
-
-    def over(self, over: Over, record: EmissionRecord) -> None:
-        """Take a voice transmission."""
-
-    def picture(self, picture: Picture, record: EmissionRecord) -> None:
-        """Take an image that was sent over the air."""
-
-    def snippet(self, record: EmissionRecord, samples: Samples) -> None:
-        """Take the start of an emission as its evidence."""
-
-    def commit(self, position_ns: int) -> None:
-        """Make all taken so far durable; everything up to a time has been surveyed."""
 
 
 @dataclass
@@ -97,16 +57,6 @@ class Track:
     data_mode: str | None = None  # the first mode that read a frame of it with its check passed
     updated_ns: int = 0
     ended: bool = False
-
-
-@dataclass
-class WideLane:
-    """A wideband mode at work on the whole stretch, and the train its messages form."""
-
-    mode: Mode
-    lane: Lane
-    channel: Channel | None  # None: fed the stretch itself
-    record: EmissionRecord | None = None
 
 
 class Looked(NamedTuple):
@@ -151,12 +101,12 @@ class StretchSurvey:
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
-        self._noise: float | None = None
-        self._asked = self._block = -1  # the block last read from, the one that is kept
-        self._block_data = np.zeros(0, np.complex64)
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
-        self._wide = [self._open_wide(mode) for mode in modes if mode.wideband and self._covers(mode)]
+        self._excerpts = Excerpts(stream)
+        self._wideband = Wideband(
+            stream, modes, self._bank, self._excerpts, self._ledger, keeper, self.counts, self._assembler
+        )
         self._listeners: list[Lane] = []
         self._heard: list[Result] = []
         if self._audio is not None and self._audio.rate_hz >= LEAST_AUDIO_HZ:
@@ -225,9 +175,7 @@ class StretchSurvey:
             if block is not None:
                 self.overview.feed(block)
                 out.detections.extend(self.detector.feed(block))
-            for wide in self._wide:
-                if wide.channel is None:
-                    out.wide.append((wide, wide.lane.feed(samples)))
+            out.wide.extend(self._wideband.feed(samples))
         if self._audio is not None:
             heard = self._audio.read(2 * begin, 2 * (end - begin))
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
@@ -237,7 +185,7 @@ class StretchSurvey:
 
     def _take_looked(self, looked: Looked) -> None:
         for wide, results in looked.wide:
-            self._take_wide(wide, results)
+            self._wideband.take(wide, results)
         self._heard += looked.heard
         self._take_detections(looked.detections)
 
@@ -249,31 +197,20 @@ class StretchSurvey:
             if samples is not None:
                 track.follower.feed(samples)
                 self._collect(track, self._ns(stop))
-        for wide in self._wide:
-            if wide.channel is not None:
-                samples = wide.channel.take()
-                if samples is not None:
-                    self._take_wide(wide, wide.lane.feed(samples))
+        self._wideband.advance()
 
     def _finish(self, position: int) -> None:
         for channel in list(self._bank.flush(position)):
             self._end_track(channel)
-        for wide in self._wide:
-            if wide.channel is not None:
-                samples = wide.channel.take()
-                if samples is not None:
-                    self._take_wide(wide, wide.lane.feed(samples))
-            self._take_wide(wide, wide.lane.close())
+        self._wideband.finish()
         for lane in self._listeners:
             self._heard += lane.close()
         self._take_heard(None)
-        self._note_faults([*self._listeners, *(wide.lane for wide in self._wide)])
+        self._note_faults([*self._listeners, *self._wideband.lanes])
         for assembler in self._assemblers.values():
             for message in assembler.close():
                 self._deliver(message)
-        for wide in self._wide:
-            if wide.record:
-                self._finish_wide(wide.record)
+        self._wideband.close()
 
     # -- detections -----------------------------------------------------------------------------------
 
@@ -283,7 +220,7 @@ class StretchSurvey:
                 found = replace(found, artefact=None)
             else:
                 found = self._by_clock(found)
-            self._noise = found.noise_dbfs_hz
+            self._wideband.noise_dbfs_hz = found.noise_dbfs_hz
             self._take_detection(found)
             if not found.open:
                 self._seen.discard(found.number)
@@ -325,7 +262,7 @@ class StretchSurvey:
             return  # let it grow: place and width are not settled yet
         self._seen.add(found.number)
         self.counts["detections"] += 1
-        if not self._explained_by_pulses(found):
+        if not self._wideband.explains(found):
             self._start_track(found)
 
     def _give_way(self, track: Track) -> bool:
@@ -362,22 +299,10 @@ class StretchSurvey:
             self._bank.close(channel, found.stop + round(PRE_ROLL_S * stream.rate_hz))
 
     def _keep_artefact(self, found: Detection) -> None:
-        record = self._ledger.open(self._burst_of(found))
+        record = self._ledger.open(Burst.of_detection(found, self.stream))
         record.artefact = found.artefact
         self.counts["artefacts"] += 1
         self.keeper.emission(record, final=True)
-
-    def _explained_by_pulses(self, found: Detection) -> bool:
-        """Tell whether a wideband mode already accounts for this energy: its own pulses, decoded or not.
-
-        What is left where many pulses overlap may be narrow, but is over in no time.
-        """
-        for wide in self._wide:
-            broad = found.high_hz - found.low_hz > 0.1 * wide.mode.bandwidth_hz
-            brief = not found.open and found.stop - found.start < RESIDUE_S * self.stream.rate_hz
-            if in_bands(wide.mode, found.center_hz) and (broad or brief):
-                return wide.record is not None
-        return False
 
     # -- results --------------------------------------------------------------------------------------
 
@@ -428,7 +353,7 @@ class StretchSurvey:
                     if home.ended:
                         self._release_late(home)
                     continue
-                record = self._ledger.open(self._burst_of_picture(item))
+                record = self._ledger.open(Burst.of_picture(item, self._mode(item.mode)))
                 self.counts["emissions"] += 1
                 self.keeper.emission(record, final=True)
                 self.keeper.picture(item, record)
@@ -520,7 +445,7 @@ class StretchSurvey:
 
     def _compare_carrier(self, frame: Frame) -> None:
         """Note a decoded carrier beside the channel its mode's standard puts it on."""
-        mode = next(mode for mode in self.modes if mode.name == frame.mode)
+        mode = self._mode(frame.mode)
         if frame.frequency_hz is not None and self._place_known and len(self._carriers) < MOST_CARRIERS:
             nominal = nearest_channel(mode, frame.frequency_hz)
             if nominal is not None:
@@ -600,9 +525,11 @@ class StretchSurvey:
         for message in track.messages:
             self.counts["messages"] += 1
             if self._audio is not None:
-                evidence = self._cut_out(message.frame, AUDIO_MARGIN_S)
+                evidence = self._excerpts.around(message.frame, AUDIO_MARGIN_S)
             else:
-                evidence = self._evidence_of(track, message.frame)
+                evidence = self._excerpts.of_channel(
+                    track.channel.center_hz, track.channel.rate_hz, message.frame
+                )
             self.keeper.message(message, record, evidence)
             record.mode = (
                 record.mode if record.mode and record.mode not in self._voice else message.frame.mode
@@ -624,7 +551,7 @@ class StretchSurvey:
 
     def _is_repeated(self, picture: Picture, record: EmissionRecord) -> bool:
         """Tell whether another emission gave the same picture: one transmission that was detected as two."""
-        width_hz = next(mode.bandwidth_hz for mode in self.modes if mode.name == picture.mode)
+        width_hz = self._mode(picture.mode).bandwidth_hz
         for other, number in self._pictures:
             common = min(picture.stop_ns, other.stop_ns) - max(picture.start_ns, other.start_ns)
             shorter = min(picture.stop_ns - picture.start_ns, other.stop_ns - other.start_ns)
@@ -634,140 +561,24 @@ class StretchSurvey:
         self._pictures.append((replace(picture, pixels=picture.pixels[:0]), record.number))
         return False
 
-    def _evidence_of(self, track: Track, frame: Frame) -> Samples | None:
-        """Give the channel's samples around a frame, read again from the stream."""
-        stream = self.stream
-        margin_ns = 10_000_000
-        begin = int((frame.time_ns - margin_ns - stream.epoch_ns) * stream.rate_hz / 1e9)
-        end = int(
-            (min(frame.stop_ns, frame.time_ns + 30 * 10**9) + margin_ns - stream.epoch_ns)
-            * stream.rate_hz
-            / 1e9
-        )
-        bank = ChannelBank(
-            stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
-        )
-        channel = bank.open(track.channel.center_hz, rate_hz=track.channel.rate_hz, start=max(0, begin))
-        list(bank.advance(min(stream.count, max(end, begin + bank.block)) + bank.block))
-        samples = channel.take()
-        if samples is None:
-            return None
-        ratio = samples.rate_hz / stream.rate_hz
-        skip = max(0, int(begin * ratio) - samples.start)
-        data = samples.data[skip : max(skip + 1, int(end * ratio) - samples.start)]
-        return replace(samples, data=data, start=samples.start + skip)
+    def _mode(self, name: str) -> Mode:
+        return next(mode for mode in self.modes if mode.name == name)
 
     def _assembler(self, name: str) -> Assembler:
         if name not in self._assemblers:
-            mode = next(mode for mode in self.modes if mode.name == name)
-            self._assemblers[name] = mode.assembler()
+            self._assemblers[name] = self._mode(name).assembler()
         return self._assemblers[name]
 
     def _late_message(self, message: Message) -> None:
         """Place a message that belongs to no followed emission: of a wideband mode, or of audio."""
-        for wide in self._wide:
-            if wide.mode.name == message.frame.mode:
-                self._keep_wide(wide, message)
-                return
-        record = self._ledger.place(self._burst_of_message(message))
+        if self._wideband.keeps(message):
+            return
+        burst = Burst.of_message(message, self._mode(message.frame.mode), self.stream.center_hz)
+        record = self._ledger.place(burst)
         self.counts["emissions"] += record.burst_count == 1
         self.keeper.emission(record, final=True)
         self.counts["messages"] += 1
-        self.keeper.message(message, record, self._cut_out(message.frame, AUDIO_MARGIN_S))
-
-    # -- wideband modes -------------------------------------------------------------------------------
-
-    def _covers(self, mode: Mode) -> bool:
-        stream = self.stream
-        if stream.kind != "iq" or stream.rate_hz < 0.99 * mode.rate_hz:
-            return False
-        half = stream.rate_hz / 2
-        return any(
-            stream.center_hz - half < (low + high) / 2 < stream.center_hz + half
-            for low, high in mode.bands_hz
-        )
-
-    def _open_wide(self, mode: Mode) -> WideLane:
-        stream = self.stream
-        low, high = mode.bands_hz[0]
-        middle = (low + high) / 2
-        direct = stream.rate_hz <= RAW_WIDEBAND_HZ and abs(middle - stream.center_hz) <= 0.3e6
-        lane = Lane(mode, mode.demodulator(), None)
-        if direct:
-            return WideLane(mode, lane, None)
-        rate = min(stream.rate_hz, max(mode.rate_hz, mode.bandwidth_hz * 1.2))
-        return WideLane(mode, lane, self._bank.open(middle, rate_hz=rate, start=0))
-
-    def _take_wide(self, wide: WideLane, results: Iterable[object]) -> None:
-        assembler = self._assembler(wide.mode.name)
-        for frame in results:
-            if isinstance(frame, Frame):
-                for message in assembler.feed(frame):
-                    self._keep_wide(wide, message)
-
-    def _keep_wide(self, wide: WideLane, message: Message) -> None:
-        burst = self._burst_of_message(message)
-        record = wide.record
-        if record is None or burst.start_ns - record.stop_ns > 10_000_000_000:
-            if record is not None:
-                self._finish_wide(record)
-            record = wide.record = self._ledger.open(burst)
-            record.train = True
-            self.counts["emissions"] += 1
-            self.keeper.emission(record, final=False)
-        else:
-            record.add(burst)
-        self.counts["messages"] += 1
-        snippet = self._cut_out(message.frame)
-        if burst.snr_db >= record.snr_db and snippet is not None:
-            self._measure_wide(record, message.frame)
-        self.keeper.message(message, record, snippet)
-
-    def _cut_out(self, frame: Frame, margin_s: float = PULSE_MARGIN_S) -> Samples | None:
-        """Give the stream's own samples around a frame."""
-        stream = self.stream
-        begin = max(0, int(((frame.time_ns - stream.epoch_ns) / 1e9 - margin_s) * stream.rate_hz))
-        end = int(((frame.stop_ns - stream.epoch_ns) / 1e9 + margin_s) * stream.rate_hz)
-        data = self._read_again(begin, min(end - begin, MOST_CUT_OUT))
-        return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None
-
-    def _read_again(self, begin: int, count: int) -> np.ndarray:
-        """Give samples of the stream; where several short reads fall into one block, that is read once."""
-        block, last = begin // BLOCK, (begin + count - 1) // BLOCK
-        if block != last:
-            return self.stream.read(begin, count)
-        if block != self._block:
-            if block != self._asked:
-                self._asked = block
-                return self.stream.read(begin, count)
-            self._block, self._block_data = block, self.stream.read(block * BLOCK, BLOCK)
-        at = begin - block * BLOCK
-        return self._block_data[at : at + count].copy()
-
-    def _measure_wide(self, record: EmissionRecord, frame: Frame) -> None:
-        snippet = self._cut_out(frame)
-        if snippet is None:
-            return
-        stream = self.stream
-        half = stream.rate_hz / 2
-        scale = stream.rate_hz / 1e9
-        seen = Detection(
-            number=-1,
-            start=int((frame.time_ns - stream.epoch_ns) * scale),
-            stop=int((frame.stop_ns - stream.epoch_ns) * scale),
-            low_hz=stream.center_hz - half,
-            high_hz=stream.center_hz + half,
-            center_hz=frame.frequency_hz or stream.center_hz,
-            level_dbfs=record.level_dbfs,
-            noise_dbfs_hz=self._noise_dbfs_hz(frame),
-            snr_db=record.snr_db,
-            open=False,
-        )
-        snippet = replace(snippet, noise_dbfs_hz=seen.noise_dbfs_hz)
-        record.measurement, record.identification = examine(snippet, seen, span_hz=stream.rate_hz)
-
-    def _finish_wide(self, record: EmissionRecord) -> None:
-        self.keeper.emission(record, final=True)
+        self.keeper.message(message, record, self._excerpts.around(message.frame, AUDIO_MARGIN_S))
 
     def health(self) -> dict[str, object]:
         """Give what was noticed of the receiver: clipping, offset, image, dropped samples."""
@@ -782,32 +593,15 @@ class StretchSurvey:
             "error_from_carriers": len(self._carriers),
         }
 
-    def _noise_dbfs_hz(self, frame: Frame) -> float:
-        """Give the noise density as last measured, else what the frame's own level and SNR say."""
-        if self._noise is not None:
-            return self._noise
-        level, snr = frame.level_dbfs or 0.0, frame.snr_db or 0.0
-        return float(level - snr - 10 * np.log10(self.stream.rate_hz))
-
     # -- small conversions ----------------------------------------------------------------------------
 
     def _ns(self, index: float) -> int:
-        return self.stream.epoch_ns + round(index * 1e9 / self.stream.rate_hz)
-
-    def _burst_of(self, found: Detection) -> Burst:
-        return Burst(
-            start_ns=self._ns(found.start),
-            stop_ns=self._ns(found.stop),
-            center_hz=found.center_hz,
-            width_hz=found.high_hz - found.low_hz,
-            level_dbfs=found.level_dbfs,
-            snr_db=found.snr_db,
-        )
+        return time_ns(self.stream, index)
 
     def _burst_of_track(self, track: Track) -> Burst:
         follower = track.follower
         found, figures = follower.detection, follower.measurement
-        burst = self._burst_of(found)
+        burst = Burst.of_detection(found, self.stream)
         burst.measurement, burst.identification = figures, follower.identification
         if figures is not None:
             burst.center_hz, burst.snr_db, burst.level_dbfs = (
@@ -826,30 +620,3 @@ class StretchSurvey:
             guess = likely_mode(self.modes, known, burst.center_hz, burst.width_hz)
             burst.mode = guess.name if guess else None
         return burst
-
-    def _burst_of_picture(self, picture: Picture) -> Burst:
-        mode = next(mode for mode in self.modes if mode.name == picture.mode)
-        return Burst(
-            start_ns=picture.start_ns,
-            stop_ns=picture.stop_ns,
-            center_hz=picture.frequency_hz,
-            width_hz=mode.bandwidth_hz,
-            level_dbfs=-100.0,
-            snr_db=0.0,
-            mode=mode.name,
-            data=True,
-        )
-
-    def _burst_of_message(self, message: Message) -> Burst:
-        frame = message.frame
-        mode = next(mode for mode in self.modes if mode.name == frame.mode)
-        return Burst(
-            start_ns=frame.time_ns,
-            stop_ns=frame.stop_ns,
-            center_hz=frame.frequency_hz or self.stream.center_hz,
-            width_hz=mode.bandwidth_hz,
-            level_dbfs=frame.level_dbfs if frame.level_dbfs is not None else -100.0,
-            snr_db=frame.snr_db if frame.snr_db is not None else 0.0,
-            mode=frame.mode,
-            data=True,
-        )

@@ -8,7 +8,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from earwitness.core.types import Identification, Measurement
+from earwitness.core.mode import Mode
+from earwitness.core.types import Detection, Identification, Measurement, Message, Picture
+from earwitness.station.excerpts import Stream, time_ns
 
 MAX_SILENCE_NS = 10_000_000_000
 FRAGMENT_NS = 10_000_000  # what is shorter and of no known kind on a train's channel is part of it
@@ -31,6 +33,47 @@ class Burst:
     identification: Identification | None = None
     mode: str | None = None
     data: bool = False  # a data mode passed messages from it
+
+    @classmethod
+    def of_detection(cls, found: Detection, stream: Stream) -> Burst:
+        """Give what is known of a detection before anything has been measured."""
+        return cls(
+            start_ns=time_ns(stream, found.start),
+            stop_ns=time_ns(stream, found.stop),
+            center_hz=found.center_hz,
+            width_hz=found.high_hz - found.low_hz,
+            level_dbfs=found.level_dbfs,
+            snr_db=found.snr_db,
+        )
+
+    @classmethod
+    def of_message(cls, message: Message, mode: Mode, center_hz: float) -> Burst:
+        """Give the burst a message alone tells of; at `center_hz` if it does not say where."""
+        frame = message.frame
+        return cls(
+            start_ns=frame.time_ns,
+            stop_ns=frame.stop_ns,
+            center_hz=frame.frequency_hz or center_hz,
+            width_hz=mode.bandwidth_hz,
+            level_dbfs=frame.level_dbfs if frame.level_dbfs is not None else -100.0,
+            snr_db=frame.snr_db if frame.snr_db is not None else 0.0,
+            mode=frame.mode,
+            data=True,
+        )
+
+    @classmethod
+    def of_picture(cls, picture: Picture, mode: Mode) -> Burst:
+        """Give the burst a picture alone tells of."""
+        return cls(
+            start_ns=picture.start_ns,
+            stop_ns=picture.stop_ns,
+            center_hz=picture.frequency_hz,
+            width_hz=mode.bandwidth_hz,
+            level_dbfs=-100.0,
+            snr_db=0.0,
+            mode=mode.name,
+            data=True,
+        )
 
 
 @dataclass
