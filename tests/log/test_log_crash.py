@@ -30,6 +30,7 @@ with Log.open(folder) as log:
                "identity": IdentityRef("vessel", str(number % 7))}
         kept = store.add_facts(recording, row["id"], {"text": "x" * 500})
         batch = Batch(messages=[{**row, "evidence_id": kept["id"]}], evidence=[kept])
+        store.secure()
         done = log.write(batch)
         store.settle()
         print(*done, flush=True)

@@ -149,6 +149,28 @@ def test_full_disk_costs_the_evidence_not_the_message(station, ais_row):
     assert [path for path in (folder / "evidence").rglob("*") if path.is_file()] == []
 
 
+def test_what_the_disk_does_not_take_is_lost_and_said(station, monkeypatch):
+    _, folder, recording = station
+    store = EvidenceStore(log=station[0], station_dir=folder, budget_bytes=1_000_000)
+    good = store.add_facts(recording, "e-1", {})
+    store.secure()
+
+    def broken(path):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr("earwitness.log.evidence._flush", broken)
+    bad = store.add_facts(recording, "e-2", {})
+    store.secure()
+    assert store.is_lost(bad["id"])
+    assert not store.is_lost(good["id"])
+    assert "Input/output error" in store.warnings[0]
+    monkeypatch.undo()
+    assert store.add_facts(recording, "e-2", {})["id"] == bad["id"]
+    store.secure()
+    assert not store.is_lost(bad["id"])
+    assert [path.name for path in (folder / "evidence").iterdir() if path.name.startswith(".")] == []
+
+
 def test_last_of_the_disk_is_left_to_the_log(station, monkeypatch):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 1_000_000)

@@ -1,8 +1,8 @@
 """Evidence: the I/Q snippets, audio, pictures and facts that rows of the log point at, within a size budget.
 
-A piece is written under a temporary name, flushed to the disk and renamed before the row that names it can
-be committed; files that no row names (a kill came between) are cleared at a later opening. File names are
-ids only, never text from the air. When the budget is reached pieces go in this order, older before newer:
+A piece is written under a temporary name and renamed; `secure` has all pieces since the last time on the disk, and
+comes before the rows that name them are committed (one flush each would be slow on a memory card). Files that no row
+names (a kill came between) are cleared at a later opening. File names are ids only, never text from the air. When the budget is reached pieces go in this order, older before newer:
 those of superseded rows; routine ones; the newest and the best SNR of each identity or channel; at the very
 last the first of each identity or channel, flagged ones (distress and the like: `keep=1`) and those the user
 labelled. Rows stay and say when and by which rule their file was removed. A disk that is full costs the
@@ -44,7 +44,8 @@ SnippetWriter = Callable[[Path, "Samples"], Iterable[Path]]
 class EvidenceStore:
     """The evidence folder of one station.
 
-    Each `add_*` gives a row for `Batch.evidence` (its file is safe on the disk), or None and a warning.
+    Each `add_*` gives a row for `Batch.evidence`, or None and a warning. Before that is written to the log, `secure`
+    must have its file safe on the disk; `settle` follows.
     `facts` may hold start_ns, stop_ns, frequency_hz, snr_db, identity (its id), channel (a word that groups
     what belongs together, say the frequency in kHz), keep=1 for what must stay longest, and more.
     """
@@ -56,12 +57,15 @@ class EvidenceStore:
         self._station_dir = Path(station_dir)
         self._folder = self._station_dir / FOLDER
         self._budget = budget_bytes
+        self._staging = self._folder / f"{_PARTIAL}{os.getpid()}"
         self._refused: dict[str, list[Any]] = {}  # reason -> what was refused first, how many more were
         self._sizes = {row: size for row, _, size in log.stored_evidence()}
         self._total = sum(self._sizes.values())
         self._promised: set[str] = (
             set()
         )  # given out since the last `settle`: their rows may not be committed yet
+        self._loose: dict[str, list[Path]] = {}  # files of what was given out since the last `secure`
+        self._lost: set[str] = set()  # given out, but the disk did not take it
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -130,6 +134,34 @@ class EvidenceStore:
             recording, "snippet", subject, lambda folder, stem: write(folder / stem, samples), facts
         )
 
+    def secure(self) -> None:
+        """Have what was given out on the disk; what it does not take is lost, which a warning tells."""
+        for row_id, paths in self._loose.items():
+            try:
+                for path in paths:
+                    _flush(path)
+            except OSError as error:
+                self._lose(row_id, str(error.strerror))
+        shelves = {path.parent: row_id for row_id, paths in self._loose.items() for path in paths}
+        for shelf in shelves:
+            try:
+                _flush(shelf)
+            except OSError as error:
+                for row_id, paths in self._loose.items():
+                    if paths[0].parent == shelf:
+                        self._lose(row_id, str(error.strerror))
+        self._loose.clear()
+        with suppress(OSError):  # not there, or in use
+            self._staging.rmdir()
+
+    def is_lost(self, row_id: str | None) -> bool:
+        """Tell whether a piece that was given out could not be secured: no row may name it."""
+        return row_id in self._lost
+
+    def _lose(self, row_id: str, reason: str) -> None:
+        self._lost.add(row_id)
+        self._refuse("evidence", reason)
+
     def settle(self) -> None:
         """Say that the rows given out so far are committed: from now on the policy may remove their files."""
         self._promised.clear()
@@ -149,31 +181,24 @@ class EvidenceStore:
     ) -> Row | None:
         row_id = ids.evidence_id(recording, kind, subject)
         shelf = self._folder / row_id[2:4]  # 256 folders at most, none of them huge
-        partial = self._folder / f"{_PARTIAL}{row_id}-{os.getpid()}"
+        complaint = None
         try:
-            try:
-                partial.mkdir(exist_ok=True)
-                made = list(write(partial, row_id))
-                size = sum(path.stat().st_size for path in made)
-                if shutil.disk_usage(self._folder).free < RESERVE_BYTES:
-                    self._refuse(f"{kind} of {subject}", "the disk is nearly full")
-                    return None
-                if not self._room_for(size, row_id):
-                    self._refuse(f"{kind} of {subject}", "it does not fit the evidence budget")
-                    return None
-                shelf.mkdir(exist_ok=True)
-                for path in made:
-                    _flush(path)
-                for path in reversed(made):  # the file a survey opens comes last
-                    path.replace(shelf / path.name)
-                _flush(shelf)
-            finally:
-                try:
-                    partial.rmdir()  # empty when all went well
-                except OSError:
-                    shutil.rmtree(partial, ignore_errors=True)
+            self._staging.mkdir(exist_ok=True)
+            made = list(write(self._staging, row_id))
+            size = sum(path.stat().st_size for path in made)
+            if shutil.disk_usage(self._folder).free < RESERVE_BYTES:
+                complaint = "the disk is nearly full"
+            elif not self._room_for(size, row_id):
+                complaint = "it does not fit the evidence budget"
+            else:
+                self._place(row_id, made, shelf)
         except (OSError, RuntimeError, LogError) as error:  # audio library and SnippetWriter have their own
-            self._refuse(f"{kind} of {subject}", str(error).replace(row_id, "its file"))
+            complaint = str(error).replace(row_id, "its file")
+        if complaint is not None:
+            self._refuse(f"{kind} of {subject}", complaint)
+            with suppress(OSError):
+                for path in self._staging.glob(f"{row_id}.*"):
+                    path.unlink()
             return None
         self._total += size - self._sizes.get(row_id, 0)
         self._sizes[row_id] = size
@@ -189,6 +214,18 @@ class EvidenceStore:
             "bytes": size,
             "stored_ns": time.time_ns(),
         }
+
+    def _place(self, row_id: str, made: list[Path], shelf: Path) -> None:
+        shelf.mkdir(exist_ok=True)
+        placed = [shelf / path.name for path in made]
+        for path, target in reversed(
+            list(zip(made, placed, strict=True))
+        ):  # the one a survey opens comes last
+            if target.exists():  # rows may name it: it gives way only to what is safe
+                _flush(path)
+            path.replace(target)
+        self._loose[row_id] = placed
+        self._lost.discard(row_id)
 
     def _room_for(self, size: int, row_id: str) -> bool:
         """Remove what the policy gives up until `size` more bytes fit; false when they never will."""

@@ -193,12 +193,23 @@ class LogKeeper:
             self._batch.relations += relations
         self._batch.emissions = list(self._emissions.values())
         self._batch.overs += self._joins.settle(position_ns, final=now)
+        self.evidence.secure()
+        self._drop_lost()
         if len(self._batch):
             self.log.write(self._batch)
             self.evidence.settle()
         self._batch = Batch()
         self._emissions = {}
         self._committed = time.monotonic()
+
+    def _drop_lost(self) -> None:
+        """Name no evidence that the disk did not take."""
+        lost = self.evidence.is_lost
+        batch = self._batch
+        batch.evidence = [row for row in batch.evidence if not lost(row["id"])]
+        for row in (*batch.emissions, *batch.messages, *batch.overs, *batch.pictures):
+            if lost(row.get("evidence_id")):
+                row["evidence_id"] = None
 
     def occupancy(
         self, start_ns: int, stop_ns: int, watched: Iterable[tuple[float, float, str]] = ()
