@@ -12,7 +12,7 @@ marker's wrong bits, the octets corrected in every word and the hypotheses tried
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import comb, log10
 
@@ -35,6 +35,7 @@ LOCKED_ERRORS = 9  # of one exactly where it was expected
 CRC_SYNC_ERRORS = 1  # of both markers around a frame that has but a CRC
 MOST_LENGTHS = 4  # later markers a block's length is taken from
 BELIEVED = -14.0  # log10 of the chance, per bit looked at, from which a codeblock is believed
+PLAINER = 2.0  # how many more pairs of equal octets a frame has than one still under a randomizer
 LOCKED = -8.0  # per codeblock that was expected
 
 
@@ -124,10 +125,22 @@ class BlockCode:
         Equal octets are a word of every code, and so is the 255-bit randomizer's sequence: what a silent or an
         unmodulated channel or a preamble gives after a marker would pass.
         """
-        sent = randomize(frame, self.randomizer)
-        return any(
-            all(len(set(octets[k :: self.depth])) == 1 for k in range(self.depth)) for octets in (frame, sent)
-        )
+        every = {frame, randomize(frame), randomize(frame, self.randomizer)}
+        return any(all(len(set(octets[k :: self.depth])) == 1 for k in range(self.depth)) for octets in every)
+
+    def plainest(self, frame: bytes) -> tuple[BlockCode, bytes]:
+        """Give what a codeblock that decoded to a frame holds, and its code: with the 255-bit randomizer or without.
+
+        That sequence is a word of most of the codes, so that both readings pass; one with a right CRC or with far
+        more equal octets than random ones have is no accident. Where neither is, the code stands.
+        """
+        if self.randomizer not in RANDOMIZERS[:2] or not _holds_sequence(replace(self, randomizer="none")):
+            return self, frame
+        other = replace(self, randomizer="none" if self.randomizer == "255-bit" else "255-bit")
+        read = randomize(frame)
+        checked, here = crc_frame_ok(read), crc_frame_ok(frame)
+        plainer = _alike(read) > PLAINER * max(_alike(frame), len(frame) ** 2 / 256)
+        return (other, read) if checked > here or (checked == here and plainer) else (self, frame)
 
     def chance(self, sync_errors: int, wrong: Iterable[int], *, tried: int = 1) -> float:
         """Give log10 of a bound on the chance that random bits look like this or better.
@@ -149,6 +162,18 @@ class BlockCode:
             f"Reed-Solomon ({self.word},{self.word - 2 * self.errors}){shortened}, {self.depth} of {self.depth} words, "
             f"{basis} basis"
         )
+
+
+@cache
+def _holds_sequence(code: BlockCode) -> bool:
+    """Tell whether the 255-bit randomizer's sequence is a codeblock of a code without one."""
+    got = code.decode(randomize(bytes(code.octets)))
+    return got is not None and not any(got[1])
+
+
+def _alike(octets: bytes) -> int:
+    """Give in how many ways two octets can be taken that are equal."""
+    return int((np.bincount(np.frombuffer(octets, np.uint8)) ** 2).sum())
 
 
 def sync_chance(errors: int, size: int = SYNC_BITS) -> float:
@@ -220,13 +245,12 @@ class Block:
     corrected: int  # octets, in all words
     chance_log10: float
     inverted: bool
-    framing: str = "sync marker 1ACFFC1D"
 
     def check_name(self) -> str:
         """Name for people the check that it passed."""
         if self.code is None:
             return "CRC-16 of the frame between two sync markers"
-        return f"{self.code.words()}, after {self.framing}"
+        return f"{self.code.words()}, after sync marker 1ACFFC1D"
 
 
 @dataclass(slots=True)
@@ -319,7 +343,9 @@ class Deframer:
         got = code.decode(block)
         if got is None or code.is_idle(got[0]) or code.chance(errors, got[1]) > LOCKED:
             return None
-        return self._made(at, code, got, errors, inverted, code.chance(errors, got[1]))
+        chance = code.chance(errors, got[1])
+        code, frame = code.plainest(got[0])
+        return self._made(at, code, (frame, got[1]), errors, inverted, chance)
 
     def _judge(self, mark: _Mark, end: int) -> Block | None:
         """Try the codes whose codeblock is there by now and that were not tried yet."""
@@ -339,9 +365,10 @@ class Deframer:
         if got is None or code.is_idle(got[0]):
             return None
         chance = code.chance(mark.errors, got[1], tried=tried)
-        return (
-            self._made(mark.at, code, got, mark.errors, mark.inverted, chance) if chance <= BELIEVED else None
-        )
+        if chance > BELIEVED:
+            return None
+        code, frame = code.plainest(got[0])
+        return self._made(mark.at, code, (frame, got[1]), mark.errors, mark.inverted, chance)
 
     def _measured(self, mark: _Mark, later: list[_Mark]) -> Block | None:
         """Take the length of the block from the markers that follow."""
@@ -397,102 +424,6 @@ class Deframer:
 
     def _place(self, index: int) -> float:
         return float(self._places[min(max(index - self._base, 0), len(self._places) - 1)])
-
-
-LENGTH_SYNC = 0x930B51DE
-LENGTH_FRAMING = "sync word 930B51DE and Golay-coded length"
-LENGTH_ERRORS = 3  # that the Golay code corrects
-LENGTH_BITS = 24
-# Check bits of each data bit of the extended Golay code in its usual circulant form (from memory; distance 8, tested)
-GOLAY_ROWS = (0x8ED, 0x1DB, 0x3B5, 0x769, 0xED1, 0xDA3, 0xB47, 0x68F, 0xD1D, 0xA3B, 0x477, 0xFFE)
-
-
-@cache
-def golay_words() -> np.ndarray:
-    """Give the words of the extended Golay code (24,12), int64 (4096,): 12 check bits, then the 12 data bits."""
-    data = np.arange(4096)
-    checks = np.zeros(4096, np.int64)
-    for row in GOLAY_ROWS:
-        checks = checks << 1 | np.bitwise_count(data & row) & 1
-    return checks << 12 | data
-
-
-def golay_decode(word: int) -> int | None:
-    """Give the 12 data bits of a 24-bit word with at most three wrong bits, else None."""
-    away = np.bitwise_count(golay_words() ^ word)
-    best = int(away.argmin())
-    return best if away[best] <= LENGTH_ERRORS else None
-
-
-class LengthDeframer:
-    """Finds frames of the framing that small spacecraft's radio modules publish beside the standard one.
-
-    Sync word 930B51DE, the length in the low eight bits of a Golay word, then one Reed-Solomon word (E = 16,
-    conventional basis, shortened to the length) under the 255-bit randomizer. From memory; real frames off the
-    air decode so without a wrong octet (tests).
-    """
-
-    def __init__(self) -> None:
-        self._bits = np.zeros(0, np.uint8)
-        self._places = np.zeros(0)
-
-    def feed(self, bits: np.ndarray, places: np.ndarray) -> list[Block]:
-        """Take bits uint8 (n,) and where each is; give the frames that are whole."""
-        self._bits = np.concatenate([self._bits, bits])
-        self._places = np.concatenate([self._places, places])
-        return self._work(SYNC_BITS + LENGTH_BITS + 8 * WORD)
-
-    def close(self) -> list[Block]:
-        """Give what the last bits held."""
-        return self._work(SYNC_BITS)
-
-    def _work(self, wait: int) -> list[Block]:
-        out: list[Block] = []
-        stop = len(self._bits) - wait
-        free = 0
-        for at, errors, inverted in find_markers(self._bits, 0, word=LENGTH_SYNC).tolist():
-            if free <= at < stop:
-                block = self._judge(at, errors, inverted)
-                if block is not None:
-                    out.append(block)
-                    free = at + SYNC_BITS + LENGTH_BITS
-        keep = max(stop, 0)
-        self._bits, self._places = self._bits[keep:], self._places[keep:]
-        return out
-
-    def _judge(self, at: int, errors: int, inverted: int) -> Block | None:
-        begin = at + SYNC_BITS + LENGTH_BITS
-        field = self._bits[at + SYNC_BITS : begin] ^ np.uint8(inverted)
-        if len(field) < LENGTH_BITS:
-            return None
-        data = golay_decode(int.from_bytes(np.packbits(field).tobytes(), "big"))
-        size = (data or 0) & 0xFF
-        raw = np.packbits(self._bits[begin : begin + 8 * size] ^ np.uint8(inverted)).tobytes()
-        if size <= 32 or len(raw) < size:
-            return None
-        code = BlockCode(1, size, 16, dual=False)
-        got = code.decode(raw)
-        if got is None or not any(got[0]):
-            return None
-        chance = code.chance(errors, got[1])
-        if chance > BELIEVED:
-            return None
-        last = min(begin + 8 * size, len(self._places) - 1)
-        return Block(
-            got[0], float(self._places[at]), float(self._places[last]), code, code.randomizer, errors, sum(got[1]),
-            round(chance, 1), bool(inverted), LENGTH_FRAMING,
-        )  # fmt: skip
-
-
-def length_framed(payload: bytes) -> np.ndarray:
-    """Give the bits, uint8, of a payload of 1 to 223 octets in the framing of `LengthDeframer`."""
-    code = BlockCode(1, len(payload) + 32, 16, dual=False)
-    made = (
-        LENGTH_SYNC.to_bytes(4, "big")
-        + int(golay_words()[code.word]).to_bytes(3, "big")
-        + code.encode(payload)
-    )
-    return np.unpackbits(np.frombuffer(made, np.uint8))
 
 
 @cache

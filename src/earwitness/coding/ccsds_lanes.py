@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from earwitness.coding.ccsds import Block, BlockCode, Deframer, LengthDeframer, standard_codes
+from earwitness.coding.ccsds import Block, BlockCode, Deframer, standard_codes
 from earwitness.coding.viterbi import Viterbi
 
 AGREED = 0.89  # of a decoder's path on the right pairing; 0.92 at an Eb/N0 of 2 dB, 0.86 on noise and others
@@ -58,12 +58,10 @@ class _Bits:
 
     def __init__(self, codes: Sequence[BlockCode] | None, *, convolutional: bool):
         self._convolutional = convolutional
-        self._deframers: list[tuple[str, Deframer | LengthDeframer]] = [
+        self._deframers: list[tuple[str, Deframer]] = [
             (name, Deframer(standard_codes() if codes is None else codes, any_length=codes is None))
             for name in ("NRZ-L", "NRZ-M")
         ]
-        if not convolutional and codes is None:
-            self._deframers.append(("NRZ-L", LengthDeframer()))
         self._last = np.zeros(1, np.uint8)
 
     def feed(self, bits: np.ndarray, places: np.ndarray) -> Iterator[Found]:

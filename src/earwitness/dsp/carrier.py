@@ -22,6 +22,7 @@ from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import fir
 
+AROUND = 96  # values either side of a line of a pair that it is compared with
 PHASES = 64  # sub-sample positions of the matched filter
 SPAN = 6  # symbols each side
 REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
@@ -29,6 +30,8 @@ STATE = 12
 NARROWED = 256  # values that a look for a line near one place is made from
 LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
+NEAR_ERROR = 2e-4  # of a clock that lines are looked for first
+FAR_LEAST = 4.0  # how much stronger one further away must be
 LEAST_CARRIER = 16.0
 LEAST_SHARE = (
     0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
@@ -259,7 +262,7 @@ class Tracker:
         reach: float = 0.5,
     ):
         self.kind = kind
-        self._table = matched(start.per, roll_off)
+        self._table = matched(round(start.per, 2), roll_off)  # of a few that are made once
         self._margin = self._table.shape[1] + int(start.per) + 2
         self._gains = np.array([*loop_gains(carrier_width), *loop_gains(clock_width), 0.004, reach])
         self._state = np.zeros(STATE)
@@ -268,6 +271,7 @@ class Tracker:
         )  # taken out before the matched filter, cycles a sample
         phase = start.phase - start.turn / start.per * start.place
         self._state[[0, 1, 2, 4, 9]] = start.place, start.per, phase, start.power, start.per
+        self._per = start.per
         self._fed = 0
         self._held = np.zeros(0, np.complex64)
         self._at = 0  # of _held[0]
@@ -276,6 +280,11 @@ class Tracker:
     def turn(self) -> float:
         """The carrier as the loop has it, radians a symbol."""
         return float(self._state[3] + 2 * np.pi * self._base * self._state[9])
+
+    @property
+    def per(self) -> float:
+        """Samples a symbol, the mean over what was fed last."""
+        return self._per
 
     def away(self, place: float) -> float:
         """Give how far a place is from the nearest instant as the loop has them, in symbols."""
@@ -301,6 +310,8 @@ class Tracker:
                     self._gains, state, out, places,
                 )
             )  # fmt: skip
+        if made > 1:
+            self._per = float(places[made - 1] - places[0]) / (made - 1)
         drop = min(max(int(state[0]) - self._margin, 0), len(self._held))
         state[0] += self._at
         self._held, self._at = self._held[drop:], self._at + drop
@@ -389,6 +400,19 @@ def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, comple
     return exact, complex(amplitude[0]) / (0.5 * n), strength
 
 
+def _clock_line(values: np.ndarray, clock: float, error: float, least: float) -> tuple[float, complex]:
+    """Give frequency and amplitude of a clock's line near `clock` (cycles per sample), or 0 where none is.
+
+    It is looked for where good clocks are, and then, stronger by FAR_LEAST, up to `error` away.
+    """
+    bin_width = 1.0 / len(values)
+    exact, amplitude, strength = line(values, clock, clock * min(NEAR_ERROR, error) + bin_width)
+    if strength < least and error > NEAR_ERROR:
+        least += FAR_LEAST
+        exact, amplitude, strength = line(values, clock, clock * error + bin_width)
+    return (exact, amplitude) if strength >= least else (0.0, 0j)
+
+
 def _strongest(spectrum: np.ndarray, cycles: float, reach: float, around: float) -> tuple[float, float]:
     """Give the frequency of the strongest line in a spectrum, and its power over the mean of what is around it."""
     size = len(spectrum)
@@ -451,13 +475,11 @@ def acquire(
     y = np.empty(n, np.complex64)
     fir(padded.view(np.float32), taps, 2, y.view(np.float32))
     size = y.real**2 + y.imag**2
-    clock = 1 / per
     left = max(reach - abs(coarse), 0.25 * reach)
-    slack = clock * clock_error + 1.0 / n
     if kind == OQPSK:
-        return _acquire_offset(z, y, per, coarse, left, slack)
-    exact, amplitude, strength = line(size, clock, slack)
-    if strength < LEAST_CLOCK_BESIDE:
+        return _acquire_offset(z, y, per, coarse, left, clock_error)
+    exact, amplitude = _clock_line(size, 1 / per, clock_error, LEAST_CLOCK_BESIDE)
+    if not exact:
         return None
     turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * middle) % 1.0
     place, step = middle - turn_to / exact, 1 / exact
@@ -485,33 +507,63 @@ def acquire(
     return Start(place, step, phase + back * place, turn + back * step, power, strength)
 
 
+@kernel("UniTuple(int64, 2)(float32[::1], int64, int64, int64)", fastmath=True)
+def line_pair(wide: np.ndarray, apart: int, slack: int, reach: int) -> tuple[int, int]:
+    """Give the places of two lines `apart`, within `slack`, of which the weaker one is the strongest.
+
+    `wide` holds a spectrum three times over; the middle of the two is up to `reach` either side of 0.
+    """
+    size = len(wide) // 3
+    first, second = 0, apart
+    best = np.float32(-1)
+    for each in range(apart - slack, apart + slack + 1):
+        start = size - reach - apart // 2
+        low = wide[start : start + 2 * reach]
+        high = wide[start + each : start + each + 2 * reach]
+        most = np.float32(-1)
+        for k in range(2 * reach):
+            both = low[k] if low[k] < high[k] else high[k]
+            most = both if both > most else most
+        if most > best:
+            best = most
+            for k in range(2 * reach):
+                if low[k] >= best and high[k] >= best:
+                    first = start + k - size
+                    break
+            second = first + each
+    return first, second
+
+
 def _acquire_offset(
-    z: np.ndarray, y: np.ndarray, per: float, coarse: float, reach: float, slack: float
+    z: np.ndarray, y: np.ndarray, per: float, coarse: float, reach: float, error: float
 ) -> Start | None:
     """As `acquire`, from the pair of lines in the square of OQPSK."""
     n = len(z)
     square = y * y
     windowed = square * _hann(n)
     full = 1 << (2 * n - 1).bit_length()
+    pair = (0, 0)
     # first without zeros added, which hides at most a third of a line: most of what is not OQPSK ends there
     for size, least in ((full // 2, 0.6 * LEAST_CARRIER), (full, LEAST_CARRIER)):
         spectrum = fft.forward(windowed, size)
         power = spectrum.real**2 + spectrum.imag**2
-        shift = round(size / per)
-        widest = int(2 * reach * size) + 1
-        index = np.arange(-widest, widest + 1)
-        both = np.minimum(power[(index + shift) % size], power[(index - shift) % size])
-        strength = float(both.max()) / (
-            float(np.median(both)) / 0.35 + 1e-30
-        )  # the least of two exponentials
-        if strength < least:
+        widest = min(int(2 * reach * size) + 1, size // 4)
+        wide = np.concatenate([power, power, power])
+        apart = round(2 * size / per)
+        for slack, more in ((1, 0.0), (int(apart * error) + 2, FAR_LEAST)):
+            pair = line_pair(wide, apart, slack, widest)
+            around = [power[np.arange(each - AROUND, each + AROUND) % size] for each in pair]
+            floor = max(float(np.median(each)) for each in around) / 0.69 + 1e-30
+            if min(power[each % size] for each in pair) >= (least + more) * floor:
+                break
+        else:
             return None
-    top = int(index[int(np.argmax(both))])
-    centre = power[np.arange(top - 4, top + 5) % size].max()
-    if centre > 2 * both.max():  # reversals have the middle line too
+    middle = sum(pair) // 2
+    centre = power[np.arange(middle - 4, middle + 5) % size].max()
+    if centre > 2 * min(power[each % size] for each in pair):  # reversals have the middle line too
         return None
-    upper, above, _ = line(square, top / size + 1 / per, slack)
-    lower, below, _ = line(square, top / size - 1 / per, slack)
+    upper, above, strength = line(square, pair[1] / size, 2.0 / n)
+    lower, below, _ = line(square, pair[0] / size, 2.0 / n)
     step = 2 / (upper - lower)
     found = 0.5 * (upper + lower)
     middle = n // 2
@@ -531,10 +583,10 @@ def _acquire_real(z: np.ndarray, per: float, clock_error: float) -> Start | None
     n = len(x)
     lag = max(round(per / 2), 1) + 1
     change = np.abs(x[lag:] - x[:-lag])
-    exact, amplitude, strength = line(change, 1 / per, clock_error / per + 1.0 / n)
-    if strength < LEAST_CLOCK:
+    exact, amplitude = _clock_line(change, 1 / per, clock_error, LEAST_CLOCK)
+    if not exact:
         return None
     middle = n // 2
     # changes are largest midway between symbols; they are noted `lag` / 2 early
     turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * (middle - 0.5 * lag) + 0.5) % 1.0
-    return Start(middle - turn_to / exact, 1 / exact, 0.0, 0.0, float(np.mean(x * x)) * per, strength)
+    return Start(middle - turn_to / exact, 1 / exact, 0.0, 0.0, float(np.mean(x * x)) * per, 0.0)

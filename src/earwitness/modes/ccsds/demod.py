@@ -24,7 +24,7 @@ from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.ccsds.gate import (
     AUDIO_RATES_HZ,
-    CLOCK_ERROR,
+    FAR_ERROR,
     QUIET,
     RATES_HZ,
     TOGETHER,
@@ -55,6 +55,7 @@ LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size 
 AUDIO_MIDDLE_HZ = 1650.0
 AUDIO_REVERSAL_HZ = 1200.0
 AUDIO_REVERSAL_DIVIDE = 4
+FRAMING = "sync marker 1ACFFC1D"
 NAMES = {carrier.REAL: "FSK", carrier.BPSK: "BPSK", carrier.QPSK: "QPSK", carrier.OQPSK: "OQPSK"}
 FOLD = {carrier.REAL: 1, carrier.BPSK: 2, carrier.QPSK: 4, carrier.OQPSK: 4}
 BLOCK_SYMBOLS = 16
@@ -140,6 +141,11 @@ class _Stream:
     def turn(self) -> float:
         """Radians a symbol."""
         return self._forward.turn
+
+    @property
+    def symbol_rate_hz(self) -> float:
+        """As measured."""
+        return self.octave.rate_hz / self._forward.per
 
     def _is_locked(self, symbols: np.ndarray) -> bool:
         kind = self.chance.kind
@@ -414,7 +420,7 @@ class Demodulator:
         per = octave.rate_hz / chance.rate_hz
         reach = min(0.4, max(0.45 / per, 3 * self._mode.offset_ok_hz / octave.rate_hz))
         start = acquire(
-            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=CLOCK_ERROR, coarse=coarse
+            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, coarse=coarse
         )
         if start is None:
             return []
@@ -473,17 +479,17 @@ class Demodulator:
             raise RuntimeError("a frame before any samples")
         extra: dict[str, Any] = {
             "modulation": "MSK" if found.msk else NAMES[chance.kind],
-            "symbol_rate_hz": chance.rate_hz * (2 if found.msk else 1),
+            "symbol_rate_hz": round(stream.symbol_rate_hz * (2 if found.msk else 1), 1),
             "line_code": found.line_code,
             "convolutional": "K=7 rate 1/2" if found.convolutional else "none",
-            "framing": block.framing,
+            "framing": FRAMING,
             "randomizer": block.randomizer,
             "sync_errors": block.sync_errors,
             "chance_log10": round(block.chance_log10, 1),
         }
         if block.code is not None:
             extra["interleave_depth"] = block.code.depth
-        turn_hz = stream.turn / (2 * np.pi) * chance.rate_hz
+        turn_hz = stream.turn / (2 * np.pi) * stream.symbol_rate_hz
         frequency = None
         if self._audio and chance.kind != carrier.REAL:
             extra["audio_carrier_hz"] = round(AUDIO_MIDDLE_HZ + turn_hz)

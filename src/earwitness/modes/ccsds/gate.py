@@ -21,14 +21,16 @@ from earwitness.dsp.voice import fir
 
 WINDOW = 8192  # samples looked at together
 LEAST_PER = 2.5  # samples a symbol
-CLOCK_ERROR = 2e-4  # of transmitter and receiver together
+CLOCK_ERROR = 2e-4  # of a good transmitter and receiver together
+FAR_ERROR = 0.0105  # of dividers in radio chips and of recorders
+FAR = 0.75  # what a line between these two counts for: there are many more places where noise may have one
 CLOCK = 14.0  # power of a clock line over what is around it
 BESIDE = 40  # values either side of a clock's line that it is compared with
 AROUND = 96  # values either side of a line of the square that it is compared with
 PARTNER = 4.0  # how much weaker a second line may be
 TOGETHER = 4  # windows whose spectra are averaged
 FILTER, WIDTH = 0.65, 0.5  # of the rate: half width and transition of the filter before the discriminator
-SHORT = 64  # samples added up before the transform that looks at a line and what is around it
+SHORT = 32  # samples added up before the transform that looks at a line and what is around it
 NARROW = 0.965  # correlation of neighbouring samples beyond which nothing as wide as a rate's signal is there
 QUIET = 1.1  # power over the noise below which nothing is looked for
 
@@ -223,7 +225,8 @@ def _strength(near: np.ndarray, place: np.ndarray, median: float) -> float:
         return 0.0
     most = np.float32(0)
     for k in range(BESIDE, BESIDE + place[1]):
-        most = max(most, near[k])
+        here = near[k] if place[3] <= k < place[4] else np.float32(FAR) * near[k]
+        most = max(most, here)
     return most / (np.median(near[: 2 * BESIDE + place[1]]) / median + 1e-30)
 
 
@@ -234,13 +237,17 @@ class _Lines:
         self.cycles = np.array(cycles)
         places, turns = [], []
         for each in cycles:
-            slack = CLOCK_ERROR * each
-            low, high = int((each - slack) * WINDOW), int(np.ceil((each + slack) * WINDOW))
+            (low, high), (first, last) = (
+                (int((1 - error) * each * WINDOW), int(np.ceil((1 + error) * each * WINDOW)))
+                for error in (FAR_ERROR, CLOCK_ERROR)
+            )
+            start = low - BESIDE
             # a line of so few cycles that not enough is below it, or of more than half of one a sample, is none
-            places.append((low - BESIDE, high - low + 1, low >= BESIDE and high < WINDOW // 2))
+            sound = low >= BESIDE and high < WINDOW // 2
+            places.append((start, high - low + 1, sound, first - start, last - start + 1))
             angle = 2 * np.pi * round(each * WINDOW) * np.arange(SHORT) / WINDOW
             turns.append(np.concatenate([np.cos(angle), np.sin(angle)]))
-        self.places = np.array(places, np.int64).reshape(-1, 3)
+        self.places = np.array(places, np.int64).reshape(-1, 5)
         self.turns = np.array(turns, np.float32).reshape(-1, 2 * SHORT)
         self.shape = (len(cycles), 2 * BESIDE + max([place[1] for place in places], default=1))
 
@@ -332,32 +339,15 @@ def _floor(power: np.ndarray, at: int, median: float, mean: float) -> float:
     return max(float(np.median(near)) / median, 0.1 * mean) + 1e-30
 
 
-@kernel("int64(float32[::1], int64)", fastmath=True)
-def _top_pair(wide: np.ndarray, shift: int) -> int:
-    """Give where, up to a quarter of its length either side of 0, two lines `shift` either side are the strongest.
-
-    `wide` holds a spectrum three times over; the strongest is where the weaker of the two is the strongest.
-    """
-    size = len(wide) // 3
-    half = size // 4
-    low = wide[size - half - shift : size + half - shift]
-    high = wide[size - half + shift : size + half + shift]
-    best = np.float32(-1)
-    for k in range(len(low)):
-        both = low[k] if low[k] < high[k] else high[k]
-        best = both if both > best else best
-    for k in range(len(low)):
-        if low[k] >= best and high[k] >= best:
-            return k - half
-    return 0
-
-
-@kernel("void(float32[::1], float64[::1], float64, float64[:,::1])", fastmath=True)
-def _square_lines(square: np.ndarray, cycles: np.ndarray, median: float, out: np.ndarray) -> None:
+@kernel("void(float32[::1], float64[::1], float64, boolean, float64[:,::1])", fastmath=True)
+def _square_lines(
+    square: np.ndarray, cycles: np.ndarray, median: float, further: bool, out: np.ndarray
+) -> None:
     """Look for the lines of the square's spectrum.
 
     A row a rate: the strongest over its floor (reversals), unless it has a partner a rate away; the strength of a
-    pair of lines a rate either side of their middle; and of one half a rate either side.
+    pair of lines a rate either side of their middle; and of one half a rate either side. Clocks further off than good
+    ones are looked for when `further`.
     """
     size = len(square)
     wide = np.empty(3 * size, np.float32)
@@ -377,18 +367,21 @@ def _square_lines(square: np.ndarray, cycles: np.ndarray, median: float, out: np
     reversal = most / _floor(square, top, median, mean)
     for row in range(len(cycles)):
         away = int(np.floor(cycles[row] * size + 0.5))
+        slack = int(np.ceil(FAR_ERROR * away)) + 2
         partner = np.float32(0)
         for side in (-away, away):
-            for k in range(-3, 4):
-                partner = max(partner, wide[size + top + side + k])
+            for k in range(size + top + side - slack, size + top + side + slack + 1):
+                partner = max(partner, wide[k])
         out[row, 0] = 0.0 if PARTNER * partner > most else reversal
         for half in range(2):
             shift = int(np.floor(cycles[row] / (half + 1) * size + 0.5))
-            at = _top_pair(wide, shift)
-            floor = 0.0
-            for side in (-shift, shift):
-                floor = max(floor, _floor(square, at + side, median, mean))
-            out[row, 1 + half] = min(wide[size + at - shift], wide[size + at + shift]) / floor
+            best = 0.0
+            for far in range(2 if further else 1):
+                slack = int(np.ceil(FAR_ERROR * 2 * shift)) if far else 0
+                low, high = carrier.line_pair(wide, 2 * shift, slack, size // 4)
+                floor = max(_floor(square, low, median, mean), _floor(square, high, median, mean))
+                best = max(best, (FAR if far else 1.0) * min(wide[size + low], wide[size + high]) / floor)
+            out[row, 1 + half] = best
 
 
 @kernel(
@@ -424,7 +417,7 @@ def _strengths(
         for i in range(near.shape[1]):
             near[k, i] *= np.float32(scale)
         out[0, k, 3] = _strength(near[k], places[k], medians[0])
-    _square_lines(square, cycles, medians[0], out[0])
+    _square_lines(square, cycles, medians[0], True, out[0])
     if held + 1 < TOGETHER:
         return
     mean = np.empty(len(square), np.float32)
@@ -434,7 +427,7 @@ def _strengths(
         other = squares[k]
         for n in range(len(square)):
             mean[n] += other[n]
-    _square_lines(mean, cycles, medians[1], out[1])
+    _square_lines(mean, cycles, medians[1], row == TOGETHER - 1, out[1])
     for k in range(len(near)):
         total = nears[0, k].copy()
         for j in range(1, TOGETHER):

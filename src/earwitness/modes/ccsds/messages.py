@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from earwitness.coding.ccsds import LENGTH_FRAMING
 from earwitness.core.types import Frame, IdentityRef, Message
 from earwitness.payloads.ccsds_tm import read_frame
 
@@ -17,10 +16,7 @@ class Assembler:
         if frame.check is None or frame.bits.size % 8 or not frame.bits.size:
             return []
         octets = frame.bits.value.to_bytes(frame.bits.size // 8, "big")
-        header = (
-            {"octets": len(octets)} if frame.extra.get("framing") == LENGTH_FRAMING else read_frame(octets)
-        )
-        fields: dict[str, Any] = {**header, "frame_hex": octets.hex().upper(), **frame.extra}
+        fields: dict[str, Any] = {**read_frame(octets), "frame_hex": octets.hex().upper(), **frame.extra}
         kind = {"TM": "transfer-frame", "AOS": "vcdu"}.get(str(fields.get("frame")), "frame")
         identity = None
         if "spacecraft" in fields:

@@ -21,7 +21,7 @@ from earwitness.dsp.filters import convolve_valid, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.thin import Thin
-from earwitness.modes.fsk_frames import chip, codeblocks, golay_length, mobitex
+from earwitness.modes.fsk_frames import chip, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 
 BAUDS_HZ = (9600.0, 4800.0, 2400.0, 1200.0)
@@ -160,10 +160,7 @@ class _Lane:
             return []
         places = places + origin
         out = []
-        frames = frames_in(soft, ffsk=self.baud == FFSK_HZ)
-        if abs(self.rate_hz / per / self.baud - 1) > codeblocks.OFF:
-            frames += [(found, 1) for found in codeblocks.read_all(soft)]
-        for found, each in frames:
+        for found, each in frames_in(soft, ffsk=self.baud == FFSK_HZ):
             start = float(places[min(found.start * each, len(places) - 1)])
             if not self._from <= start < limit:
                 continue
@@ -226,6 +223,7 @@ def _plain(soft: np.ndarray) -> list[Found]:
             found = chip.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
         elif word is chip.FIXED:
             found = chip.read_fixed(bits[at : at + 600] ^ np.uint8(inverted), 0)
+            found = found or golay_length.read_unflagged(sign * soft[at : at + 2200], 0)
         else:
             found = golay_length.read(sign * soft[at : at + 2200], 0)
         if found is not None:

@@ -7,7 +7,6 @@ from typing import Any
 from earwitness.core.bits import Layout, flag, spare, u
 from earwitness.core.text import inert
 from earwitness.core.types import Bits, Frame, IdentityRef, Message
-from earwitness.payloads.ccsds_tm import read_frame
 
 CSP_HEADER = Layout(
     "CSP version 1 header", 32, "CubeSat Space Protocol (from memory)",
@@ -18,9 +17,8 @@ CSP_HEADER = Layout(
 )  # fmt: skip
 PRIORITIES = ("critical", "high", "normal", "low")
 CSP_FRAMING = "sync word, length, Reed-Solomon"  # as golay_length has it
-CCSDS_FRAMING = "CCSDS codeblock"
 LEAST_TEXT = 12  # printable octets in a row that are shown as text
-KINDS = {"Mobitex blocks": "mobitex", CSP_FRAMING: "csp", CCSDS_FRAMING: "transfer-frame"}
+KINDS = {"Mobitex blocks": "mobitex", CSP_FRAMING: "csp"}
 
 
 def texts(octets: bytes) -> list[str]:
@@ -49,8 +47,6 @@ class Assembler:
         if framing == CSP_FRAMING and len(octets) >= 4:
             header = CSP_HEADER.parse(Bits(int.from_bytes(octets[:4], "big"), 32))
             fields["csp"] = {**header, "priority": PRIORITIES[header["priority"]]}
-        if framing == CCSDS_FRAMING:
-            fields["ccsds"] = read_frame(octets)
         identity = None
         call = inert(str(frame.extra.get("call", "")))
         if call:

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.coding.ccsds import golay_words
 from earwitness.coding.crc import CRC16_XMODEM
 from earwitness.coding.reed_solomon import ReedSolomon
 from earwitness.coding.scramble import ccsds_sequence, scramble
@@ -57,15 +56,17 @@ def _scrambled(block: bytes) -> bytes:
 
 def _golay(item: Mapping[str, Any], data: bytes) -> np.ndarray:
     body = _bits(_scrambled(_block(data)))
-    flags = golay_length.CODED
+    flagged = item["framing"] == "golay"
+    flags = golay_length.CODED if flagged else 0
     if item.get("convolutional"):
         pairs = encode(np.concatenate([body, np.zeros(8, np.uint8)]), invert_second=False).reshape(-1, 2)
         body = np.ascontiguousarray(pairs[:, ::-1]).reshape(-1)
         flags |= golay_length.CONVOLUTIONAL
     if len(body) > 8 * 255:
         raise LayoutError(f"{len(body) // 8} octets; the length word counts to 255")
-    word = int(golay_words()[flags | len(body) // 8])
-    return np.concatenate([_sync(golay_length.FLAGGED.value, 32), _bits(word.to_bytes(3, "big")), body])
+    word = int(golay_length.golay_words()[flags | len(body) // 8])
+    sync = golay_length.FLAGGED if flagged else golay_length.UNFLAGGED
+    return np.concatenate([_sync(sync.value, 32), _bits(word.to_bytes(3, "big")), body])
 
 
 def bits(item: Mapping[str, Any]) -> np.ndarray:
@@ -79,7 +80,7 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
     )
     if framing == "mobitex":
         body = _mobitex(item, data)
-    elif framing == "golay":
+    elif framing in ("golay", "golay-unflagged"):
         body = _golay(item, data)
     elif framing == "octet-length":
         block = _block(data)
@@ -101,7 +102,9 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
             ]
         )
     else:
-        raise LayoutError(f"framing {framing!r}; mobitex, golay, octet-length, chip or chip-fixed")
+        raise LayoutError(
+            f"framing {framing!r}; mobitex, golay, golay-unflagged, octet-length, chip or chip-fixed"
+        )
     out = np.concatenate([lead, body, lead[:TAIL_BITS]])
     return scramble(out) if framing == "octet-length" else out
 
@@ -152,6 +155,7 @@ def examples() -> list[dict[str, Any]]:
         {"framing": "golay", "baud": 4800, "keying": "FFSK", "convolutional": True, "data_hex": text.hex()},
         {"framing": "mobitex", "baud": 4800, "call": "QX1AB", "data_hex": (text * 6)[:216].hex()},
         {"framing": "octet-length", "baud": 9600, "data_hex": (b"\x82\xa7\x80\x00" + text * 4).hex()},
+        {"framing": "golay-unflagged", "baud": 9600, "data_hex": (b"\x82\xa7\x80\x00" + text * 4).hex()},
         {"framing": "chip", "baud": 9600, "data_hex": (text * 2).hex()},
         {"framing": "chip-fixed", "baud": 9600, "data_hex": (text * 2)[:64].hex()},
     ]
