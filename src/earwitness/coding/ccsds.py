@@ -261,6 +261,12 @@ class _Mark:
     tried: int = 0  # codes
 
 
+@cache
+def by_length(codes: tuple[BlockCode, ...]) -> tuple[BlockCode, ...]:
+    """Give codes, those of the shortest codeblocks first."""
+    return tuple(sorted(codes, key=lambda code: code.octets))
+
+
 class Deframer:
     """Finds codeblocks in a stream of bits; block lengths of the feed change nothing.
 
@@ -270,15 +276,18 @@ class Deframer:
     """
 
     def __init__(self, codes: Iterable[BlockCode], *, any_length: bool = False):
-        self._codes = tuple(sorted(codes, key=lambda code: code.octets))
+        self._codes = by_length(tuple(codes))
         self._any = any_length
-        self._longest = 8 * max([code.octets for code in self._codes] + [MOST_OCTETS if any_length else 0])
+        self._longest = 8 * max(
+            self._codes[-1].octets if self._codes else 0, MOST_OCTETS if any_length else 0
+        )
         self._wait = self._longest + 2 * SYNC_BITS  # bits after a marker's first until it is judged
         self._bits = np.zeros(0, np.uint8)
         self._places = np.zeros(0)
         self._base = 0  # stream index of _bits[0]
         self._scanned = 0  # stream index up to which markers were looked for
         self._marks: list[_Mark] = []
+        self.seen = 0  # markers in all
         self._free = 0  # stream index up to which bits belong to blocks already given
         self._due: tuple[int, BlockCode, int] | None = None  # where the next marker must be
 
@@ -295,6 +304,7 @@ class Deframer:
     def _work(self, *, final: bool) -> list[Block]:
         for at, errors, inverted in find_markers(self._bits, self._scanned - self._base).tolist():
             self._marks.append(_Mark(at + self._base, errors, inverted))
+            self.seen += 1
         end = self._scanned = self._base + len(self._bits)
         out: list[Block | None] = []
         waiting: list[_Mark] = []

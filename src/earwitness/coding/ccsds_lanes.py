@@ -12,10 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.coding.ccsds import Block, BlockCode, Deframer, standard_codes
-from earwitness.coding.viterbi import Viterbi
+from earwitness.coding.viterbi import G1, G2, Viterbi
+from earwitness.dsp.jit import kernel
 
 AGREED = 0.89  # of a decoder's path on the right pairing; 0.92 at an Eb/N0 of 2 dB, 0.86 on noise and others
 BATCH = 4096  # symbols worked on together
+CODED = 3.0  # deviations by which pairs keep to the code's checks from which they are decoded; 4.4 at an Eb/N0 of 2 dB
+LINGER = 2  # batches that are decoded after one that does
 # (rail, sign) of the first and second symbol: what turns and swaps of the rails can make of a pair
 PAIRINGS = (((0, 1), (1, 1)), ((0, 1), (1, -1)), ((1, 1), (0, 1)), ((1, -1), (0, 1)))
 
@@ -28,6 +31,36 @@ class Found:
     line_code: str  # NRZ-L, or NRZ-M where differences carry the bits
     convolutional: bool
     msk: bool = False  # read from the rails of MSK: two bits a symbol of the rails
+
+
+@kernel("int64(float32[::1], int64, int64)")
+def _broken(soft: np.ndarray, first: int, second: int) -> int:
+    """Count in hard pairs where the sum of the two symbols' streams, each through the other's taps, is one."""
+    broken = 0
+    a = b = 0
+    for n in range(len(soft) // 2):
+        a = a >> 1 | (64 if soft[2 * n] > 0 else 0)
+        b = b >> 1 | (64 if soft[2 * n + 1] > 0 else 0)
+        x = (a & second) << 7 | (b & first)
+        x ^= x >> 8
+        x ^= x >> 4
+        x ^= x >> 2
+        x ^= x >> 1
+        if n >= 6:
+            broken += x & 1
+    return broken
+
+
+def keeping(soft: np.ndarray) -> float:
+    """Give by how many deviations hard decisions of soft pairs float32 (2 n) keep to the code more often than by chance.
+
+    What the first symbols' stream makes through the second's taps and the second's through the first's is the same
+    (a syndrome former); negative where the second symbol is inverted.
+    """
+    count = len(soft) // 2 - 6
+    if count < 64:
+        return 0.0
+    return float((count - 2 * _broken(np.ascontiguousarray(soft), G1, G2)) / np.sqrt(count))
 
 
 class _Batch:
@@ -64,6 +97,11 @@ class _Bits:
         ]
         self._last = np.zeros(1, np.uint8)
 
+    @property
+    def seen(self) -> int:
+        """Sync markers in all."""
+        return sum(deframer.seen for _, deframer in self._deframers)
+
     def feed(self, bits: np.ndarray, places: np.ndarray) -> Iterator[Found]:
         joined = np.concatenate([self._last, bits])
         self._last = joined[-1:]
@@ -84,35 +122,71 @@ class _Bits:
 
 
 class Coded:
-    """One alignment of the convolutional code: soft pairs in, blocks out."""
+    """One alignment of the convolutional code: soft pairs in, blocks out.
 
-    def __init__(self, codes: Sequence[BlockCode] | None = None):
-        self._viterbi = Viterbi(invert_second=False)
+    When `gated`, pairs that do not keep to the code are not decoded: what was fed before is held until some do.
+    """
+
+    def __init__(self, codes: Sequence[BlockCode] | None = None, *, gated: bool = False):
+        self._viterbi: Viterbi | None = None
         self._bits = _Bits(codes, convolutional=True)
         self._places = np.zeros(0)
+        self._gated = gated
+        self._held: tuple[np.ndarray, np.ndarray] | None = None  # what was fed last, not decoded
+        self.left = 0  # times yet that what is fed is decoded
 
     @property
     def agreement(self) -> float:
         """How far the decoder's path agreed with the latest symbols."""
-        return self._viterbi.agreement
+        return self._viterbi.agreement if self._viterbi else 0.0
+
+    @property
+    def seen(self) -> int:
+        """Sync markers in all."""
+        return self._bits.seen
 
     def settle(self, line_code: str) -> None:
         """Leave off the line codes that are not the transmission's."""
         self._bits.settle(line_code)
+        self._gated = False
 
-    def feed(self, soft: np.ndarray, places: np.ndarray) -> Iterator[Found]:
-        """Take soft pairs (2 n) and the place of each pair (n,)."""
-        yield from self._take(self._viterbi.feed(soft), places)
+    def feed(self, soft: np.ndarray, places: np.ndarray, kept: float | None = None) -> Iterator[Found]:
+        """Take soft pairs (2 n) and the place of each pair (n,); `kept` is what `keeping` gives where it is known."""
+        if self._gated and len(soft):
+            if (keeping(soft) if kept is None else kept) > CODED:
+                self.left = LINGER + 1
+            if not self.left:
+                self._held = soft, places
+                return
+            self.left -= 1
+            if self._held is not None:
+                held, self._held = self._held, None
+                yield from self._decoded(*held)
+        yield from self._decoded(soft, places)
+        if self._gated and not self.left:
+            yield from self._flush()
 
     def close(self) -> Iterator[Found]:
         """Give what is still held."""
-        yield from self._take(self._viterbi.close(), np.zeros(0))
+        yield from self._flush()
         yield from self._bits.close()
+
+    def _flush(self) -> Iterator[Found]:
+        """Give what the decoder holds; what comes next need not follow it."""
+        if self._viterbi is not None:
+            yield from self._take(self._viterbi.close(), np.zeros(0))
+        self._viterbi, self._places = None, np.zeros(0)
+
+    def _decoded(self, soft: np.ndarray, places: np.ndarray) -> Iterator[Found]:
+        if self._viterbi is None:
+            self._viterbi = Viterbi(invert_second=False)
+        yield from self._take(self._viterbi.feed(soft), places)
 
     def _take(self, bits: np.ndarray, places: np.ndarray) -> Iterator[Found]:
         self._places = np.concatenate([self._places, places])
         here, self._places = self._places[: len(bits)], self._places[len(bits) :]
-        yield from self._bits.feed(bits, here)
+        if len(bits):
+            yield from self._bits.feed(bits, here)
 
 
 class SerialLanes:
@@ -121,7 +195,7 @@ class SerialLanes:
     def __init__(self) -> None:
         self._batch = _Batch(())
         self._plain: _Bits | None = _Bits(None, convolutional=False)
-        self._coded = [Coded() for _ in range(4)]  # alignment, second symbol inverted or not
+        self._coded = [Coded(gated=True) for _ in range(4)]  # alignment, second symbol inverted or not
         self._soft = np.zeros(0, np.float32)
         self._places = np.zeros(0)
 
@@ -137,12 +211,24 @@ class SerialLanes:
         soft = np.concatenate([self._soft, symbols])
         where = np.concatenate([self._places, places])
         count = max((len(soft) - 1) // 2, 0)
+        kept = [keeping(soft[k : k + 2 * count]) for k in (0, 1)] if self._coded else []
         for k, coded in enumerate(self._coded):
             part = soft[k & 1 : (k & 1) + 2 * count].copy()
             if k & 2:
                 part[1::2] *= -1
-            yield from coded.feed(part, where[k & 1 : (k & 1) + 2 * count : 2])
+            sign = -1 if k & 2 else 1
+            yield from coded.feed(part, where[k & 1 : (k & 1) + 2 * count : 2], sign * kept[k & 1])
         self._soft, self._places = soft[2 * count :], where[2 * count :]
+
+    @property
+    def seen(self) -> int:
+        """Sync markers in all."""
+        return (self._plain.seen if self._plain else 0) + sum(coded.seen for coded in self._coded)
+
+    @property
+    def decoding(self) -> bool:
+        """Tell whether the latest symbols keep to the convolutional code."""
+        return any(coded.left for coded in self._coded)
 
     def settle(self, found: Found) -> None:
         """Leave off what has not read the transmission, once something has."""
@@ -174,7 +260,7 @@ class PairLanes:
         self._offset = offset
         self._batch = _Batch((2,))
         self._plain = [_Bits(None, convolutional=False) for _ in PAIRINGS] if codes is None else []
-        self._coded = [Coded(codes) for _ in PAIRINGS]
+        self._coded = [Coded(codes, gated=codes is None) for _ in PAIRINGS]
         self._msk = SerialLanes() if offset and codes is None else None
         self._half = np.zeros(1, np.float32)
         self._rails = np.zeros((0, 2), np.float32)
@@ -212,6 +298,17 @@ class PairLanes:
                     self._reading = k  # it still reads: the other turns of the rails cannot
                     break
         self._rails, self._places = rails[count:], where[count:]
+
+    @property
+    def seen(self) -> int:
+        """Sync markers in all."""
+        seen = sum(plain.seen for plain in self._plain) + sum(coded.seen for coded in self._coded)
+        return seen + (self._msk.seen if self._msk else 0)
+
+    @property
+    def decoding(self) -> bool:
+        """Tell whether the latest symbols keep to the convolutional code."""
+        return any(coded.left for coded in self._coded) or bool(self._msk and self._msk.decoding)
 
     def _differences(self, lanes: SerialLanes, rails: np.ndarray, places: np.ndarray) -> Iterator[Found]:
         """Read the rails as MSK: each bit turns a quarter, so it is the product of neighbours, every other reversed."""

@@ -22,7 +22,6 @@ from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import fir
 
-AROUND = 96  # values either side of a line of a pair that it is compared with
 PHASES = 64  # sub-sample positions of the matched filter
 SPAN = 6  # symbols each side
 REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
@@ -33,6 +32,7 @@ LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 NEAR_ERROR = 2e-4  # of a clock that lines are looked for first
 FAR_LEAST = 4.0  # how much stronger one further away must be
 LEAST_CARRIER = 16.0
+LEAST_BESIDE = 8.0  # of either of two lines
 LEAST_SHARE = (
     0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
 )
@@ -455,17 +455,24 @@ def acquire(
     reach: float,
     clock_error: float = 1e-4,
     coarse: float | None = None,
+    lines: tuple[float, float | None] | None = None,
 ) -> Start | None:
     """Give where a loop may begin in the middle of about a thousand symbols, complex64 (n,); None where no line is.
 
     `per`: samples a symbol as expected; the clock may be `clock_error` off. `reach`: how far the carrier may
-    be off, cycles per sample; `coarse`: the centroid of z, where it is known already. Real streams (after a discriminator) come as complex ones without imaginary part.
+    be off, cycles per sample; `coarse`: the centroid of z, where it is known already; `lines`: the carrier and, for OQPSK,
+    the clock, where lines of the square have told them (cycles per sample, to a cycle or so in all of z). Real streams (after a discriminator) come as complex ones without imaginary part.
     """
     n = len(z)
     middle = n // 2
     if kind == REAL:
         return _acquire_real(z, per, clock_error)
-    coarse = centroid(z) if coarse is None else coarse
+    told = None
+    if lines is not None:
+        coarse, told = lines
+        reach = abs(coarse)
+    elif coarse is None:
+        coarse = centroid(z)
     coarse = min(max(coarse, -reach), reach)
     z = mixed(z, coarse)
     taps = _short(per, roll_off)
@@ -475,9 +482,9 @@ def acquire(
     y = np.empty(n, np.complex64)
     fir(padded.view(np.float32), taps, 2, y.view(np.float32))
     size = y.real**2 + y.imag**2
-    left = max(reach - abs(coarse), 0.25 * reach)
+    left = 2.0 / n if lines else max(reach - abs(coarse), 0.25 * reach)
     if kind == OQPSK:
-        return _acquire_offset(z, y, per, coarse, left, clock_error)
+        return _acquire_offset(z, y, per, coarse, left, told)
     exact, amplitude = _clock_line(size, 1 / per, clock_error, LEAST_CLOCK_BESIDE)
     if not exact:
         return None
@@ -507,63 +514,47 @@ def acquire(
     return Start(place, step, phase + back * place, turn + back * step, power, strength)
 
 
-@kernel("UniTuple(int64, 2)(float32[::1], int64, int64, int64)", fastmath=True)
-def line_pair(wide: np.ndarray, apart: int, slack: int, reach: int) -> tuple[int, int]:
-    """Give the places of two lines `apart`, within `slack`, of which the weaker one is the strongest.
-
-    `wide` holds a spectrum three times over; the middle of the two is up to `reach` either side of 0.
-    """
-    size = len(wide) // 3
-    first, second = 0, apart
-    best = np.float32(-1)
-    for each in range(apart - slack, apart + slack + 1):
-        start = size - reach - apart // 2
-        low = wide[start : start + 2 * reach]
-        high = wide[start + each : start + each + 2 * reach]
-        most = np.float32(-1)
-        for k in range(2 * reach):
-            both = low[k] if low[k] < high[k] else high[k]
-            most = both if both > most else most
-        if most > best:
-            best = most
-            for k in range(2 * reach):
-                if low[k] >= best and high[k] >= best:
-                    first = start + k - size
-                    break
-            second = first + each
-    return first, second
-
-
-def _acquire_offset(
-    z: np.ndarray, y: np.ndarray, per: float, coarse: float, reach: float, error: float
-) -> Start | None:
-    """As `acquire`, from the pair of lines in the square of OQPSK."""
-    n = len(z)
-    square = y * y
+def _pair_near(square: np.ndarray, per: float, reach: float) -> float | None:
+    """Give the middle of the two lines, two symbol rates apart, that the square of OQPSK has, cycles a sample."""
+    n = len(square)
     windowed = square * _hann(n)
     full = 1 << (2 * n - 1).bit_length()
-    pair = (0, 0)
+    top = 0
     # first without zeros added, which hides at most a third of a line: most of what is not OQPSK ends there
     for size, least in ((full // 2, 0.6 * LEAST_CARRIER), (full, LEAST_CARRIER)):
         spectrum = fft.forward(windowed, size)
         power = spectrum.real**2 + spectrum.imag**2
-        widest = min(int(2 * reach * size) + 1, size // 4)
-        wide = np.concatenate([power, power, power])
-        apart = round(2 * size / per)
-        for slack, more in ((1, 0.0), (int(apart * error) + 2, FAR_LEAST)):
-            pair = line_pair(wide, apart, slack, widest)
-            around = [power[np.arange(each - AROUND, each + AROUND) % size] for each in pair]
-            floor = max(float(np.median(each)) for each in around) / 0.69 + 1e-30
-            if min(power[each % size] for each in pair) >= (least + more) * floor:
-                break
-        else:
+        shift = round(size / per)
+        widest = int(2 * reach * size) + 1
+        index = np.arange(-widest, widest + 1)
+        both = np.minimum(power[(index + shift) % size], power[(index - shift) % size])
+        strength = float(both.max()) / (
+            float(np.median(both)) / 0.35 + 1e-30
+        )  # the least of two exponentials
+        if strength < least:
             return None
-    middle = sum(pair) // 2
-    centre = power[np.arange(middle - 4, middle + 5) % size].max()
-    if centre > 2 * min(power[each % size] for each in pair):  # reversals have the middle line too
+        top = int(index[int(np.argmax(both))])
+    centre = power[np.arange(top - 4, top + 5) % size].max()
+    return None if centre > 2 * both.max() else top / size  # reversals have the middle line too
+
+
+def _acquire_offset(
+    z: np.ndarray, y: np.ndarray, per: float, coarse: float, reach: float, clock: float | None
+) -> Start | None:
+    """As `acquire`, from the pair of lines in the square of OQPSK; with their `clock` they lie either side of 0."""
+    n = len(z)
+    square = y * y
+    top: float | None = 0.0
+    slack = 2.0 / n
+    if clock is None:
+        clock, slack = 1 / per, NEAR_ERROR / per + 1.0 / n
+        top = _pair_near(square, per, reach)
+    if top is None:
         return None
-    upper, above, strength = line(square, pair[1] / size, 2.0 / n)
-    lower, below, _ = line(square, pair[0] / size, 2.0 / n)
+    upper, above, strength = line(square, top + clock, slack)
+    lower, below, other = line(square, top - clock, slack)
+    if min(strength, other) < LEAST_BESIDE:
+        return None
     step = 2 / (upper - lower)
     found = 0.5 * (upper + lower)
     middle = n // 2
@@ -575,7 +566,9 @@ def _acquire_offset(
     phase += np.pi * found * (place - middle)
     back = 2 * np.pi * coarse
     mean = float(np.vdot(y, y).real) / n
-    return Start(place, step, phase + back * place, np.pi * found * step + back * step, mean, strength)
+    return Start(
+        place, step, phase + back * place, np.pi * found * step + back * step, mean, min(strength, other)
+    )
 
 
 def _acquire_real(z: np.ndarray, per: float, clock_error: float) -> Start | None:

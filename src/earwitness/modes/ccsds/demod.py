@@ -9,7 +9,7 @@ discriminator. From audio: a discriminator's baseband, or phase reversals near t
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from earwitness.coding.ccsds_lanes import Found, PairLanes, SerialLanes
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import carrier
-from earwitness.dsp.carrier import Start, acquire, centroid, follow
+from earwitness.dsp.carrier import Start, acquire, follow
 from earwitness.dsp.filters import StreamingFir, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
@@ -50,7 +50,17 @@ LOCKED = {
     carrier.OQPSK: 0.2,
 }  # 0.32 and 0.25 where frames are just read
 LOOK_AFTER = 4  # windows without a frame until what is being read is looked for again
-MOST_STREAMS = 8
+MOST_STREAMS = 2  # of an octave that have seen no sync marker
+TRIAL_BITS = (
+    17_500  # without a sync marker after which a stream is given up: the longest codeblock has 16 352
+)
+TRIES = 2  # looks without a start in a row, after which one is tried less and less often
+LONGEST_S = 8.0  # between two trials of what stays fruitless
+VAIN_S, VAIN_EVERY = (
+    1.0,
+    3,
+)  # of something without a sync marker after which but one window in so many is looked at
+PAUSE_S = 2.0  # without a line after which what begins is something new
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0
 AUDIO_REVERSAL_HZ = 1200.0
@@ -113,6 +123,8 @@ class _Stream:
         self.age = 0  # looks since a frame was read
         self.waiting = 0  # windows since then
         self.power = 1e-30  # of the signal in the octave
+        self.seen = 0  # sync markers
+        self._symbols = 0  # since the last of them
         self._per = start.per
         self._lag = lag
         self._last = 0.0
@@ -146,6 +158,12 @@ class _Stream:
     def symbol_rate_hz(self) -> float:
         """As measured."""
         return self.octave.rate_hz / self._forward.per
+
+    @property
+    def fruitless(self) -> bool:
+        """Tell whether more symbols went by without a sync marker than any codeblock has."""
+        bits = self._symbols * (1 if self.chance.kind in (carrier.REAL, carrier.BPSK) else 2)
+        return bits > TRIAL_BITS * (2 if self._lanes.decoding else 1)
 
     def _is_locked(self, symbols: np.ndarray) -> bool:
         kind = self.chance.kind
@@ -186,6 +204,13 @@ class _Stream:
     def _take(self, half: np.ndarray, spots: np.ndarray) -> list[Found]:
         if len(spots):
             self._last = float(spots[-1])
+        self._symbols += len(spots) // 2
+        out = self._read(half, spots)
+        if self._lanes.seen > self.seen:
+            self.seen, self._symbols = self._lanes.seen, 0
+        return out
+
+    def _read(self, half: np.ndarray, spots: np.ndarray) -> list[Found]:
         kind = self.chance.kind
         scale = self.octave.factor
         if kind != carrier.REAL:
@@ -210,6 +235,16 @@ class _Stream:
             out += self._lanes.feed(equalised(part), places)
             self._half, self._spots = self._half[2 * count :], self._spots[2 * count :]
         return out
+
+
+@dataclass(slots=True)
+class _Trial:
+    """How a keying that lines tell of again and again was tried before; places are samples of the channel."""
+
+    last: float  # when its line was last there
+    failed: int = 0
+    fruitless: int = 0
+    again: float = 0.0  # when it may be tried again
 
 
 class Demodulator:
@@ -241,13 +276,12 @@ class Demodulator:
             self._reversal = [below]
             self._spare = np.zeros(0, np.complex64)
         every = [*self._octaves, *self._reversal]
-        self._before: dict[int, dict[float, np.ndarray]] = {
-            id(octave): {} for octave in every
-        }  # by rate; 0: as it is
+        self._vain = {id(octave): 0 for octave in every}  # windows with something but without a marker
         self._past: dict[int, deque[np.ndarray]] = {id(octave): deque(maxlen=TOGETHER) for octave in every}
         self._looks = {id(octave): PhaseLooks() for octave in every}
         self._lags: dict[tuple[int, float], float] = {}
         self._streams: dict[tuple[int, int, float], _Stream] = {}
+        self._trials: dict[tuple[int, int, float], _Trial] = {}
         self._settled: tuple[int, int, float] | None = None  # the stream whose frames are read
 
     def feed(self, samples: Samples) -> list[Frame]:
@@ -336,32 +370,24 @@ class Demodulator:
                 self._forget(key)
                 return []
             rates = [settled[2]]
-        before = self._before[key]
-        fresh = self._before[key] = {0.0: window}
+        past = self._past[key]
+        past.append(window)
         noise = 0.0
         if self._noise is not None and not self._audio:
             noise = octave.rate_hz * 10 ** (self._noise / 10)
-        steady = settled is not None and self._streams[settled].waiting < LOOK_AFTER
-        self._past[key].append(window)
         power, alike = power_of(window)
         asleep = self._asleep(power, alike, noise)
+        if asleep:
+            self._vain[key] = 0
+        else:
+            self._vain[key] += 1
+        vain = self._vain[key]
+        resting = settled is None and vain * WINDOW > VAIN_S * octave.rate_hz and vain % VAIN_EVERY
+        blind = bool(resting) or (settled is not None and self._streams[settled].waiting < LOOK_AFTER)
         chances: list[Chance] = []
-        if np.iscomplexobj(window) and not asleep and not steady:
-            if settled is None or settled[1] != carrier.REAL:
-                chances = self._looks[key].look(window, power, octave.rate_hz, octave.rates)
-            if octave in self._reversal:
-                chances = [chance for chance in chances if chance.kind == carrier.BPSK]
-        linear = {chance.rate_hz: chance.strength for chance in chances if chance.kind == carrier.QPSK}
-        if octave not in self._reversal and (settled is None or settled[1] == carrier.REAL):
-            for rate in rates:
-                if asleep and (key, carrier.REAL, rate) not in self._streams:
-                    continue
-                fresh[rate], self._lags[key, rate] = frequency_steps(
-                    before.get(0.0, window[:0]), window, octave.rate_hz / rate
-                )
-            if not asleep and not steady:
-                keyed = frequency_keyed([fresh[rate] for rate in rates], octave.rate_hz, rates)
-                chances += [item for item in keyed if item.strength > LINEAR * linear.get(item.rate_hz, 0.0)]
+        steps: dict[float, np.ndarray] = {}
+        if not asleep and not blind:
+            chances, steps = self._chances(octave, window, power, rates)
         out: list[Frame] = []
         found = {(key, chance.kind, chance.rate_hz): chance for chance in chances}
         if settled is not None:
@@ -371,36 +397,60 @@ class Demodulator:
             if item not in self._streams:
                 continue  # another has read a frame meanwhile
             stream = self._streams[item]
-            stream.missed = 0 if item in found and stream.locked else stream.missed + (not steady)
+            stream.missed = 0 if item in found and stream.locked else stream.missed + (not blind)
             stream.waiting += 1
-            if steady or item in found:
+            if blind or item in found:
                 stream.power = own
-            part = fresh[item[2]] if item[1] == carrier.REAL else window
+            part = window
+            if item[1] == carrier.REAL:
+                part = steps[item[2]] if item[2] in steps else self._steps(octave, item[2])
             out += self._frames(stream, stream.feed(part.astype(np.complex64, copy=False)))
-            if stream.missed >= MISSES:
+            if stream.missed >= MISSES or stream.fruitless:
                 out += self._frames(stream, self._closed(stream))
                 self._streams.pop(item, None)
-        coarse = None
+                if stream.fruitless:
+                    trial = self._trials.setdefault(item, _Trial(float(self._taken)))
+                    wait_s = min(2.0**trial.fruitless, LONGEST_S)
+                    trial.fruitless, trial.again = trial.fruitless + 1, self._taken + wait_s * self._rate_hz()
+            elif stream.seen:
+                self._vain[key] = 0
         for item, chance in found.items():
-            if self._settled is not None and item != self._settled:
-                continue
-            if chance.kind != carrier.REAL and coarse is None:
-                coarse = centroid(window)
-            which = chance.rate_hz if chance.kind == carrier.REAL else 0.0
-            earlier = before.get(which, window[:0]).astype(np.complex64)
-            if not which:
-                earlier = np.concatenate([window[:0], *list(self._past[key])[:-1]]).astype(np.complex64)
-            lag = self._lags[key, chance.rate_hz] if which else 0.0
-            here = fresh[which].astype(np.complex64)
-            out += self._open(item, chance, octave, earlier, here, at, lag, own, coarse)
-        return out
+            if (self._settled is None or item == self._settled) and self._may_open(item, octave):
+                out += self._open(item, chance, octave, at, own)
+        return sorted(out, key=lambda frame: frame.time_ns)
+
+    def _chances(
+        self, octave: Octave, window: np.ndarray, power: float, rates: list[float]
+    ) -> tuple[list[Chance], dict[float, np.ndarray]]:
+        """Give what the newest window of an octave may hold, and its frequency steps as filtered for rates."""
+        settled = self._settled
+        chances: list[Chance] = []
+        if np.iscomplexobj(window) and (settled is None or settled[1] != carrier.REAL):
+            chances = self._looks[id(octave)].look(window, power, octave.rate_hz, octave.rates)
+        if octave in self._reversal:
+            return [chance for chance in chances if chance.kind == carrier.BPSK], {}
+        if settled is not None and settled[1] != carrier.REAL:
+            return chances, {}
+        linear = {chance.rate_hz: chance.strength for chance in chances if chance.kind == carrier.QPSK}
+        steps = {rate: self._steps(octave, rate) for rate in rates}
+        keyed = frequency_keyed(list(steps.values()), octave.rate_hz, rates)
+        chances += [item for item in keyed if item.strength > LINEAR * linear.get(item.rate_hz, 0.0)]
+        return chances, steps
+
+    def _steps(self, octave: Octave, rate_hz: float, *, before: bool = False) -> np.ndarray:
+        """Give the frequency steps of an octave's newest window, or of all held before it, as filtered for a rate."""
+        past = list(self._past[id(octave)])
+        last = past[-1]
+        early, late = (past[-2] if len(past) > 1 else last[:0]), last
+        if before:
+            early, late = last[:0], np.concatenate([last[:0], *past[:-1]])
+        steps, self._lags[id(octave), rate_hz] = frequency_steps(early, late, octave.rate_hz / rate_hz)
+        return steps
 
     def _forget(self, key: int) -> None:
         """Let go of what was seen of an octave, for what comes next does not follow it."""
-        if self._past[key]:
-            self._before[key] = {}
-            self._past[key].clear()
-            self._looks[key].rest()
+        self._past[key].clear()
+        self._looks[key].rest()
 
     def _asleep(self, power: float, alike: float, noise: float) -> bool:
         """Tell whether a window holds nothing that any rate of its octave could be."""
@@ -408,19 +458,39 @@ class Demodulator:
             return True
         return not self._audio and narrow(power, alike, noise)
 
-    def _open(
-        self, item: tuple[int, int, float], chance: Chance, octave: Octave, before: np.ndarray, window: np.ndarray, at: int,
-        lag: float, power: float, coarse: float | None,
-    ) -> list[Frame]:  # fmt: skip
+    def _may_open(self, item: tuple[int, int, float], octave: Octave) -> bool:
+        """Tell whether a keying that a line tells of is to be looked at: seldom where that has been in vain."""
         known = self._streams.get(item)
         if known is not None:
             known.age += 1
-            if known.age % CHECK_EVERY:
-                return []
+            return known.age % CHECK_EVERY == 0
+        trial = self._trials.get(item)
+        pause = PAUSE_S * self._rate_hz() + MISSES * WINDOW * octave.factor
+        if trial is None or self._taken > trial.last + pause:
+            trial = self._trials[item] = _Trial(0.0)
+        trial.last = self._taken
+        unproven = sum(each[0] == item[0] and not other.seen for each, other in self._streams.items())
+        if self._taken < trial.again or unproven >= MOST_STREAMS:
+            return False
+        trial.failed += 1
+        if trial.failed > TRIES:
+            wait = WINDOW * octave.factor * (2.0 ** (trial.failed - TRIES) - 1)
+            trial.again = self._taken + min(wait, LONGEST_S * self._rate_hz())
+        return True
+
+    def _open(
+        self, item: tuple[int, int, float], chance: Chance, octave: Octave, at: int, power: float
+    ) -> list[Frame]:
+        """Begin a stream in the newest window, at `at`, or compare the one there is with it."""
+        known = self._streams.get(item)
+        past = list(self._past[item[0]])
+        real = chance.kind == carrier.REAL
+        window = self._steps(octave, chance.rate_hz).astype(np.complex64) if real else past[-1]
         per = octave.rate_hz / chance.rate_hz
         reach = min(0.4, max(0.45 / per, 3 * self._mode.offset_ok_hz / octave.rate_hz))
+        lines = None if chance.carrier is None else (chance.carrier, chance.clock)
         start = acquire(
-            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, coarse=coarse
+            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, lines=lines
         )
         if start is None:
             return []
@@ -436,9 +506,11 @@ class Demodulator:
             self._streams.pop(item, None)
         else:
             out = []
-        if len(self._streams) >= MOST_STREAMS:
-            return out
-        stream = _Stream(chance, octave, start, before, window, at, lag)
+        earlier = [self._steps(octave, chance.rate_hz, before=True)] if real else past[:-1]
+        before = np.concatenate([window[:0], *earlier]).astype(np.complex64)
+        stream = _Stream(
+            chance, octave, start, before, window, at, self._lags[item[0], chance.rate_hz] if real else 0.0
+        )
         if not stream.locked:
             return out
         stream.power = power

@@ -22,11 +22,17 @@ from earwitness.dsp.voice import fir
 WINDOW = 8192  # samples looked at together
 LEAST_PER = 2.5  # samples a symbol
 CLOCK_ERROR = 2e-4  # of a good transmitter and receiver together
-FAR_ERROR = 0.0105  # of dividers in radio chips and of recorders
+FAR_ERROR = 0.0092  # of dividers in radio chips and of recorders; at 1.04 % are twice to four times 19 kHz, broadcasting's pilot
 FAR = 0.75  # what a line between these two counts for: there are many more places where noise may have one
 CLOCK = 14.0  # power of a clock line over what is around it
 BESIDE = 40  # values either side of a clock's line that it is compared with
 AROUND = 96  # values either side of a line of the square that it is compared with
+MOST_LINES = 128  # of a square that are looked at for pairs
+STANDING = (4.5, 2.2)  # times the mean around them: of one window, of TOGETHER averaged
+MOST_TONES, TONES_LEAST = (
+    6,
+    3.0,
+)  # lines, so much stronger than these, that keying has: tones modulated on make more
 PARTNER = 4.0  # how much weaker a second line may be
 TOGETHER = 4  # windows whose spectra are averaged
 FILTER, WIDTH = 0.65, 0.5  # of the rate: half width and transition of the filter before the discriminator
@@ -151,6 +157,8 @@ class Chance:
     kind: int
     rate_hz: float
     strength: float
+    carrier: float | None = None  # cycles a sample, where the square's lines tell it
+    clock: float | None = None
 
 
 _HANN = np.hanning(WINDOW).astype(np.float32)
@@ -339,54 +347,108 @@ def _floor(power: np.ndarray, at: int, median: float, mean: float) -> float:
     return max(float(np.median(near)) / median, 0.1 * mean) + 1e-30
 
 
-@kernel("void(float32[::1], float64[::1], float64, boolean, float64[:,::1])", fastmath=True)
+@kernel("int64(float32[::1], float64, int64[::1])", fastmath=True)
+def _standing_out(power: np.ndarray, least: float, out: np.ndarray) -> int:
+    """Note the places, in order, of values that are the largest beside them and `least` times the mean around them."""
+    size = len(power)
+    total = 0.0
+    for k in range(-AROUND, AROUND + 1):
+        total += power[k % size]
+    scale = np.float32(least / (2 * AROUND + 1))
+    count = 0
+    for n in range(size):
+        here = power[n]
+        if (
+            here > scale * total
+            and here >= power[n - 1]
+            and here > power[(n + 1) % size]
+            and count < len(out)
+        ):
+            out[count] = n
+            count += 1
+        after, before = n + 1 + AROUND, n - AROUND
+        total += power[after - size if after >= size else after] - power[before]
+    return count
+
+
+@kernel("UniTuple(int64, 2)(float32[::1], int64[::1], float64)")
+def _pair(power: np.ndarray, places: np.ndarray, apart: float) -> tuple[int, int]:
+    """Give two of some places that are `apart`, as near as clocks are, of which the weaker one is the strongest.
+
+    Their middle is no further from 0 than a quarter of all. Both are the same where there are none.
+    """
+    size, count = len(power), len(places)
+    near, far = CLOCK_ERROR * apart + 2, FAR_ERROR * apart + 2
+    low, high = 0, 0
+    best = np.float32(0)
+    first = 0  # of the places, counted on round the circle, that are not too near
+    for i in range(count):
+        first = max(first, i)
+        while places[first % count] + first // count * size < places[i] + apart - far:
+            first += 1
+        for j in range(first, first + count):
+            distance = places[j % count] + j // count * size - places[i]
+            if distance > apart + far:
+                break
+            middle = (places[i] + distance // 2) % size
+            if middle <= size // 4 or middle >= size - size // 4:
+                both = min(power[places[i]], power[places[j % count]])
+                if abs(distance - apart) > near:
+                    both *= np.float32(FAR)
+                if both > best:
+                    best, low, high = both, places[i], places[i] + distance
+    return low, high
+
+
+@kernel("void(float32[::1], float64[::1], float64, float64, float64[:,::1], int64[:,::1])", fastmath=True)
 def _square_lines(
-    square: np.ndarray, cycles: np.ndarray, median: float, further: bool, out: np.ndarray
+    square: np.ndarray, cycles: np.ndarray, median: float, least: float, out: np.ndarray, places: np.ndarray
 ) -> None:
     """Look for the lines of the square's spectrum.
 
     A row a rate: the strongest over its floor (reversals), unless it has a partner a rate away; the strength of a
-    pair of lines a rate either side of their middle; and of one half a rate either side. Clocks further off than good
-    ones are looked for when `further`.
+    pair of lines a rate either side of their middle; and of one half a rate either side. `places` has the strongest's,
+    and those of each pair.
     """
     size = len(square)
-    wide = np.empty(3 * size, np.float32)
     mean = np.float32(0)
     most = np.float32(-1)
     for n in range(size):
-        value = square[n]
-        wide[n] = value
-        mean += value
-        most = value if value > most else most
-    wide[size : 2 * size] = square
-    wide[2 * size :] = square
+        mean += square[n]
+        most = square[n] if square[n] > most else most
     mean /= size
     top = 0
     while square[top] < most:
         top += 1
     reversal = most / _floor(square, top, median, mean)
+    standing = np.empty(MOST_LINES, np.int64)
+    if _standing_out(square, TONES_LEAST * least, standing) > MOST_TONES:
+        out[:, :3] = 0.0
+        return
+    standing = standing[: _standing_out(square, least, standing)]
     for row in range(len(cycles)):
         away = int(np.floor(cycles[row] * size + 0.5))
         slack = int(np.ceil(FAR_ERROR * away)) + 2
         partner = np.float32(0)
         for side in (-away, away):
-            for k in range(size + top + side - slack, size + top + side + slack + 1):
-                partner = max(partner, wide[k])
+            for k in range(top + side - slack, top + side + slack + 1):
+                partner = max(partner, square[k % size])
         out[row, 0] = 0.0 if PARTNER * partner > most else reversal
+        places[row, 0] = top
         for half in range(2):
-            shift = int(np.floor(cycles[row] / (half + 1) * size + 0.5))
-            best = 0.0
-            for far in range(2 if further else 1):
-                slack = int(np.ceil(FAR_ERROR * 2 * shift)) if far else 0
-                low, high = carrier.line_pair(wide, 2 * shift, slack, size // 4)
-                floor = max(_floor(square, low, median, mean), _floor(square, high, median, mean))
-                best = max(best, (FAR if far else 1.0) * min(wide[size + low], wide[size + high]) / floor)
-            out[row, 1 + half] = best
+            apart = 2 * cycles[row] / (half + 1) * size
+            low, high = _pair(square, standing, apart)
+            places[row, 1 + 2 * half], places[row, 2 + 2 * half] = low, high
+            out[row, 1 + half] = 0.0
+            if low != high:
+                floor = max(_floor(square, low, median, mean), _floor(square, high % size, median, mean))
+                factor = 1.0 if abs(high - low - apart) <= CLOCK_ERROR * apart + 2 else FAR
+                out[row, 1 + half] = factor * min(square[low], square[high % size]) / floor
 
 
 @kernel(
     "void(complex64[::1], complex64[:,::1], float64[::1], int64[:,::1], float64[::1], int64, float64,"
-    " float32[:,::1], float32[:,:,::1], float64[:,:,::1])",
+    " float32[:,::1], float32[:,:,::1], float64[:,:,::1], int64[:,:,::1])",
     fastmath=True,
 )
 def _strengths(
@@ -400,11 +462,12 @@ def _strengths(
     squares: np.ndarray,
     nears: np.ndarray,
     out: np.ndarray,
+    found: np.ndarray,
 ) -> None:
     """Give the strengths of a window's lines, out[0], and where TOGETHER are held, of their mean, out[1].
 
     The window's spectra are kept in row `held` % TOGETHER of `squares` and `nears`, times `scale`. A row of `out`
-    has what `_square_lines` gives, then the strength of the clock.
+    has what `_square_lines` gives, then the strength of the clock; `found` the places of the square's lines.
     """
     row = held % TOGETHER
     square = squares[row]
@@ -417,7 +480,7 @@ def _strengths(
         for i in range(near.shape[1]):
             near[k, i] *= np.float32(scale)
         out[0, k, 3] = _strength(near[k], places[k], medians[0])
-    _square_lines(square, cycles, medians[0], True, out[0])
+    _square_lines(square, cycles, medians[0], STANDING[0], out[0], found[0])
     if held + 1 < TOGETHER:
         return
     mean = np.empty(len(square), np.float32)
@@ -427,7 +490,7 @@ def _strengths(
         other = squares[k]
         for n in range(len(square)):
             mean[n] += other[n]
-    _square_lines(mean, cycles, medians[1], row == TOGETHER - 1, out[1])
+    _square_lines(mean, cycles, medians[1], STANDING[1], out[1], found[1])
     for k in range(len(near)):
         total = nears[0, k].copy()
         for j in range(1, TOGETHER):
@@ -454,16 +517,18 @@ class PhaseLooks:
             self._nears = np.empty((TOGETHER, *lines.shape), np.float32)
         square, sums = np.empty(WINDOW, np.complex64), np.empty((len(rates), _ROWS), np.complex64)
         _prepare(window, _HANN, lines.turns, square, sums)
-        found = np.zeros((2, len(rates), 4))
+        found, places = np.zeros((2, len(rates), 4)), np.zeros((2, len(rates), 5), np.int64)
         _strengths(
             fft.forward(square, overwrite=True), fft.forward(sums, overwrite=True), lines.cycles, lines.places,
-            MEDIANS, self._held, 1 / (power * power + 1e-30), self._squares, self._nears, found,
+            MEDIANS, self._held, 1 / (power * power + 1e-30), self._squares, self._nears, found, places,
         )  # fmt: skip
         self._held += 1
-        out = _phase_keyed(found[0], rates, SINGLE)
+        out = _phase_keyed(found[0], places[0], rates, SINGLE)
         known = {(item.kind, item.rate_hz) for item in out}
         out += [
-            item for item in _phase_keyed(found[1], rates, MEAN) if (item.kind, item.rate_hz) not in known
+            item
+            for item in _phase_keyed(found[1], places[1], rates, MEAN)
+            if (item.kind, item.rate_hz) not in known
         ]
         linear = [item for item in out if item.kind != carrier.OQPSK]
         # the rails of OQPSK and MSK hide each other's clock: where one stands out it is something else
@@ -474,16 +539,26 @@ class PhaseLooks:
         self._held = 0
 
 
-def _phase_keyed(found: np.ndarray, rates: tuple[float, ...], least: _Least) -> list[Chance]:
+def _phase_keyed(
+    found: np.ndarray, places: np.ndarray, rates: tuple[float, ...], least: _Least
+) -> list[Chance]:
     out: list[Chance] = []
-    for rate, (reversal, whole, halved, clock) in zip(rates, found.tolist(), strict=True):
+    for rate, strengths, at in zip(rates, found.tolist(), places.tolist(), strict=True):
+        reversal, whole, halved, clock = strengths
         # the clock of reversals is looked for after a matched filter; MSK has two such lines, its rate apart
         if reversal > least.carrier:
-            out.append(Chance(carrier.BPSK, rate, reversal))
+            out.append(Chance(carrier.BPSK, rate, reversal, _half_of(at[0])))
         if clock > least.clock:
             out.append(Chance(carrier.QPSK, rate, clock))
         # the rails of MSK have half its rate
-        for each, pair in ((rate, whole), (rate / 2, halved)):
+        for each, pair, (low, high) in ((rate, whole, at[1:3]), (rate / 2, halved, at[3:5])):
             if pair > least.pair:
-                out.append(Chance(carrier.OQPSK, each, pair))
+                out.append(
+                    Chance(carrier.OQPSK, each, pair, _half_of((low + high) / 2), (high - low) / 2 / WINDOW)
+                )
     return out
+
+
+def _half_of(place: float) -> float:
+    """Give the frequency, cycles a sample, of a carrier whose square is at a place of its spectrum."""
+    return ((place / WINDOW + 0.5) % 1.0 - 0.5) / 2
