@@ -158,3 +158,22 @@ def test_what_a_sweep_crosses_stays_what_it_is(speed_hz_s):
     assert longest.high_hz - longest.low_hz < 25e3
     assert (longest.stop - longest.start) / rate_hz == pytest.approx(2.2, abs=0.03)
     assert len(found) <= 8
+
+
+@pytest.mark.parametrize("wpm", [6, 8, 12])
+def test_slow_morse_is_one_emission(wpm):
+    """The words THE FOX twice; seven dots between words, a dash three (ITU-R M.1677)."""
+    rate_hz, rng = 96_000, np.random.default_rng(wpm)
+    code = {"T": "-", "H": "....", "E": ".", "F": "..-.", "O": "---", "X": "-..-"}
+    key = []
+    for word in ("THE", "FOX", "THE", "FOX"):
+        for character in word:
+            for mark in code[character]:
+                key += [1.0] * (1 if mark == "." else 3) + [0.0]
+            key += [0.0] * 2
+        key += [0.0] * 4
+    wave = np.repeat(key, round(1.2 / wpm * rate_hz))
+    data = noise(rng, len(wave) + rate_hz, rate_hz)
+    at = np.arange(len(wave)) / rate_hz
+    put(data, level(14, 150) * wave * np.exp(2j * np.pi * 7000 * at), rate_hz // 2)
+    assert len(find(data, rate_hz)[0]) == 1

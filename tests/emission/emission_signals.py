@@ -71,10 +71,10 @@ def carrier(rng, seconds):
     return np.ones(int(seconds * rate), complex), rate
 
 
-def cw(rng, seconds):
+def cw(rng, seconds, wpm=None):
     """Morse of random letters, dot = 1.2 s / wpm (PARIS convention), 5 ms raised-cosine edges."""
     rate = 12_000
-    dot = 1.2 / rng.uniform(14, 28)
+    dot = 1.2 / (wpm or rng.uniform(14, 28))
     code = {
         "A": ".-",
         "K": "-.-",

@@ -97,6 +97,19 @@ def test_cumulants(name, c42):
     assert keying.c42 == pytest.approx(c42, abs=0.15)
 
 
+# A dot lasts 1.2 s over the words per minute (ITU-R M.1677: a dash three, between words seven).
+@pytest.mark.parametrize("wpm", [5, 8, 12, 18, 30])
+@pytest.mark.parametrize("snr_db", [12, 20, 30, 40])
+def test_a_carrier_that_goes_off_between_elements_is_keyed(wpm, snr_db):
+    right = 0
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        iq, rate = sig.cw(rng, 7.5 if wpm < 10 else 4.0, wpm)
+        samples, detection, span, _, _ = sig.channel(iq, rate, snr_db, rng)
+        right += examine(samples, detection, span_hz=span)[1].kind == "cw"
+    assert right >= 4
+
+
 def test_two_calls_or_one():
     rng = np.random.default_rng(3)
     samples, detection, span, _, _ = sig.channel(*sig.gmsk(rng, 0.026), 15, rng)

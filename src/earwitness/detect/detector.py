@@ -35,6 +35,7 @@ from earwitness.detect.follow import (
     united,
     wait_s,
     weak_limit,
+    word_gap_s,
 )
 from earwitness.detect.limits import limits
 from earwitness.detect.rows import above, band, claim_known, collect, hide, outline
@@ -727,6 +728,7 @@ class Detector:
         width_hz = (emission.high - emission.low) * self.plan.bin_hz
         run = max(emission.longest_run, emission.before.longest_run if emission.before else 0.0)
         usual = bridge_s(width_hz, run * self.plan.row_s, self.plan.rate_hz, self.plan.bin_hz)
+        usual = max(usual, word_gap_s(emission, run * self.plan.row_s, self.plan))
         return max(usual, _DROPOUT_S) if 0 < self._strength(emission) < _WEAK else usual
 
     def _end(self, emission: Emission, limit: int) -> list[Detection]:

@@ -10,6 +10,7 @@ from earwitness.detect.artefacts import Traces
 from earwitness.spectrum.stft import Plan, looks
 
 FORGETS = 0.02  # of the way to the newest band, a batch
+SHORT_DASH_S, LONG_DASH_S, WORD_DASHES = 0.3, 1.0, 3.0
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
 WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
@@ -34,6 +35,17 @@ def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> fl
     if width_hz <= max(NARROW_HZ, 4.5 * bin_hz):
         return 0.9 if run_s < 1.0 and span_hz <= 500e3 else 0.5
     return min(max(0.1 * run_s, 0.003), 0.1)
+
+
+def word_gap_s(e: Emission, run_s: float, of: Plan) -> float:
+    """Give how long slow Morse may pause between words: seven dots, a dash is three, and hands are uneven.
+
+    Only a line that is keyed does so, and only where bins are narrow enough to tell (`bridge_s`).
+    """
+    keyed = SHORT_DASH_S < run_s < LONG_DASH_S and of.rate_hz <= 500e3
+    if not keyed or (e.high - e.low) * of.bin_hz > max(NARROW_HZ, 4.5 * of.bin_hz):
+        return 0.0
+    return WORD_DASHES * run_s if _line(e.excess) is not None else 0.0
 
 
 class Emission:

@@ -105,7 +105,8 @@ class _Envelope:
         `down` (n,) marks key down in that reading. Half the noise falls away where the phase holds for a
         second.
         """
-        window = np.hanning(round(1.2 * self.step_hz) | 1)
+        width = min(round(1.2 * self.step_hz), len(self.low) - 1) | 1  # no longer than what it slides over
+        window = np.hanning(width)
         weight = np.convolve(down.astype(float), window, "same")
         carrier = np.convolve(self.low * down, window, "same") / np.maximum(weight, 0.05 * window.sum())
         steady = float(np.sum(np.abs(carrier[down]) ** 2) / (np.sum(self.level[down] ** 2) + 1e-30))

@@ -28,6 +28,7 @@ from earwitness.emission.switching import Switching, switching
 PILOT_HZ = 19_000.0  # ITU-R BS.450
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
 BROADCAST_WIDTH_HZ = 60_000.0
+OFF_DB = 12.0  # by which a carrier goes down that is switched off: full modulation only touches zero
 LEAST_SOUND_HZ = 100.0
 MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
@@ -111,7 +112,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
     doubtful = None
     for question in (
         lambda: _morse(features, keyed, width),
-        lambda: _amplitude(features, measurement, width),
+        lambda: _amplitude(features, measurement, width, keyed),
         lambda: _pulses(features, keyed, width),
         lambda: _speech(features, width) if features.envelope_variation > 0.1 else None,
         lambda: _phase(features, width) if 0.1 < features.envelope_variation < 0.75 else None,
@@ -155,8 +156,12 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
     )
 
 
-def _amplitude(features: Features, measurement: Measurement, width: float) -> Identification | None:
-    """Give a bare carrier or a carrier with two sidebands."""
+def _amplitude(
+    features: Features, measurement: Measurement, width: float, keyed: Switching | None = None
+) -> Identification | None:
+    """Give a bare carrier or a carrier with two sidebands; one that is `keyed` off altogether is neither."""
+    if keyed and keyed.contrast_db > OFF_DB and keyed.separation > 0.8 and keyed.on_share < 0.9:
+        return None
     line = features.carrier
     burst = features.burst
     carrier_hz = burst.center_hz + line.frequency_hz

@@ -9,6 +9,9 @@ import numpy as np
 from earwitness.emission.burst import moving_mean
 from earwitness.emission.features import Features
 
+LOOK_NOISE, MEAN_NOISE = 8.0, 3.6  # times the mean of noise
+BLIP = 0.03  # of the energy of long runs: less is noise
+
 
 @dataclass(frozen=True, slots=True)
 class Switching:
@@ -40,7 +43,9 @@ def switching(features: Features) -> Switching | None:
     peaks = [float(power[i : i + 2 * block].max()) for i in range(0, len(power), block)]
     level = np.interp(np.arange(len(power)), np.arange(len(peaks)) * block + block / 2, peaks)
     level = np.maximum(level, 0.05 * high)
-    threshold = np.maximum(0.3 * level, 2.0 * noise)
+    # Of single looks at noise one in three thousand is so high, of means of four as well.
+    least = min((LOOK_NOISE if length < 4 * features.look else MEAN_NOISE) * noise, 0.3 * high)
+    threshold = np.maximum(0.3 * level, least)
     on = power > threshold
     edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
     starts, stops = edges[::2], edges[1::2]
@@ -48,10 +53,12 @@ def switching(features: Features) -> Switching | None:
         return None
     # Runs shorter than the smoothing are noise.
     gaps = starts[1:] - stops[:-1]
-    joined = gaps > max(length // 2, 1)
+    joined = gaps > max(length, 1)
     starts, stops = starts[np.concatenate([[True], joined])], stops[np.concatenate([joined, [True]])]
     lengths = stops - starts
-    keep = lengths > max(length // 2, 1)
+    sums = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
+    energies = sums[stops] - sums[starts]
+    keep = (lengths > max(length // 2, 1)) & (energies > BLIP * np.quantile(energies, 0.9))
     starts, stops, lengths = starts[keep], stops[keep], lengths[keep]
     if len(lengths) < 4:
         return None

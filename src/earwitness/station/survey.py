@@ -326,10 +326,21 @@ class StretchSurvey:
         recent = [item for item in self._recent.get(frame.mode, []) if frame.time_ns - item.stop_ns < 10**9]
         self._recent[frame.mode] = recent
         near = max(SAME_FRAME_NS, (frame.stop_ns - frame.time_ns) // 2)
-        if any(item.bits == frame.bits and abs(item.time_ns - frame.time_ns) < near for item in recent):
+        if any(
+            item.bits == frame.bits
+            and abs(item.time_ns - frame.time_ns) < near
+            and self._is_beside(item, frame)
+            for item in recent
+        ):
             return False
         recent.append(frame)
         return True
+
+    def _is_beside(self, one: Frame, other: Frame) -> bool:
+        """Tell whether frames are of one channel: the same text may be sent on several frequencies at a time."""
+        if one.frequency_hz is None or other.frequency_hz is None:
+            return True
+        return abs(one.frequency_hz - other.frequency_hz) < 2 * self._mode(one.mode).bandwidth_hz
 
     def _take_heard(self, before_ns: int | None) -> None:
         """Take what audio modes found in demodulated audio: it belongs to the emission heard at that time.

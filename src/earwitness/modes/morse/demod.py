@@ -28,9 +28,13 @@ SLOW_DOT_S = 0.1  # from here on a second is a pause between words
 LEAST_PART_BLOCKS = 4  # of a part that is read
 LONGEST_BLOCKS = 80  # 40 s
 LEAST_CHARACTERS = 5
+LEAST_MORE = 2  # of what goes on where a text has just been read
+SAME_HZ, SAME_SPEED = 15.0, 0.25  # by which it may differ
+GOES_ON_S = 10.0
 LEAST_OF_EACH = 2  # dots, dashes
 SLOWEST_WPM, FASTEST_WPM = 4.5, 46.0
 UNKNOWN = "_"
+SIMPLE, MANY = "ETIANM", 30  # characters of one or two elements; from how many on a text is judged by them
 
 
 class Demodulator(FramedReceiver):
@@ -45,6 +49,7 @@ class Demodulator(FramedReceiver):
         self._held_at = 0  # block number of the first held
         self._blocks = 0
         self._busy_at = -1
+        self._last: tuple[float, KeyingFind] | None = None  # the end of the latest text, and how it was keyed
         self._window = np.hanning(self.frame * self.block_frames).astype(np.float32)
         return lowpass(250.0, 120.0, rate_hz, stop_db=50.0)
 
@@ -137,8 +142,9 @@ class Demodulator(FramedReceiver):
 
     def _frame(self, find: KeyingFind, start: int) -> Frame | None:
         text = read_text(find)
-        if timing_fault(find, text) is not None:
+        if timing_fault(find, text, least=LEAST_MORE if self._goes_on(find, start) else LEAST_CHARACTERS):
             return None
+        self._last = start / self.rate_hz + find.elements[-1].stop_s, find
         octets = text.encode("ascii")[:4000]
         return Frame(
             mode=self.mode.name,
@@ -154,6 +160,17 @@ class Demodulator(FramedReceiver):
             },
             snr_db=find.snr_db,
             frequency_hz=(self.clock.center_hz if self.clock else 0.0) + find.frequency_hz,
+        )
+
+    def _goes_on(self, find: KeyingFind, start: int) -> bool:
+        """Tell whether a reading goes on from the latest text: same carrier, same speed, soon after."""
+        if self._last is None:
+            return False
+        end_s, last = self._last
+        return (
+            start / self.rate_hz + find.elements[0].start_s - end_s < GOES_ON_S
+            and abs(find.frequency_hz - last.frequency_hz) < SAME_HZ
+            and abs(find.dot_s / last.dot_s - 1) < SAME_SPEED
         )
 
 
@@ -176,19 +193,26 @@ def read_text(find: KeyingFind) -> str:
     return "".join(out).strip()
 
 
-def timing_fault(find: KeyingFind, text: str) -> str | None:
-    """Give why a reading is not Morse, or None when it is.
+def timing_fault(find: KeyingFind, text: str, *, least: int = LEAST_CHARACTERS) -> str | None:
+    """Give why a reading is not Morse, or None when it is; it has `least` characters.
 
     Limits set between readings of Morse at -1 dB in 100 Hz and upward, and what noise, speech, telex and
     other data give (benchmarks/bench_voice.py measures both).
     """
     characters = text.replace(" ", "")
-    if len(characters) < LEAST_CHARACTERS:
+    if len(characters) < least:
         return "too short"
     if characters.count(UNKNOWN) > 0.1 * len(characters):
         return "signals that are no characters"
     if not SLOWEST_WPM <= 1.2 / find.dot_s <= FASTEST_WPM:
         return "too slow or too fast"
+    simple = sum(char in SIMPLE for char in characters)
+    if (
+        len(characters) >= MANY
+        and simple > 0.65 * len(characters)
+        and len(characters) < 2.6 * len(text.split())
+    ):
+        return "snatches of the simplest characters: no language, but something that comes again"
     dashes = sum(element.dash for element in find.elements)
     if min(dashes, len(find.elements) - dashes) < LEAST_OF_EACH:
         return "elements of one length: pulses, for Morse has dots and dashes three times as long"
