@@ -16,7 +16,7 @@ from earwitness.dsp.jit import kernel
 # 171.3 and 177.3 from memory).
 # fmt: off
 CTCSS_HZ: tuple[float, ...] = (
-    67.0, 69.3, 71.9, 74.4, 77.0, 79.7, 82.5, 85.4, 88.5, 91.5,
+    62.5, 64.7, 67.0, 69.3, 71.9, 74.4, 77.0, 79.7, 82.5, 85.4, 88.5, 91.5,
     94.8, 97.4, 100.0, 103.5, 107.2, 110.9, 114.8, 118.8, 123.0, 127.3,
     131.8, 136.5, 141.3, 146.2, 151.4, 156.7, 159.8, 162.2, 165.5, 167.9,
     171.3, 173.8, 177.3, 179.9, 183.5, 186.2, 189.9, 192.8, 196.6, 199.5,
@@ -82,7 +82,7 @@ def find_ctcss(low: np.ndarray) -> ToneFind | None:
     spectra = fft.forward_real(windows * np.hanning(size).astype(np.float32), points)
     spectra = spectra[:, : int(300 / bin_hz)]
     power = spectra.real**2 + spectra.imag**2
-    first, last = int(62 / bin_hz), int(260 / bin_hz)
+    first, last = int(60 / bin_hz), int(260 / bin_hz)
     peak = power[:, first:last].argmax(axis=1) + first
     rows = np.arange(len(power))
     a, b, c = (np.log(power[rows, peak + d] + 1e-20) for d in (-1, 0, 1))

@@ -73,11 +73,13 @@ PEAK = 3 * OS  # a gate peak outranks others this near
 SAME_NS = 5_000_000  # two hypotheses of one burst start within this
 
 
-def _known_bits() -> np.ndarray:
-    return np.concatenate([np.tile(np.array([0, 1], np.uint8), 12), FLAG])
+def _known_levels() -> np.ndarray:
+    """Give the levels of training and flag, uint8 (2, 32): the training may begin with either bit."""
+    training = [np.tile(np.array(pair, np.uint8), 12) for pair in ((0, 1), (1, 0))]
+    return np.array([nrzi_encode(np.concatenate([bits, FLAG]), 1) for bits in training])
 
 
-KNOWN_LEVELS = nrzi_encode(_known_bits(), 1)
+KNOWN_LEVELS = _known_levels()
 KNOWN_SIGNS = (2.0 * KNOWN_LEVELS - 1).astype(np.float32)
 _C0 = main_pulse(64)
 _G = [float(np.dot(_C0[64 * n :], _C0[: len(_C0) - 64 * n])) for n in range(3)]
@@ -87,24 +89,24 @@ SUB = 4  # template positions per resampled sample
 
 
 def _templates() -> np.ndarray:
-    """Give the known waveform from bit SKIP on at SUB fractions of a sample, complex64 (SUB, samples)."""
-    fine = modulate(KNOWN_LEVELS, RATE_HZ * SUB)
+    """Give the known waveforms from bit SKIP on at SUB fractions of a sample, complex64 (2, SUB, samples)."""
     count = (TRAINING - SKIP) * OS - OS // 2
+    fine = [modulate(levels, RATE_HZ * SUB) for levels in KNOWN_LEVELS]
     return np.array(
-        [fine[SKIP * OS * SUB + SUB - 1 - j :: SUB][:count] for j in range(SUB)], np.complex64
+        [[wave[SKIP * OS * SUB + SUB - 1 - j :: SUB][:count] for j in range(SUB)] for wave in fine], np.complex64
     )  # row j: burst starts (SUB - 1 - j) / SUB of a sample before the first sample used
 
 
 TEMPLATES = _templates()
 
 
-@kernel("void(complex64[::1], float32[::1], float32[::1])", fastmath=True)
+@kernel("void(complex64[::1], float32[:,::1], float32[::1])", fastmath=True)
 def _gate(y: np.ndarray, signs: np.ndarray, out: np.ndarray) -> None:
-    """Score every start: |sum of signed one-symbol products| over their mean power, 0..1.
+    """Score every start: |sum of signed one-symbol products| over their mean power, 0..1, of the better signs.
 
     out[n] is for a burst whose bit 0 starts at y[n].
     """
-    count = len(signs)
+    count = signs.shape[1]
     n_out = len(out)
     d = np.empty(n_out + count * OS, np.complex64)
     e = np.empty(n_out + count * OS, np.float32)
@@ -116,14 +118,17 @@ def _gate(y: np.ndarray, signs: np.ndarray, out: np.ndarray) -> None:
     for n in range(n_out):
         re = np.float32(0)
         im = np.float32(0)
+        re2 = np.float32(0)
+        im2 = np.float32(0)
         p = np.float32(1e-20)
         for k in range(count):
-            s = signs[k]
             v = d[n + k * OS]
-            re += s * v.real
-            im += s * v.imag
+            re += signs[0, k] * v.real
+            im += signs[0, k] * v.imag
+            re2 += signs[1, k] * v.real
+            im2 += signs[1, k] * v.imag
             p += e[n + k * OS]
-        out[n] = np.sqrt(re * re + im * im) / p
+        out[n] = np.sqrt(max(re * re + im * im, re2 * re2 + im2 * im2)) / p
 
 
 @kernel("void(complex64[::1], int64, complex64[:,::1], float64, float64, float64[::1])")
@@ -708,6 +713,7 @@ class _Burst:
     start: float
     carrier: float
     sign: float
+    form: int  # which training sequence: row of KNOWN_LEVELS
 
 
 def _fits(y: np.ndarray, least: float = FIT) -> list[_Burst]:
@@ -719,12 +725,14 @@ def _fits(y: np.ndarray, least: float = FIT) -> list[_Burst]:
     if len(y) < LEAD + SPAN_SAMPLES:
         return []
     best = np.empty((2, 3))
-    _fit_both(y, LEAD, KNOWN_SIGNS, TEMPLATES, 2 * np.pi * REACH_HZ / RATE_HZ, best)
-    out = [
-        _Burst(float(score), float(start), float(carrier), sign)
-        for (score, start, carrier), sign in zip(best, (1.0, -1.0), strict=True)
-        if score > least
-    ]
+    out = []
+    for form in range(len(KNOWN_SIGNS)):
+        _fit_both(y, LEAD, KNOWN_SIGNS[form], TEMPLATES[form], 2 * np.pi * REACH_HZ / RATE_HZ, best)
+        out += [
+            _Burst(float(score), float(start), float(carrier), sign, form)
+            for (score, start, carrier), sign in zip(best, (1.0, -1.0), strict=True)
+            if score > least
+        ]
     return sorted(out, key=lambda burst: -burst.score)
 
 
@@ -750,7 +758,7 @@ def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bo
     if not _keyed(y, burst):
         return None
     start, carrier, turn, drift = burst.start, burst.carrier, 0.0, 0.0
-    known = np.cumprod(burst.sign * KNOWN_SIGNS).astype(np.float32)
+    known = np.cumprod(burst.sign * KNOWN_SIGNS[burst.form]).astype(np.float32)
     frame = None
     for size in (USUAL_BITS, MOST_BITS):  # few bursts are longer than a slot
         part = y[: LEAD + (size + 16) * OS]

@@ -27,6 +27,8 @@ _PLACES = np.concatenate(
     [14 * n + copy * ccir476.SPREAD + np.arange(7) for n in range(len(START)) for copy in (0, 1)]
 )
 _SIGNS = np.concatenate([ccir476.SIGNS[ccir476.INDEX[char]] for char in START for _ in (0, 1)])
+# As sent, and inverted: heard on the other sideband, or keyed in the wrong sense.
+SIGNS_HEARD = (1, -1)
 START_BITS = int(_PLACES.max()) + 1
 # Share of the soft bits' weight that must speak for ZCZC; a header must follow.
 START_SCORE = 0.55
@@ -62,7 +64,6 @@ class Demodulator:
         self._channel = FskChannel(mode, baud=BAUD, shift_hz=SHIFT_HZ, reach_hz=mode.offset_ok_hz + 30.0)
         self._clock: Samples | None = None
         self._density: float | None = None
-        self._signs: tuple[int, ...] = (1,)
         self._llr = np.empty(0, np.float32)
         self._starts = np.empty(0)
         self._figures = np.empty((0, 3))  # centre, signal, noise of each bit
@@ -74,8 +75,6 @@ class Demodulator:
         """Take the next samples."""
         if self._clock is None:
             self._clock = samples
-            if not np.iscomplexobj(samples.data):
-                self._signs = (1, -1)  # the receiver may have heard it on the other sideband
         if samples.noise_dbfs_hz is not None:
             self._density = 10 ** (samples.noise_dbfs_hz / 10)
         return self._take(self._channel.feed(samples), final=False)
@@ -122,7 +121,7 @@ class Demodulator:
         windows = np.lib.stride_tricks.sliding_window_view(self._llr[begin:], START_BITS)[:, _PLACES]
         score = (windows @ _SIGNS) / (np.abs(windows).sum(axis=1) + 1e-9)
         out = []
-        for sign in self._signs:
+        for sign in SIGNS_HEARD:
             for at in np.flatnonzero(sign * score[:count] > START_SCORE):
                 # half of a start also shows where one copy's place meets the other copy
                 near = sign * score[max(at - ECHO_BITS, 0) : at + ECHO_BITS + 1]

@@ -221,7 +221,7 @@ def _message(kept: _Kept) -> Message:
         "channel_khz": khz,
     }
     if extra.get("inverted"):
-        fields["heard_on_the_other_sideband"] = True
+        fields["shift_inverted"] = True
     flags = _FLAGS.get(subject, ())
     if subject == "D":
         flags += tuple(flag for flag, word in (("piracy", "PIRA"), ("tsunami", "TSUNAMI")) if word in body)

@@ -1,0 +1,171 @@
+"""Our receivers against transmitters that know nothing of them (`transmitters.py`)."""
+
+import numpy as np
+import pytest
+import transmitters as tx
+
+from earwitness.core.mode import get_mode
+from earwitness.core.types import Samples
+
+
+def heard(mode, iq, rate_hz, centre_hz, *, snr_db=None, width_hz=1.0):
+    density = None if snr_db is None else -20 - snr_db - 10 * np.log10(width_hz)
+    demodulator, assembler = get_mode(mode).demodulator(), get_mode(mode).assembler()
+    frames = [
+        frame
+        for at in range(0, len(iq), 20_000)
+        for frame in demodulator.feed(
+            Samples(iq[at : at + 20_000], rate_hz, centre_hz, at, 1_700_000_000_000_000_000, density)
+        )
+    ]
+    frames += demodulator.close()
+    messages = [message for frame in frames for message in assembler.feed(frame)]
+    return messages + list(assembler.close())
+
+
+# -- the transmitters against the sheets -------------------------------------------------------------------
+
+
+def test_ais_burst_of_the_sheet():
+    """Section 1.4: published sentence, its burst before and after NRZI."""
+    message = tx.bits_of(0x044B572F74000C4DC8EEC31C2712A92E758E006094, 168)
+    bits = tx.ais_bits(message)
+    assert tx.hex_of(bits) == "5555557E20D2EAF42E0030B21377C19C72244ABA5738800314AD373F00"
+    assert tx.hex_of(tx.nrzi(bits)) == "CCCCCCFE95C9E60D6155758948F02BBD096D26793085AAA8B263708080"
+
+
+def test_dsc_stream_of_the_sheet():
+    bits = tx.dsc_bits([112, 23, 20, 1, 23, 40, 107, 15, 1, 20, 6, 34, 12, 30, 100], 127, 20)
+    assert tx.hex_of(bits) == (
+        "55555BE7D9BE5DABE6DABE4DBBE75ABE55B0F25B0F05CE8C3C2943C81BA3E8CA515606D6BA3F0C5581B5A297C361606454A53158578D"
+        "15270C5FE1E38949CFE3F8FE2250"
+    )
+
+
+def test_navtex_stream_of_the_sheet():
+    assert tx.hex_of(tx.sitor_bits("ZCZC AB01\r\nTEST\r\nNNNN", 3)).startswith(
+        "67E19F867E31F8B9E31E3B970EE3E37139D6DC6D2774D87DA36E968F2E6DAADD25CBB51FA4D979A3E69B9B366CDF137C4DF1E0"
+    )
+
+
+def test_acars_frame_of_the_sheet():
+    octets, check = tx.acars_block("2", "N123AB", "Q0", "1", "S01AXX0001")
+    assert bytes(octets).hex().upper() == "32AECE3132B3C1C21551B03102D3B031C15858B0B0B03183"
+    assert bytes(check).hex().upper() == "B260"
+
+
+def test_vdl2_burst_of_the_sheet():
+    frame = tx.avlc((1, 0xABCDEF), (4, 0x10A0B1), 0x01)
+    assert bytes(frame).hex() == "b0f4d8f60442828d01"
+    phases = "".join(map(str, tx.vdl2_phases([frame])))
+    assert phases == "000003511204546316500717522551007602155323536165122313201734700071055"
+
+
+def test_squelch_words_of_the_sheet():
+    assert [tx.dcs_word(code) for code in ("023", "754")] == [0x763813, 0x20F9EC]
+
+
+# -- the receivers -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("first", [0, 1])
+@pytest.mark.parametrize("bt", [0.3, 0.4, 0.5])
+def test_ais_whichever_bit_the_training_begins_with(first, bt):
+    rng = np.random.default_rng(first)
+    for trial in range(6):
+        message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_123 + trial, 30)
+        message += rng.integers(0, 2, 130).tolist()
+        message[61:89] = tx.bits_of(4_000_000, 28)  # longitude, latitude, course, heading, second: legal
+        message[89:116] = tx.bits_of(30_000_000, 27)
+        message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
+        wave = tx.ais(message, 50_000.0, first=first, bt=bt, ppm=float(rng.uniform(-50, 50)))
+        # in the symbol rate; all bits are right nine times in ten without any loss at 7 dB
+        iq = tx.received(
+            wave, 50_000.0, snr_db=12, width_hz=9600, offset_hz=float(rng.uniform(-1000, 1000)), seed=trial
+        )
+        got = heard("ais", iq, 50_000.0, 161.975e6, snr_db=12, width_hz=9600)
+        assert [one.frame.bits.hex() for one in got] == [tx.hex_of(message)], trial
+
+
+def test_dsc_on_vhf():
+    call = [120, 23, 20, 1, 23, 40, 100, 23, 50, 9, 99, 90, 100, 126, 90, 0, 72, 126, 126, 126]
+    for seed, (index, offset_hz) in enumerate([(1.8, -1200.0), (2.2, 900.0)]):
+        wave = tx.dsc_vhf(tx.dsc_bits(call, 117, 20), 24_000.0, index=index, ppm=30.0)
+        iq = tx.received(wave, 24_000.0, snr_db=4, width_hz=16_000, offset_hz=offset_hz, seed=seed)
+        got = heard("dsc", iq, 24_000.0, 156.525e6)
+        assert [one.fields["symbols"] for one in got] == [[*call, 117]]
+        assert got[0].fields["channel"] == 72
+
+
+def test_dsc_on_medium_frequency():
+    call = [112, 23, 20, 1, 23, 40, 107, 15, 1, 20, 6, 34, 12, 30, 100]
+    wave = tx.keyed(tx.dsc_bits(call, 127, 200), 20_000.0, 100, 170, high=0, ppm=-30.0)
+    iq = tx.received(wave, 20_000.0, snr_db=6, width_hz=300, offset_hz=25.0)
+    got = heard("dsc", iq, 20_000.0, 2187.5e3)
+    assert [one.fields["symbols"] for one in got] == [[*call, 127]]
+
+
+@pytest.mark.parametrize("high", [1, 0])
+def test_navtex_in_either_sense(high):
+    text = "BUOY TG28 UNLIT\r\nPOSITION 54-45.0N 007-47.8E\r\nKEEP CLEAR: 0.5 MILES"
+    wave = tx.keyed(
+        tx.sitor_bits(f"ZCZC EA23\r\n{text}\r\nNNNN\r\n\n"), 1300.0, 100, 170, high=high, ppm=60.0
+    )
+    iq = tx.received(wave, 1300.0, snr_db=6, width_hz=300, offset_hz=-22.0, quiet_s=0.5)
+    (got,) = heard("navtex", iq, 1300.0, 518e3, snr_db=6, width_hz=300)
+    assert (got.fields["station"], got.fields["subject_indicator"], got.fields["serial"]) == ("E", "A", "23")
+    assert got.fields["text"].split() == text.split()
+    assert got.fields.get("shift_inverted", False) is (high == 0)
+
+
+@pytest.mark.parametrize(("pre_key", "depth"), [(4, 0.5), (16, 0.95)])
+def test_acars(pre_key, depth):
+    block = tx.acars_block("2", "G-ABCD", "H1", "3", "M03ALH2523POSN 5230.1 E00822.4, KEEP 350")
+    wave = tx.acars(block, 24_000.0, depth=depth, pre_key=pre_key, ppm=100.0)
+    iq = tx.received(wave, 24_000.0, snr_db=17, width_hz=6000, offset_hz=800.0)
+    (got,) = heard("acars", iq, 24_000.0, 131.55e6)
+    assert (got.fields["registration"], got.fields["label"]) == ("G-ABCD", "H1")
+    assert got.fields["text"] == "POSN 5230.1 E00822.4, KEEP 350"
+
+
+def test_vdl2_with_two_frames_in_a_burst():
+    frames = [
+        tx.avlc((1, 0x4CA123), (4, 0x10A0B1), 0x01),
+        tx.avlc((1, 0x4CA124), (4, 0x10A0B1), 0x03, range(200)),
+    ]
+    wave = tx.vdl2(frames, 84_000.0, ppm=-40.0)
+    iq = tx.received(wave, 84_000.0, snr_db=15, width_hz=16_800, offset_hz=500.0)
+    got = heard("vdl2", iq, 84_000.0, 136.975e6)
+    assert [one.frame.bits.hex() for one in got] == [bytes(frame).hex().upper() for frame in frames]
+
+
+@pytest.mark.parametrize("self_test", [False, True])
+def test_beacon_of_the_coding_guide(self_test):
+    message = tx.bits_of(0x90127B92922BC022FF103504422535, 120)  # C/S coding guide by way of the sheet, 8.5
+    wave = tx.beacon(message, 16_500.0, self_test=self_test, radians=1.0, ppm=80.0)
+    iq = tx.received(wave, 16_500.0, snr_db=5, width_hz=3000, offset_hz=-2500.0)
+    (got,) = heard("beacon406", iq, 16_500.0, 406.04e6)
+    assert got.frame.bits.hex() == "90127B92922BC022FF103504422535"
+    assert ("distress" in got.flags) is not self_test
+
+
+@pytest.mark.parametrize(
+    ("sent", "tone"),
+    [
+        ({"ctcss_hz": 62.5}, {"ctcss_hz": 62.5}),
+        ({"ctcss_hz": 64.7}, {"ctcss_hz": 64.7}),
+        ({"ctcss_hz": 103.5, "deviation_hz": 2500.0}, {"ctcss_hz": 103.5}),
+        ({"dcs": "023"}, {"dcs": "023"}),
+        ({"dcs": "026", "inverted": True}, {"dcs": "464"}),  # the same bits on the air (sheet, 6.2)
+    ],
+)
+def test_squelch_tones(sent, tone):
+    iq = tx.received(tx.fm_voice(2.5, 48_000.0, **sent), 48_000.0, snr_db=16, width_hz=16_000, quiet_s=0.5)
+    demodulator = get_mode("fm").demodulator()
+    overs = [
+        *demodulator.feed(Samples(iq, 48_000.0, 155e6, 0, 0, -36 - 10 * np.log10(16_000))),
+        *demodulator.close(),
+    ]
+    assert len(overs) == 1
+    assert overs[0].tone is not None
+    assert tone.items() <= overs[0].tone.items()
