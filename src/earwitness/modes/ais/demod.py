@@ -93,7 +93,8 @@ def _templates() -> np.ndarray:
     count = (TRAINING - SKIP) * OS - OS // 2
     fine = [modulate(levels, RATE_HZ * SUB) for levels in KNOWN_LEVELS]
     return np.array(
-        [[wave[SKIP * OS * SUB + SUB - 1 - j :: SUB][:count] for j in range(SUB)] for wave in fine], np.complex64
+        [[wave[SKIP * OS * SUB + SUB - 1 - j :: SUB][:count] for j in range(SUB)] for wave in fine],
+        np.complex64,
     )  # row j: burst starts (SUB - 1 - j) / SUB of a sample before the first sample used
 
 
