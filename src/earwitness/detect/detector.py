@@ -40,7 +40,7 @@ from earwitness.detect.follow import (
 from earwitness.detect.limits import limits
 from earwitness.detect.rows import above, band, claim_known, collect, hide, outline
 from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
-from earwitness.detect.segments import Segment, find_segments, same_emission
+from earwitness.detect.segments import Segment, find_segments, judge, same_emission
 from earwitness.detect.slow import UNIT, Found, SlowScan
 from earwitness.detect.trains import Trains
 from earwitness.spectrum.floor import NoiseFloor
@@ -66,6 +66,14 @@ _SKIN = 1.5  # bins by which an open emission's band is widened when segments ar
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
 _SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
 _SIDES, _ALIKE = 3.0, 0.35  # power ratio of two sidebands at most, and correlation at least
+_TOUCH = 0.25  # share of the narrower band that neighbours may have in common
+_CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
+_RIM = 0.1  # share of the power that may lie in reach of neighbours, on either side
+_SAME_ROWS = 3  # within which what begins begins together
+_FAR_HZ = 1e4  # as of neighbouring channels
+_TORN = 3  # batches in a row that show others in an established emission's band
+_DIP = 3.0  # times over the place where two that touch are cut apart
+_HILL, _HILL_ROWS = 6.0, 8  # times over the valley before it, and rows it takes, that make a hill
 _UNITE_S, _BEGIN_S = 2.0, 0.3  # as long as an emission may turn out to be part of another, begun so near it
 _SLOW_SHARE = 0.1  # of the false alarms
 
@@ -303,6 +311,8 @@ class Detector:
         claims += scanner.scan(self._ratio, self._mask, HISTORY)
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
+        if claims:  # what is on and off by turns is not weak
+            beside |= np.convolve((mask == 1).any(axis=0), np.ones(2 * _HALO_BINS + 1), "same") > 0
         weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
             out += self._follow(count, weak)
@@ -351,10 +361,16 @@ class Detector:
                 else:
                     meets.setdefault(owner.number, []).append(part)
         out: list[Detection] = []
+        for emission in self._open:
+            meets[emission.number], others = self._tear(emission, meets.get(emission.number, []))
+            fresh += others
+        everything = [*fresh, *(part for parts in meets.values() for part in parts)]
         for emission in list(self._open):
-            out += self._advance(emission, meets.get(emission.number, []), count)
+            parts = meets[emission.number]
+            emission.crowded = _is_crowded(emission, parts, everything)
+            out += self._advance(emission, parts, count)
         for group in self._groups(fresh):
-            out += self._begin(min(s.low for s in group), max(s.high for s in group), count)
+            out += self._begin(group, everything, count)
         for one in weak:
             out += self._begin_slow(one, count)
         return out + self._unite(count)
@@ -450,15 +466,29 @@ class Detector:
             or (_is_still(e) and self._cuts_about(e, segment) and self._is_crossed(e, segment))
         ]
         cuts = [cut for e in inner for cut in self._cuts_about(e, segment)]
-        cuts += [
-            int(np.clip(round((a.high + b.low) / 2), segment.low + 1, segment.high - 1))
+        between = [
+            round((a.high + b.low) / 2)
             for a, b in pairwise(meet)
-            if not (a in inner or b in inner)
+            if not (a in inner or b in inner) and self._are_apart(a, b, segment)
         ]
+        cuts += [cut for cut in between if segment.low < cut < segment.high]
         if not cuts:
             return [segment]
         edges = [segment.low, *sorted(set(cuts)), segment.high]
         return [segment.part(a, b) for a, b in pairwise(edges) if b > a]
+
+    def _are_apart(self, a: Emission, b: Emission, segment: Segment) -> bool:
+        """Tell whether two emissions that a segment meets have a valley between them, or have lived side by side for long."""
+        if min(a.rows, b.rows) >= _ESTABLISHED:
+            return True
+        hill = segment.excess[segment.on.any(axis=1)].mean(axis=0)
+        one, two = (
+            int(np.clip((e.low + e.high) / 2, segment.low, segment.high - 1)) - segment.low for e in (a, b)
+        )
+        if one == two:
+            return False
+        low = one + int(hill[one : two + 1].argmin())
+        return bool(min(hill[: low + 1].max(), hill[low:].max()) > _DIP * hill[low])
 
     def _cuts_about(self, emission: Emission, segment: Segment) -> list[int]:
         """Give where an emission ends in a segment that reaches well beyond it: what is near is its own flank."""
@@ -486,9 +516,79 @@ class Detector:
         for e in self._open:
             overlap = min(e.high + _SKIN, high) - max(e.low - _SKIN, low)
             better = overlap > most or (best and overlap == most and e.high - e.low < best.high - best.low)
-            if better and not (part and _is_beside(e, low, high) and self._is_crossed(e, part)):
+            if better and not (part and self._is_another(e, part)):
                 best, most = e, overlap
         return best
+
+    def _is_another(self, e: Emission, part: Segment) -> bool:
+        """Tell whether a segment that meets an emission's band is no part of it: a sweep, or its neighbour."""
+        crossed = _is_beside(e, part.low, part.high) and self._is_crossed(e, part)
+        return crossed or self._is_neighbour(e, part)
+
+    def _is_neighbour(self, e: Emission, part: Segment) -> bool:
+        """Tell whether a segment that only touches an emission is a hill of its own, as on the next channel.
+
+        What an emission's own modulation throws to one side it throws to the other as well.
+        """
+        overlap = min(e.high, part.high) - max(e.low, part.low)
+        if overlap > _TOUCH * min(part.high - part.low, e.high - e.low):
+            return False
+        on = np.any(self._mask[:, part.low : part.high] == 1, axis=1)
+        came = int(np.argmax(on)) + self._base - HISTORY
+        if abs(came - e.start) <= _SAME_ROWS or came <= max(e.start, self._base - HISTORY):
+            return False  # it has been there all the time
+        a, b = self._bins(e.low, e.high)
+        return self._is_hill(part, a + int(e.excess[a:b].argmax()))
+
+    def _is_hill(self, part: Segment, own: int) -> bool:
+        """Tell whether a segment is a hill far from bin `own`, beyond a valley, and not half of a pair about it."""
+        rows = np.asarray(part.on.any(axis=1))
+        if np.count_nonzero(rows) < _HILL_ROWS or _moves(part.on, np.arange(part.low, part.high)):
+            return False
+        hill = part.excess[rows].mean(axis=0)
+        top = part.low + int(hill.argmax())
+        if abs(top - own) * self.plan.bin_hz < _CHANNEL_HZ:
+            return False
+        low, high = sorted((own, top))
+        here = self._power[HISTORY : HISTORY + len(rows), low : high + 1][rows].mean(axis=0)
+        here = here - self.floor.level[low : high + 1]
+        if here.min() > hill.max() / _HILL:
+            return False
+        return not self._has_twin(part, 2 * own + 1)
+
+    def _tear(self, e: Emission, parts: list[Segment]) -> tuple[list[Segment], list[Segment]]:
+        """Give the parts that are an emission's own, and those that turn out to be others on their own channels."""
+        if len(parts) < 2:
+            return parts, []
+        keep = max(parts, key=lambda s: float(e.excess[s.low : s.high].sum()))
+        own = keep.low + int(e.excess[keep.low : keep.high].argmax())
+        touching = {s.high for s in parts} | {s.low for s in parts}  # what was cut there was judged
+        others = [
+            part
+            for part in parts
+            if part is not keep
+            and (len(touching) < 2 * len(parts) or judge(keep, part, _FAR_HZ, self.plan.row_s) is False)
+            and self._is_hill(part, own)
+        ]
+        e.torn = e.torn + 1 if others else 0
+        if not others or (e.rows >= _ESTABLISHED and e.torn < _TORN):
+            return parts, []
+        kept = [part for part in parts if part not in others]
+        e.low, e.high = min(s.low for s in kept), max(s.high for s in kept)
+        return kept, others
+
+    def _has_twin(self, part: Segment, about: int) -> bool:
+        """Tell whether the same happens on the other side of the bin position `about` / 2."""
+        low, high = about - part.high, about - part.low
+        if low < 0 or high > self.plan.size:
+            return False
+        there = self._power[HISTORY : HISTORY + len(part.excess), low:high].sum(axis=1)
+        there = there - self.floor.level[low:high].sum()
+        here = part.excess.sum(axis=1)
+        one, two = float(here.mean()), float(there.mean())
+        if min(one, two) <= 0 or not 1 / _SIDES < one / two < _SIDES:
+            return False
+        return float(np.corrcoef(here, there)[0, 1]) > _ALIKE
 
     def _home(self, part: Segment) -> Emission | None:
         """Give the emission a segment beside it belongs to.
@@ -512,17 +612,10 @@ class Detector:
 
     def _is_sideband(self, part: Segment, e: Emission) -> bool:
         line = self._line(e)
-        low, high = line - part.high, line - part.low
         reach = _SIDEBAND_HZ / self.plan.bin_hz
-        if max(line / 2 - part.low, part.high - line / 2) > reach or low < 0 or high > self.plan.size:
+        if max(line / 2 - part.low, part.high - line / 2) > reach:
             return False
-        there = self._power[HISTORY : HISTORY + len(part.excess), low:high].sum(axis=1)
-        there = there - self.floor.level[low:high].sum()
-        here = part.excess.sum(axis=1)
-        one, two = float(here.mean()), float(there.mean())
-        if min(one, two) <= 0 or not 1 / _SIDES < one / two < _SIDES:
-            return False
-        return float(np.corrcoef(here, there)[0, 1]) > _ALIKE
+        return self._has_twin(part, line)
 
     def _groups(self, fresh: list[Segment]) -> list[list[Segment]]:
         """Join new segments that are one emission though there is a gap between them in frequency."""
@@ -531,7 +624,8 @@ class Detector:
         for segment in sorted(fresh, key=lambda s: s.low):
             if groups:
                 last = groups[-1][-1]
-                if segment.low - last.high <= reach and same_emission(last, segment):
+                # What touches has been judged already.
+                if 0 < segment.low - last.high <= reach and same_emission(last, segment):
                     groups[-1].append(segment)
                     continue
             groups.append([segment])
@@ -551,10 +645,14 @@ class Detector:
         a = min(max(round(low), 0), self.plan.size - 1)
         return a, min(max(round(high), a + 1), self.plan.size)
 
-    def _begin(self, low: float, high: float, count: int) -> list[Detection]:
+    def _begin(self, group: list[Segment], everything: list[Segment], count: int) -> list[Detection]:
         if len(self._open) >= _MOST_OPEN:
             return []
+        low, high = min(s.low for s in group), max(s.high for s in group)
         emission = Emission(self._next_number(), low, high, float("nan"), self.plan.size)
+        emission.crowded = _is_crowded(emission, group, everything)
+        for part in group if emission.crowded else []:
+            emission.excess[part.low : part.high] = part.excess[part.on.any(axis=1)].sum(axis=0)
         self._open.append(emission)
         return self._advance(emission, [], count)
 
@@ -564,6 +662,10 @@ class Detector:
             emission.follow(min(s.low for s in parts), max(s.high for s in parts))
         a, b = self._bins(emission.low, emission.high)
         series, noise, sure = self._series(emission.low, emission.high)
+        if emission.crowded and (np.isnan(emission.start) or emission.rows >= _HILL_ROWS):
+            sure &= self._series(*self._core(emission, a, b))[2]  # not by the flank of a neighbour
+            if np.isnan(emission.start):
+                emission.excess[:] = 0
         on = grow(sure, self._weak_on(emission, series, noise, b - a))[HISTORY : HISTORY + count]
         if emission.slow and not on.any():
             on[:] = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
@@ -658,6 +760,12 @@ class Detector:
             emission.reported = True
             out.append(self._detection(emission, still_open=True))
         return out
+
+    def _core(self, emission: Emission, a: int, b: int) -> tuple[int, int]:
+        """Give the bins that hold most of its power, of bins [a, b)."""
+        share = np.cumsum(np.maximum(emission.excess[a:b], 0))
+        low, high = np.searchsorted(share, (_RIM * share[-1], (1 - _RIM) * share[-1]))
+        return a + int(low), a + int(high) + 1
 
     def _go_on(self, emission: Emission) -> Emission:
         """Give an emission that follows what comes after a silence, until it is told whether it is the same."""
@@ -788,10 +896,12 @@ class Detector:
         level = float(claimed[len(claimed) // 2 :].mean()) if len(claimed) else 0.0
         if level <= 0 or b <= a:
             return self._base + (first if rising else last)
-        part = series[a:b] if rising else series[a:b][::-1]
         width = max(1, round(emission.high - emission.low))
         noise = float(self.floor.level[self._bins(emission.low, emission.high)[0]]) * width
         spread = noise / np.sqrt(band_looks(self.plan, 1, width))
+        if rising and width * self.plan.bin_hz > NARROW_HZ and level > 8 * spread:
+            a = _after_silence(series, a, HISTORY + first, level / 16)  # of the burst before this one
+        part = series[a:b] if rising else series[a:b][::-1]
         sums = np.concatenate([[0.0], np.cumsum(part - np.clip(2 * spread, level / 16, level / 4))])
         end = int(np.argmax(sums - np.minimum.accumulate(sums)))
         cut = int(np.argmin(sums[: end + 1]))
@@ -832,6 +942,22 @@ class Detector:
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz
+
+
+def _after_silence(series: np.ndarray, low: int, at: int, limit: float) -> int:
+    """Give the row from `low` on, before row `at`, from which there are no three in a row below the limit."""
+    quiet = 0
+    for row in range(min(at, len(series)) - 1, low - 1, -1):
+        quiet = quiet + 1 if series[row] < limit else 0
+        if quiet == 3:
+            return row
+    return low
+
+
+def _is_crowded(e: Emission, parts: list[Segment], everything: list[Segment]) -> bool:
+    """Tell whether anything but the parts of an emission touches its band."""
+    low, high = e.low - _SKIN, e.high + _SKIN
+    return any(part.low < high and low < part.high and part not in parts for part in everything)
 
 
 def _is_still(e: Emission) -> bool:

@@ -79,6 +79,8 @@ class Emission:
         self.moved = self.steady = 0.0  # variance within a batch and square of the mean, summed over batches
         self.strength = 0.0  # power over the noise's in its band, worked out last for
         self.strength_of = (0, 0, 0)  # so many rows and these bins
+        self.crowded = False  # something else touches its band in this batch
+        self.torn = 0  # batches of late in which its band held others
         self.settled = False  # its stop has been refined
         self.recent: deque[float] = deque(maxlen=8)  # mean excess over noise of the last batches, if slow
 

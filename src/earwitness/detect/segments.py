@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,10 +18,20 @@ from earwitness.spectrum.stft import Plan
 
 _VALLEY = 10.0  # power ratio of both hills over the valley that makes a cut worth a look
 _BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R BS.450), so these are two
+_TONES_HZ = 4000.0  # apart: sidebands and tones of one voice are nearer
+_SLOT_S = 0.008  # tones further apart than that take turns faster than this in the mean
+_GAP = 0.11  # least width of the gap between two channels, as a share of the narrower one's
+_KEYED = 0.35  # negative correlation of the power in two tones of one keyed carrier
+_SHOWN_DB, _MIRROR_DB = 18.0, 2.5  # from the top down a profile is compared with its mirror image, to so much
+_CLEAR_DB, _SHIFT = 6.0, 8  # over the noise; half bins by which its middle may be misjudged
+_LINES = 6  # bins from which a hill is no line
+_SWELLS = 0.6  # correlation from which they swell together
+_ENOUGH = 12  # rows to tell it by
+_USUAL = 0.85  # of the rows, without the strongest ones
 _TOGETHER = 3  # rows within which two starts are the same start
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Segment:
     """A run of bins [low, high) with, per row of the batch, its power over the floor and whether it was claimed."""
 
@@ -39,6 +50,10 @@ class Segment:
         """Give the part of it that lies in bins [low, high)."""
         s = slice(low - self.low, high - self.low)
         return Segment(low, high, self.excess[:, s], self.on[:, s], self.before)
+
+    def cut(self, first: int, last: int) -> Segment:
+        """Give the part of its own bins [first, last)."""
+        return self.part(self.low + first, self.low + last)
 
 
 def find_segments(
@@ -82,43 +97,124 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
     width = segment.high - segment.low
     if width < 3:
         return [segment]
-    rows = segment.on.any(axis=1)
-    profile = segment.excess[rows].mean(axis=0) / level[segment.low : segment.high]
-    smooth = np.convolve(np.pad(profile, 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
-    smooth = np.maximum(smooth, 0.05)
-    left = np.maximum.accumulate(smooth)
-    right = np.maximum.accumulate(smooth[::-1])[::-1]
-    depth = np.minimum(left, right) / smooth
-    cut = int(np.argmax(depth))
-    if depth[cut] < _VALLEY or cut == 0 or cut == width - 1:
-        return [segment]
-    at = segment.low + cut
-    one, two = segment.part(segment.low, at), segment.part(at, segment.high)
-    if max(left[cut], right[cut]) > 300 * min(left[cut], right[cut]):
-        return _split(one, level, of) + _split(two, level, of)  # a slope; the detector leaves those out
-    verdict = judge(one, two)
-    if verdict is None:
-        # Nothing moved in this batch: part them if the valley goes down to the noise between far enough hills.
-        apart = (
-            two.low + int(np.argmax(smooth[cut:])) - segment.low - int(np.argmax(smooth[:cut]))
-        ) * of.bin_hz
-        clear = smooth[cut] < 1.0 and depth[cut] > 30 and apart > 4000
-        verdict = not (clear or apart > _BROADCAST_HZ)
-    if verdict:
-        return [segment]
-    return _split(one, level, of) + _split(two, level, of)
+    profile = _steady_profile(segment, level)
+    valleys = _valleys(profile)
+    edges = [0, *valleys, width]
+    # One emission's lines and lobes mirror each other about its middle; two channels of one site seldom do.
+    mirrored = len(valleys) > 0 and _is_mirrored(profile)
+    if mirrored and len(valleys) == 1:  # or two of the same kind and level: then their power tells
+        hills = profile[: valleys[0]], profile[valleys[0] :]
+        mirrored = any(np.count_nonzero(hill > 0.1 * hill.max()) < _LINES for hill in hills)
+    cuts = []
+    for n, valley in enumerate(valleys):
+        before, after = edges[n], edges[n + 2]
+        left, right = segment.cut(before, valley), segment.cut(valley, after)
+        whole = segment.cut(0, valley), segment.cut(valley, width)
+        if _are_two(left, right, whole, profile[before:after], valley - before, mirrored, of):
+            cuts.append(valley)
+    return [segment.cut(a, b) for a, b in pairwise([0, *cuts, width])]
+
+
+def _steady_profile(segment: Segment, level: np.ndarray) -> np.ndarray:
+    """Give the power over the noise per bin, smoothed, without the strongest rows: clicks fill valleys."""
+    power = segment.excess[segment.on.any(axis=1)] / level[segment.low : segment.high]
+    power = np.sort(power, axis=0)[: max(round(_USUAL * len(power)), 1)]
+    smooth = np.convolve(np.pad(power.mean(axis=0), 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
+    return np.maximum(smooth, 0.05)
+
+
+def _valleys(profile: np.ndarray) -> list[int]:
+    """Give the lowest places between hills that both rise `_VALLEY` times over it."""
+    out: list[int] = []
+    top, low, at = profile[0], profile[0], 0
+    hill = False  # what came before rises enough over `low`
+    for n, value in enumerate(profile):
+        if hill and value > _VALLEY * low:
+            out.append(at)
+            hill, top, low, at = False, value, value, n
+        elif not hill and value > top:
+            top, low, at = value, value, n
+        elif value < low:
+            low, at = value, n
+        hill = hill or low * _VALLEY < top
+    return out
+
+
+def _is_mirrored(profile: np.ndarray) -> bool:
+    """Tell whether a profile looks the same from either side of its middle, to a few decibels."""
+    db = 10 * np.log10(profile)
+    least = max(float(db.max()) - _SHOWN_DB, _CLEAR_DB)
+    strong = np.flatnonzero(db >= min(least, float(db.max())))
+    middle = int(strong[0] + strong[-1])  # twice its place
+    for about in range(middle - _SHIFT, middle + _SHIFT + 1):
+        places = np.arange(max(0, about - len(db) + 1), min(about, len(db) - 1) + 1)
+        here, there = db[places], db[about - places]
+        shown = np.maximum(here, there) > least
+        if shown.any() and float(np.abs(here - there)[shown].mean()) < _MIRROR_DB:
+            return True
+    return False
+
+
+def _are_two(
+    left: Segment,
+    right: Segment,
+    whole: tuple[Segment, Segment],
+    profile: np.ndarray,
+    valley: int,
+    mirrored: bool,
+    of: Plan,
+) -> bool:
+    """Tell whether what lies left and right of a valley are two emissions; `whole` is all there is on either side."""
+    one, two = int(np.argmax(profile[:valley])), valley + int(np.argmax(profile[valley:]))
+    if max(profile[one], profile[two]) > 300 * min(profile[one], profile[two]):
+        return True  # or a slope; the detector leaves those out
+    apart_hz = (two - one) * of.bin_hz
+    verdict = judge(left, right, apart_hz, of.row_s)
+    if verdict is not None or apart_hz <= _TONES_HZ:
+        return verdict is False
+    # Nothing came or went in this batch. Between channels there is a gap; multi-carrier systems leave out a carrier.
+    lower = min(profile[one], profile[two])
+    gap = int(np.count_nonzero(profile[one:two] < 0.3 * lower))
+    if gap < _GAP * min(valley, len(profile) - valley):
+        return False
+    if apart_hz > _BROADCAST_HZ:
+        return True
+    if mirrored:
+        return False
+    if profile[valley] < 1.0 and lower > 30 * profile[valley]:
+        return True
+    return all(_independent(a, b, of) for a, b in ((left, right), whole))
+
+
+def _independent(one: Segment, two: Segment, of: Plan) -> bool:
+    """Tell whether the power in two places neither rises together nor is keyed from one to the other."""
+    both = one.on.any(axis=1) & two.on.any(axis=1)
+    both &= np.roll(both, 1) & np.roll(both, -1)  # edges of bursts say nothing
+    if both.sum() < _ENOUGH:
+        return False
+    a, b = one.excess[both].sum(axis=1), two.excess[both].sum(axis=1)
+    if min(a.std(), b.std()) == 0:
+        return False
+    return -_KEYED < float(np.corrcoef(a, b)[0, 1]) < _SWELLS
 
 
 def same_emission(one: Segment, two: Segment) -> bool:
     """Tell whether two segments that do not touch are convincingly one emission."""
-    return judge(one, two) is True
+    return judge(one, two, 0.0, 1.0) is True
 
 
-def judge(one: Segment, two: Segment) -> bool | None:
+def judge(one: Segment, two: Segment, apart_hz: float, row_s: float) -> bool | None:
     """Tell from the time course whether two neighbouring segments are one emission; None if it does not say."""
     on_one, on_two = np.asarray(one.on.any(axis=1)), np.asarray(two.on.any(axis=1))
     if not on_one.any() or not on_two.any():
         return None
+    start_one, start_two = int(np.argmax(on_one)), int(np.argmax(on_two))
+    stop_one, stop_two = (
+        len(on_one) - int(np.argmax(on_one[::-1])),
+        len(on_two) - int(np.argmax(on_two[::-1])),
+    )
+    together = abs(start_one - start_two) <= _TOGETHER and abs(stop_one - stop_two) <= 2 * _TOGETHER
+    far = apart_hz > _TONES_HZ
     power_one, power_two = one.excess.sum(axis=1), two.excess.sum(axis=1)
     either = on_one | on_two
     if either.sum() >= 12:
@@ -127,19 +223,16 @@ def judge(one: Segment, two: Segment) -> bool | None:
             likeness = float(np.corrcoef(a, b)[0, 1])
             a, b = a / a.mean() if a.mean() > 0 else a, b / b.mean() if b.mean() > 0 else b
             turns = int(np.count_nonzero(np.diff(np.sign(a - b))))
-            if likeness < -0.5 and turns >= 4:
+            # What keys a carrier far is quick; time slots of two stations may follow each other as well.
+            slow = far and turns * _SLOT_S < either.sum() * row_s
+            if likeness < -0.5 and (turns >= 4 or slow):
+                return not slow
+            if likeness > 0.6 and not far:
                 return True
-            if likeness > 0.6:
-                return True
-    start_one, start_two = int(np.argmax(on_one)), int(np.argmax(on_two))
-    stop_one, stop_two = (
-        len(on_one) - int(np.argmax(on_one[::-1])),
-        len(on_two) - int(np.argmax(on_two[::-1])),
-    )
     if start_one == 0 and start_two == 0:
         if stop_one == len(on_one) and stop_two == len(on_two):
             return None
-        return True if abs(stop_one - stop_two) <= _TOGETHER else None
+        return True if abs(stop_one - stop_two) <= _TOGETHER and not far else None
     if abs(start_one - start_two) <= _TOGETHER:
-        return abs(stop_one - stop_two) <= 2 * _TOGETHER
+        return None if far and together else together  # far apart, that alone proves nothing
     return False

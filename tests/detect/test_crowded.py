@@ -1,0 +1,74 @@
+"""Neighbours side by side: each is an emission of its own; one emission with holes stays one.
+
+Signals from textbook formulas made here; channel rasters and slots from the standards named.
+"""
+
+import numpy as np
+import pytest
+from test_hard_air import find, level, noise, put
+
+
+def four_level(rng, count, rate_hz, baud=4800.0, step_hz=648.0):
+    """4FSK at 4800 Bd, deviations +-648 and +-1944 Hz (ETSI TS 102 361-1), steps smoothed over half a symbol."""
+    symbols = rng.choice([-3.0, -1, 1, 3], int(count / rate_hz * baud) + 2)
+    track = step_hz * symbols[(np.arange(count) * baud / rate_hz).astype(int)]
+    width = int(rate_hz / baud / 1.2)
+    return np.exp(2j * np.pi * np.cumsum(np.convolve(track, np.ones(width) / width, "same")) / rate_hz)
+
+
+def at(wave, hz, rate_hz):
+    return wave * np.exp(2j * np.pi * hz / rate_hz * np.arange(len(wave)))
+
+
+@pytest.mark.parametrize("levels_db", [(25, 25, 20), (40, 18, 30)])
+def test_channels_side_by_side_are_emissions_of_their_own(levels_db):
+    """Continuous carriers on a 12.5 kHz raster."""
+    rate_hz = 1.024e6
+    rng = np.random.default_rng(11)
+    count = int(1.5 * rate_hz)
+    data = noise(rng, count, rate_hz)
+    places = [100e3 + 12.5e3 * n for n in range(3)]
+    for hz, snr_db in zip(places, levels_db, strict=True):
+        put(data, level(snr_db, 8e3) * at(four_level(rng, count, rate_hz), hz, rate_hz), 0)
+    found, _ = find(data, rate_hz)
+    lasting = sorted((d for d in found if not d.part_of), key=lambda d: d.center_hz)
+    assert [d.center_hz for d in lasting] == pytest.approx(places, abs=600)
+    assert all(d.high_hz - d.low_hz < 13e3 and d.stop - d.start > 0.95 * count for d in lasting)
+
+
+def test_time_slots_on_neighbouring_channels_are_told_apart():
+    """Bursts of 30 ms every 60 ms, ramps of 1.25 ms between the slots (ETSI TS 102 361-1), three channels out of step."""
+    rate_hz = 512e3
+    rng = np.random.default_rng(12)
+    data = noise(rng, int(2.2 * rate_hz), rate_hz)
+    size, ramp = int(0.03 * rate_hz), int(0.00125 * rate_hz)
+    shape = np.ones(size)
+    shape[:ramp] = np.sin(np.pi / 2 * np.arange(ramp) / ramp) ** 2
+    shape[-ramp:] = shape[:ramp][::-1]
+    places = (50e3, 62.5e3, 75e3)
+    for hz, snr_db, begin_s in zip(places, (25, 25, 33), (0.30, 0.33, 0.305), strict=True):
+        for n in range(30):
+            burst = level(snr_db, 8e3) * shape * at(four_level(rng, size, rate_hz), hz, rate_hz)
+            put(data, burst, int((begin_s + 0.06 * n) * rate_hz))
+    found, _ = find(data, rate_hz)
+    right = [
+        d for d in found if min(abs(d.center_hz - hz) for hz in places) < 1e3 and d.high_hz - d.low_hz < 13e3
+    ]
+    assert len(found) - len(right) <= 3
+    assert 82 <= len(right) <= 93
+    lengths = np.array([d.stop - d.start for d in right]) / rate_hz
+    assert np.count_nonzero(np.abs(lengths - 0.029) > 0.006) <= 8
+
+
+@pytest.mark.parametrize("snr_db", [9, 25])
+def test_lines_that_mirror_each_other_are_one_emission(snr_db):
+    """A tone of 7 kHz on FM with 20 kHz deviation: lines 7 kHz apart after Bessel's functions (textbook)."""
+    rate_hz = 1.024e6
+    rng = np.random.default_rng(13)
+    count = int(1.2 * rate_hz)
+    t = np.arange(int(0.8 * rate_hz)) / rate_hz
+    wave = np.exp(1j * (20 / 7 * np.sin(2 * np.pi * 7e3 * t) + 2 * np.pi * 20e3 * t))
+    data = noise(rng, count, rate_hz)
+    put(data, level(snr_db, 55e3) * wave, int(0.2 * rate_hz))
+    found, _ = find(data, rate_hz)
+    assert len([d for d in found if not d.part_of]) == 1
