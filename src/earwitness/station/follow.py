@@ -17,6 +17,7 @@ from earwitness.station.lanes import Lane, Result, SharedCut, modes_by_class, mo
 PRE_ROLL_S = 0.05
 HEAD_S = 4.0  # what is kept of an emission's start until it is known ...
 HEAD_SAMPLES = 1 << 21  # ... and at most so many samples (16 MB)
+SLOW_HEAD_S, SLOW_SAMPLES = 12.0, 200_000  # of slow channels, whose signals take longer to tell, more
 FIRST_LOOK_S = 1.0
 NEXT_LOOK_S = 3.0
 SURE = 0.6  # confidence from which an identification is not tried again
@@ -56,7 +57,8 @@ class Follower:
         self._tuned_hz = tuned_hz  # where the receiver's own offset stands
         self._head: list[Samples] = []
         self._head_s = 0.0
-        self._head_limit_s = min(HEAD_S, HEAD_SAMPLES / channel.rate_hz)
+        slow_s = min(SLOW_HEAD_S, SLOW_SAMPLES / channel.rate_hz)
+        self._head_limit_s = min(max(HEAD_S, slow_s), HEAD_SAMPLES / channel.rate_hz)
         self._heard_s = 0.0
         self._next_look_s = min(FIRST_LOOK_S, self._head_limit_s / 2)
         width = detection.high_hz - detection.low_hz
@@ -74,7 +76,7 @@ class Follower:
             self._collect(lane.feed(samples))
         if self._heard_s >= self._next_look_s + PRE_ROLL_S and self._unsure():
             self._look()
-            self._next_look_s = self._heard_s + NEXT_LOOK_S
+            self._next_look_s = self._heard_s + min(NEXT_LOOK_S, self._heard_s)
 
     def close(
         self,
