@@ -169,3 +169,20 @@ def test_squelch_tones(sent, tone):
     assert len(overs) == 1
     assert overs[0].tone is not None
     assert tone.items() <= overs[0].tone.items()
+
+
+@pytest.mark.parametrize("rate_hz", [48_000.0, 24_000.0])
+@pytest.mark.parametrize(("first", "sense"), [(0, 1.0), (1, -1.0)])
+def test_ais_from_a_discriminator(rate_hz, first, sense):
+    """The sound of an unfiltered FM receiver: of any scale and sense, with the carrier's error as its middle."""
+    fields = [(5, 6), (0, 2), (244_000_123, 30), (0, 2), (9_074_729, 30), (0, 354)]  # type 5, two slots
+    message = [bit for value, count in fields for bit in tx.bits_of(value, count)]
+    wave = tx.ais(message, 4 * rate_hz, first=first, ppm=30.0)
+    iq = tx.received(wave, 4 * rate_hz, snr_db=20, width_hz=9600, offset_hz=-400.0)
+    hz = np.convolve(np.angle(iq[1:] * iq[:-1].conj()), np.hanning(18)[1:-1], "same")  # some 10 kHz wide
+    sound = (0.05 * sense * hz[::4]).astype(np.float32)
+    demodulator = get_mode("ais").demodulator()
+    frames = [*demodulator.feed(Samples(sound, rate_hz, 0.0, 0, 0)), *demodulator.close()]
+    assert [frame.bits.hex() for frame in frames] == [tx.hex_of(message)]
+    begins_s = 0.1 + (8 + 24 + 8) / 9600  # quiet, ramp, training, flag
+    assert frames[0].time_ns / 1e9 == pytest.approx(begins_s, abs=1e-4)

@@ -32,6 +32,10 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler
 from earwitness.modes.ais.gmsk import SPAN, SYMBOL_RATE_HZ, main_pulse, modulate, phase_pulse
 from earwitness.modes.ais.messages import legal, plausible
+from earwitness.modes.ais.sound import LEAST_RATE_HZ, known_sounds, likeness, loudness, readings
+from earwitness.modes.ais.sound import LIKE as SOUND_LIKE
+from earwitness.modes.ais.sound import PASS_HZ as SOUND_PASS_HZ
+from earwitness.modes.ais.sound import STOP_HZ as SOUND_STOP_HZ
 
 OS = 4  # samples per symbol
 RATE_HZ = OS * SYMBOL_RATE_HZ
@@ -99,6 +103,8 @@ def _templates() -> np.ndarray:
 
 
 TEMPLATES = _templates()
+KNOWN_SOUNDS = known_sounds(KNOWN_LEVELS, OS)
+SOUND_HOP = 8192
 
 
 @kernel("void(complex64[::1], float32[:,::1], float32[::1])", fastmath=True)
@@ -492,7 +498,102 @@ def air_bits(octets: bytes) -> Bits:
 
 
 class Demodulator:
-    """Frames of one AIS channel. `Frame.time_ns` is the first message bit, after the start flag."""
+    """Frames of one AIS channel, or of a discriminator's audio. `Frame.time_ns` is the first message bit."""
+
+    def __init__(self, mode: Mode):
+        self._mode = mode
+        self._way: _CarrierWay | _SoundWay | None = None
+
+    def feed(self, samples: Samples) -> list[Frame]:
+        """Take the next samples; gives frames some 0.25 s after their burst began."""
+        if self._way is None:
+            self._way = (_CarrierWay if np.iscomplexobj(samples.data) else _SoundWay)(self._mode)
+        return self._way.feed(samples)
+
+    def close(self) -> list[Frame]:
+        """Decode what is still waiting."""
+        out = self._way.close() if self._way else []
+        self._way = None
+        return out
+
+
+class _SoundWay:
+    """Frames of a discriminator's audio."""
+
+    def __init__(self, mode: Mode):
+        self._mode = mode
+        self._first: Samples | None = None
+        self._resampler: Resampler | None = None
+        self._sound = np.zeros(0, np.float32)
+        self._at = 0  # resampled index of _sound[0]
+        self._reported: list[Frame] = []
+
+    def feed(self, samples: Samples) -> list[Frame]:
+        if self._first is None:
+            self._first = replace(samples, data=samples.data[:0])
+            if samples.rate_hz >= LEAST_RATE_HZ:
+                self._resampler = Resampler(
+                    samples.rate_hz, RATE_HZ, SOUND_HOP, pass_hz=SOUND_PASS_HZ, stop_hz=SOUND_STOP_HZ
+                )
+        if self._resampler is None:
+            return []
+        return [frame for hop in self._resampler.feed(samples.data) for frame in self._hop(hop.real)]
+
+    def close(self) -> list[Frame]:
+        if self._resampler is None:
+            return []
+        rest = [*self._resampler.rest(), np.zeros(TAIL + SOUND_HOP)]
+        out = [frame for hop in rest for frame in self._hop(hop.real)]
+        self._first = self._resampler = None
+        return out
+
+    def _hop(self, fresh: np.ndarray) -> list[Frame]:
+        """Take resampled samples; read the bursts that begin where enough is held to end them."""
+        self._sound = np.concatenate([self._sound, fresh.astype(np.float32)])
+        ready = len(self._sound) - TAIL
+        if ready < SOUND_HOP:
+            return []
+        like = likeness(self._sound[: ready + KNOWN_SOUNDS.shape[1]], KNOWN_SOUNDS)
+        places = np.empty(len(like) // PEAK + 1, np.int64)
+        places = places[: _peaks(like, SOUND_LIKE, PEAK, places)]
+        out = [frame for at in places.tolist() if (frame := self._read_at(at)) is not None]
+        drop = ready - 2 * PEAK
+        self._sound, self._at = self._sound[drop:], self._at + drop
+        return out
+
+    def _read_at(self, at: int) -> Frame | None:
+        first = self._first
+        if first is None:
+            raise RuntimeError("a burst before any samples")
+        known = KNOWN_LEVELS.shape[1]
+        for bits in readings(self._sound, float(at), OS, MOST_BITS, known):
+            found = _read(bits)
+            if found is None:
+                continue
+            step = first.rate_hz / RATE_HZ
+            octets = len(found.octets)
+            level = loudness(self._sound, at, found, OS)
+            frame = Frame(
+                mode=self._mode.name,
+                time_ns=first.time_ns((self._at + at + found.start * OS) * step),
+                stop_ns=first.time_ns((self._at + at + (found.stop + 8) * OS) * step),
+                bits=air_bits(found.octets),
+                check="pass",
+                check_name=f"HDLC CRC-16 over {8 * octets} bits",
+                level_dbfs=float(10 * np.log10(level + 1e-30)),
+            )
+            if any(
+                frame.bits == other.bits and abs(frame.time_ns - other.time_ns) < SAME_NS
+                for other in self._reported
+            ):
+                return None
+            self._reported = [*self._reported[-7:], frame]
+            return frame
+        return None
+
+
+class _CarrierWay:
+    """Frames of a channel's I/Q."""
 
     def __init__(self, mode: Mode):
         self._mode = mode
@@ -508,7 +609,6 @@ class Demodulator:
         self._reported: list[Frame] = []
 
     def feed(self, samples: Samples) -> list[Frame]:
-        """Take the next samples; gives frames some 0.25 s after their burst began."""
         if self._first is None or self._resampler is None:
             self._first = replace(samples, data=samples.data[:0])
             self._step = samples.rate_hz / RATE_HZ
@@ -518,7 +618,6 @@ class Demodulator:
         return [frame for hop in self._resampler.feed(samples.data) for frame in self._hop(hop)]
 
     def close(self) -> list[Frame]:
-        """Decode what is still waiting."""
         if self._first is None or self._resampler is None:
             return []
         out = [frame for hop in self._resampler.rest() for frame in self._hop(hop)]

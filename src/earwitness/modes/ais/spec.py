@@ -19,6 +19,7 @@ MODE = Mode(
     symbol_rate_hz=9600.0,
     raster_hz=25_000.0,
     by_frequency=True,
+    audio=True,
     priority=20,
     package=__package__ or "",
 )
