@@ -70,6 +70,7 @@ _TOUCH = 0.25  # share of the narrower band that neighbours may have in common
 _CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
 _RIM = 0.1  # share of the power that may lie in reach of neighbours, on either side
 _SAME_ROWS = 3  # within which what begins begins together
+_GAIN_FELL = 0.8  # of the floor: that far down at once
 _FAR_HZ = 1e4  # as of neighbouring channels
 _TORN = 3  # batches in a row that show others in an established emission's band
 _DIP = 3.0  # times over the place where two that touch are cut apart
@@ -287,12 +288,17 @@ class Detector:
             found, pulses = self._trains.feed([rows.quick for rows in pieces])
             out += found
         due = self._floor_is_due(pieces) and count == BATCH
+        change = 1.0  # of the floor in this batch
         if due:
             clean = _without(power[:count], pulses)
             usable = len(clean) // 8 * 8
             if usable >= 16:
+                usual = self.floor.level
                 self.floor.update(clean[:usable])
+                change = float(np.median(self.floor.level / usual))
         strong = normalise(power, self.floor.level, ratio)
+        if change < _GAIN_FELL:
+            _level_rows(ratio[:count])
         self._hide(pulses, ratio[:count], mask[:count])
         if strong:
             mask_skirts(self._ratio, self._mask, HISTORY)
@@ -942,6 +948,14 @@ class Detector:
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz
+
+
+def _level_rows(ratio: np.ndarray) -> None:
+    """Take out of rows (rows, bins) over the noise by how much the noise was stronger before the gain fell."""
+    noise = np.quantile(ratio[:, ::4], 0.1, axis=1)
+    usual = np.median(noise[-8:])
+    rows = noise > 1.1 * usual
+    ratio[rows] *= (usual / noise[rows, None]).astype(np.float32)
 
 
 def _after_silence(series: np.ndarray, low: int, at: int, limit: float) -> int:

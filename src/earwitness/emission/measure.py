@@ -170,7 +170,7 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     net = spectrum.density[inside] - noise_hz
     offsets = spectrum.frequency_hz[inside]
     share = net / max(net.sum(), 1e-30)
-    centroid = float(np.sum(share * offsets))
+    centroid = float(np.sum(share * offsets)) if net.sum() > 0 else (lower + upper) / 2
     random = float(np.sum((spectrum.density[inside] * (offsets - centroid)) ** 2)) * 1.5 / spectrum.looks
     statistical = np.sqrt(random) / max(net.sum(), 1e-30)
     skew = centroid - (lower + upper) / 2

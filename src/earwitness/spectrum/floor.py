@@ -31,6 +31,11 @@ _EDGE, _LEAST, _MOST = (
     0.05,
     0.7,
 )  # shares of the span: what an edge is judged over, widths of such signals
+_FALLS, _LEAST_ROLL = (
+    0.93,
+    0.2,
+)  # of the noise further in: where a filter's slope begins, how far it is followed
+_FALL_DOUBT = 1.12  # its level is taken so much higher until it is learnt
 _LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there
 
 
@@ -168,11 +173,14 @@ class NoiseFloor:
         self._base: np.ndarray | None = None
         self._mean: np.ndarray | None = None  # of each column
         self._filled = np.zeros(columns, bool)
+        self._raw = np.ones(columns)  # of each column over the noise further in, the shape not divided out
+        self._roll = np.ones(columns)  # of the filter before the converter, towards the ends of the span
         self._warm = 0.0
         # How well the level is known after the first four batches, as a fraction.
         self.spread = 1.2 / np.sqrt(self._count * 4 * 64 / CELL_ROWS * self._width)
         self.settled_spread = self.spread * 2 * np.sqrt(_FOLLOW / 2)
         self.shape = np.ones(of.size, np.float32)
+        self._learnt_shape = np.ones(of.size)
         self._seen = np.zeros(of.size // 8)
         self._learnt = np.ones(of.size // 8)
         self._shape_looks = looks(of, 64, 8)
@@ -184,6 +192,8 @@ class NoiseFloor:
     def update(self, power: np.ndarray) -> None:
         """Take rows of power (rows, bins), a multiple of 8 rows, and follow their noise."""
         cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
+        if self._updates < self._learn_after and self._find_roll(cells):
+            cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
         self._find_wide(cells)
         found = _levels(cells, self._filled, self._width, self._windows, self._low, self._clip, self._clipped)
         sound = ~np.isnan(found)
@@ -208,6 +218,35 @@ class NoiseFloor:
             self._warm += power.shape[0] / 64
             self._base = self._base * (1 + share * (np.clip(ratio, 0.5, 1.25) - 1))
         self._refresh()
+
+    def _find_roll(self, cells: np.ndarray) -> bool:
+        """Find how the noise falls towards both ends of the span, until the shape is learnt; tell whether it does.
+
+        It only falls: what rises again on the way out is a signal. The reference is the lowest fifth further in.
+        """
+        n = cells.shape[1]
+        raw = cells * self.shape[::CELL_BINS]
+        here = np.median(raw, axis=0)
+        share = 1 / (self._warm * 64 / CELL_ROWS / len(cells) + 1)
+        outer = max(self._width, 8)
+        before = self._roll.copy()
+        for side in (slice(None), slice(None, None, -1)):
+            inside = np.ascontiguousarray(raw[:, side][:, outer : 2 * outer])
+            level = robust_level(inside.ravel(), self._low, self._clip, self._clipped)
+            mean = self._raw[side][:outer]
+            mean += share * (here[side][:outer] / max(level, 1e-30) - mean)
+            smooth = np.convolve(np.pad(mean, 2, mode="edge"), np.full(5, 0.2), "valid")
+            fall = np.minimum.accumulate(smooth[::-1])[::-1]
+            roll = np.clip(fall * _FALL_DOUBT, _LEAST_ROLL, 1.0)
+            self._roll[side][:outer] = np.where(fall < _FALLS, roll, 1.0)
+        if n < 4 * outer or np.array_equal(before, self._roll):
+            return False
+        self._mean = None
+        self._reshape()
+        return True
+
+    def _reshape(self) -> None:
+        self.shape = (self._learnt_shape * np.repeat(self._roll, CELL_BINS)).astype(np.float32)
 
     def _find_wide(self, cells: np.ndarray) -> None:
         """Find the signals that are wider than a window can bear."""
@@ -237,7 +276,8 @@ class NoiseFloor:
         spread = 1 / (self._shape_looks * np.minimum(self._seen + 1, self._memory))
         off = smooth - 1
         trusted = 1 + off * np.maximum(0, 1 - 4 * spread / np.maximum(off**2, 1e-12))
-        self.shape = np.repeat(trusted, 8).astype(np.float32)
+        self._learnt_shape = np.repeat(trusted, 8)
+        self._reshape()
         self._refresh()
 
     def _refresh(self) -> None:
