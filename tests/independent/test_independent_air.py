@@ -139,6 +139,17 @@ def test_vdl2_with_two_frames_in_a_burst():
     assert [one.frame.bits.hex() for one in got] == [bytes(frame).hex().upper() for frame in frames]
 
 
+@pytest.mark.parametrize(
+    ("speed", "unevenness", "seed"), [(8, 0.08, 2), (12, 0.1, 5), (20, 0.0, 1), (40, 0.0, 1)]
+)
+def test_morse_of_one_station_is_one_message(speed, unevenness, seed):
+    text = "VVV VVV DE DL0XX/B JO31 = PWR 5W ANT GP = QSY 20"
+    wave = tx.morse(text, 2500.0, speed, unevenness=unevenness, seed=seed)
+    iq = tx.received(wave, 2500.0, snr_db=12, width_hz=150, offset_hz=17.0, quiet_s=1.0)
+    got = heard("morse", iq, 2500.0, 7.03e6)
+    assert [one.fields["text"] for one in got] == [text]
+
+
 @pytest.mark.parametrize("self_test", [False, True])
 def test_beacon_of_the_coding_guide(self_test):
     message = tx.bits_of(0x90127B92922BC022FF103504422535, 120)  # C/S coding guide by way of the sheet, 8.5

@@ -295,6 +295,75 @@ def beacon(bits, rate_hz, *, self_test=False, radians=1.1, ppm=0.0):
     return ramped(np.exp(1j * np.concatenate([np.zeros(int(0.16 * rate_hz)), phase])), 0.001 * rate_hz)
 
 
+# -- Morse: ITU-R M.1677, from memory ----------------------------------------------------------------------
+
+_MORSE = dict(
+    zip(
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/?=+",
+        [
+            ".-",
+            "-...",
+            "-.-.",
+            "-..",
+            ".",
+            "..-.",
+            "--.",
+            "....",
+            "..",
+            ".---",
+            "-.-",
+            ".-..",
+            "--",
+            "-.",
+            "---",
+            ".--.",
+            "--.-",
+            ".-.",
+            "...",
+            "-",
+            "..-",
+            "...-",
+            ".--",
+            "-..-",
+            "-.--",
+            "--..",
+            "-----",
+            ".----",
+            "..---",
+            "...--",
+            "....-",
+            ".....",
+            "-....",
+            "--...",
+            "---..",
+            "----.",
+            "-..-.",
+            "..--..",
+            "-...-",
+            ".-.-.",
+        ],
+        strict=True,
+    )
+)
+
+
+def morse(text, rate_hz, words_per_minute, *, unevenness=0.0, seed=1):
+    """A hand whose every element and gap is off by `unevenness` (standard deviation, relative); 50 dots a word."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for word in text.split():
+        for char in word:
+            for element in _MORSE[char]:
+                parts += [(1, 1 if element == "." else 3), (0, 1)]
+            parts[-1] = (0, 3)
+        parts[-1] = (0, 7)
+    dot = 1.2 / words_per_minute * rate_hz
+    lengths = [round(dot * count * max(1 + unevenness * rng.normal(), 0.4)) for _, count in parts]
+    keyed_down = np.repeat([float(state) for state, _ in parts], lengths)
+    edge = np.hanning(int(0.01 * rate_hz) + 2)
+    return np.convolve(keyed_down, edge / edge.sum(), "same").astype(complex)
+
+
 # -- squelch: sections 6.1 and 6.2 -------------------------------------------------------------------------
 
 

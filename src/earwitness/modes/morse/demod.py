@@ -1,7 +1,7 @@
 """From channel samples to frames of Morse text.
 
 A line that comes and goes is kept from half a second before its first half second to 3 s after its last, or
-until 40 s are held; then the whole stretch is read at once by `dsp.keying`. A longer transmission is cut at
+until two minutes are held; then the whole stretch is read at once by `dsp.keying`. A longer transmission is cut at
 its last gap between words. It may be two stations in turn, of other speed or carrier: where nothing was heard for a
 second it is read in parts, if each of them is Morse or the whole is none. A reading becomes a frame only when its timing is that of Morse: see
 `timing_fault`.
@@ -24,9 +24,9 @@ from earwitness.dsp.keying import KeyingFind, read_keying
 REACH_HZ = 150.0
 QUIET_BLOCKS = 6  # 3 s
 BETWEEN_BLOCKS = 2  # between two stations, a second
-SLOW_DOT_S = 0.1  # from here on a second is a pause between words
+BETWEEN_S, BETWEEN_DOTS = 1.0, 11.0  # and so many dots: a pause between words has seven
 LEAST_PART_BLOCKS = 4  # of a part that is read
-LONGEST_BLOCKS = 80  # 40 s
+LONGEST_BLOCKS = 240  # two minutes
 LEAST_CHARACTERS = 5
 LEAST_MORE = 2  # of what goes on where a text has just been read
 SAME_HZ, SAME_SPEED = 15.0, 0.25  # by which it may differ
@@ -92,8 +92,8 @@ class Demodulator(FramedReceiver):
         start = self._held_at
         size = self.frame * self.block_frames
         whole = find is not None and timing_fault(find, read_text(find)) is None
-        slow = whole and find is not None and find.dot_s > SLOW_DOT_S
-        parts = [] if slow else self._parts(final=final)
+        one = whole and find is not None and not _pauses(find)
+        parts = [] if one else self._parts(final=final)
         frames = [self._frame_of(iq[a * size : b * size], (start + a) * size) for a, b in parts]
         if parts and (all(frames) or not whole):
             if final:
@@ -172,6 +172,12 @@ class Demodulator(FramedReceiver):
             and abs(find.frequency_hz - last.frequency_hz) < SAME_HZ
             and abs(find.dot_s / last.dot_s - 1) < SAME_SPEED
         )
+
+
+def _pauses(find: KeyingFind) -> bool:
+    """Tell whether a reading has a silence longer than one between words."""
+    longest = max((b.start_s - a.stop_s for a, b in pairwise(find.elements)), default=0.0)
+    return longest > max(BETWEEN_S, BETWEEN_DOTS * find.dot_s)
 
 
 def _until(find: KeyingFind, stop_s: float) -> KeyingFind | None:

@@ -60,7 +60,7 @@ def test_drift_fading_and_an_uneven_hand():
 
 
 def test_long_transmission_comes_in_parts_that_join():
-    text = " ".join(["VVV DE QX1 QX1 = NR 17 GALE SW 8"] * 4)
+    text = " ".join(["VVV DE QX1 QX1 = NR 17 GALE SW 8"] * 8)
     frames = run(received({"text": text, "words_per_minute": 20}, 12))
     assert len(frames) > 1
     assert " ".join(texts(frames)) == text
