@@ -516,33 +516,9 @@ def runs(chosen: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
 
 
-@kernel("void(float32[::1], int64, int64, float64, float32[::1])", fastmath=True)
-def _quiet(first: np.ndarray, begin: int, end: int, louder: float, weight: np.ndarray) -> None:
-    """Weigh by blocks of BLOCK symbols: nearly nothing where the spread is `louder` times the least in [begin, end)."""
-    blocks = len(first) // BLOCK
-    spread = np.empty(blocks, np.float32)
-    least = np.float32(np.inf)
-    for b in range(blocks):
-        some = first[b * BLOCK : (b + 1) * BLOCK]
-        mean = np.float32(0)
-        for k in range(BLOCK):
-            mean += some[k]
-        mean /= np.float32(BLOCK)
-        total = np.float32(0)
-        for k in range(BLOCK):
-            total += abs(some[k] - mean)
-        spread[b] = total
-        if begin <= b * BLOCK < end and total < least:
-            least = total
-    for b in range(blocks):
-        w = np.float32(1.0) if spread[b] <= louder * least else np.float32(1e-3)
-        for k in range(b * BLOCK, (b + 1) * BLOCK):
-            weight[k] = w
-
-
 @kernel("boolean(float32[::1], float32[::1], float64[::1])", fastmath=True)
 def _clusters(first: np.ndarray, weight: np.ndarray, info: np.ndarray) -> bool:
-    """Split a first look at symbols in two; info: [unused, middle, half distance]. Tells whether they can be read.
+    """Split a first look at symbols in two; info: [share of the power, middle, half distance]. Tells whether they can be read.
 
     They can when the two clusters hold enough of the power, and when they change often enough.
     """
@@ -573,6 +549,7 @@ def _clusters(first: np.ndarray, weight: np.ndarray, info: np.ndarray) -> bool:
         middle = np.float32(0.5) * (high + low)
         spread = np.float32(0.5) * (high - low)
         split = ups * downs / whole * (high - low) * (high - low)
+    info[0] = split / (power + np.float32(1e-30))
     info[1] = middle
     info[2] = spread
     if split <= LEAST_SPLIT * power:
@@ -585,6 +562,51 @@ def _clusters(first: np.ndarray, weight: np.ndarray, info: np.ndarray) -> bool:
         changes += weight[k] * changed
         step += weight[k] * changed * abs(after[k] - first[k])
     return bool(changes >= LEAST_CHANGES and step >= LEAST_STEP * 2 * spread * changes)
+
+
+@kernel("boolean(float32[::1], int64, int64, float64, float32[::1], float64[::1])", fastmath=True)
+def _weighed(
+    first: np.ndarray, begin: int, end: int, louder: float, weight: np.ndarray, info: np.ndarray
+) -> bool:
+    """Weigh a first look at symbols by blocks of BLOCK, and give what `_clusters` makes of it.
+
+    What differs from what is in [begin, end) by more than `louder` counts nearly nothing. Where a burst begins or ends
+    in there it is quieter than the noise beside it after a discriminator, and louder in other audio: what makes the
+    better symbols counts.
+    """
+    blocks = len(first) // BLOCK
+    spread = np.empty(blocks, np.float32)
+    least = np.float32(np.inf)
+    most = np.float32(0)
+    for b in range(blocks):
+        some = first[b * BLOCK : (b + 1) * BLOCK]
+        mean = np.float32(0)
+        for k in range(BLOCK):
+            mean += some[k]
+        mean /= np.float32(BLOCK)
+        total = np.float32(0)
+        for k in range(BLOCK):
+            total += abs(some[k] - mean)
+        spread[b] = total
+        if begin <= b * BLOCK < end:
+            least = min(least, total)
+            most = max(most, total)
+    for b in range(blocks):
+        w = np.float32(1.0) if spread[b] <= louder * least else np.float32(1e-3)
+        weight[b * BLOCK : (b + 1) * BLOCK] = w
+    good = _clusters(first, weight, info)
+    if most <= louder * least:
+        return good
+    other = np.empty(len(weight), np.float32)
+    for b in range(blocks):
+        near = most <= louder * spread[b] and spread[b] <= louder * most
+        other[b * BLOCK : (b + 1) * BLOCK] = np.float32(1.0) if near else np.float32(1e-3)
+    facts = np.empty(3)
+    good_too = _clusters(first, other, facts)
+    if good_too and (not good or facts[0] > info[0]):
+        weight[:] = other
+        info[:] = facts
+    return good or good_too
 
 
 @kernel(
@@ -694,8 +716,7 @@ def _readable(first: np.ndarray, louder: float, out: np.ndarray) -> None:
     info = np.empty(3)
     for h in range(len(out)):
         look = first[h * HOP : h * HOP + span]
-        _quiet(look, AROUND, AROUND + HOP, louder, weight)
-        out[h] = _clusters(look, weight, info)
+        out[h] = _weighed(look, AROUND, AROUND + HOP, louder, weight, info)
 
 
 @kernel("void(float32[:,::1], float32[::1], float64, boolean[::1], float32[::1], float64[:,::1])")
@@ -712,8 +733,7 @@ def _slice(
             continue
         low = h * HOP
         look = first[low : low + span]
-        _quiet(look, AROUND, AROUND + HOP, louder, weight)
-        _clusters(look, weight, facts[done])
+        _weighed(look, AROUND, AROUND + HOP, louder, weight, facts[done])
         part[:] = x[:, low : low + span]
         some = soft[done * HOP : (done + 1) * HOP]
         facts[done, 0] = _fit(part, look, weight, facts[done, 1], AROUND, AROUND + HOP, some)

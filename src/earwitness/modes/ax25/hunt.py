@@ -16,6 +16,11 @@ from earwitness.coding.scramble import PACKET_TAPS, descramble
 from earwitness.dsp.jit import kernel
 from earwitness.modes.ax25.frame import LEAST_OCTETS, MOST_OCTETS, odd_head, parse
 
+FLAG, FIRST_FLAG = (
+    0x7E,
+    0xFE,
+)  # the second: where the level before a burst was what a change of level would have made
+LATE = 16  # of these that are remembered
 KEPT = 8 * (MOST_OCTETS + 2) * 6 // 5 + 64  # line symbols held back for repair: a frame with its stuffing
 LEAST_BITS = 8 * (LEAST_OCTETS + 2)
 SUSPECTS = 10
@@ -36,14 +41,14 @@ class Hit:
     quality: float  # typical size of its soft symbols
 
 
-@kernel("int64(uint8[:], int64, int64[:])")
-def _flags(bits: np.ndarray, begin: int, out: np.ndarray) -> int:
-    """Note the index after each flag that ends at or after bits[begin]; gives how many."""
+@kernel("int64(uint8[:], int64, int64, int64[:])")
+def _flags(bits: np.ndarray, begin: int, word: int, out: np.ndarray) -> int:
+    """Note the index after each `word` of eight bits that ends at or after bits[begin]; gives how many."""
     count = 0
     register = 0
     for i in range(max(begin - 7, 0), len(bits)):
         register = (register << 1 | bits[i]) & 0xFF
-        if register == 0x7E and i >= begin:
+        if register == word and i >= begin:
             out[count] = i + 1
             count += 1
     return count
@@ -60,6 +65,7 @@ class FrameHunter:
         self._base = 0  # symbol index of _soft[0]
         self._bits = np.zeros(0, np.uint8)
         self._flag = -1  # symbol index after the latest flag
+        self._late: list[int] = []  # the same of what may be a burst's only flag
 
     def feed(self, soft: np.ndarray, places: np.ndarray) -> list[Hit]:
         """Take soft symbols float32 (n,) and where they are; give the frames that end in them."""
@@ -78,9 +84,12 @@ class FrameHunter:
             if parse(frame.octets) is not None:
                 out.append(self._hit(frame.octets, frame.start - self._base, frame.stop - self._base, 0))
         ends = np.empty(len(fresh) // 7 + 2, np.int64)
-        count = int(_flags(self._bits, old, ends))
+        count = int(_flags(self._bits, old, FIRST_FLAG, ends))
+        self._late = [*self._late, *(ends[:count] + self._base).tolist()][-LATE:]
+        count = int(_flags(self._bits, old, FLAG, ends))
         for end in (ends[:count] + self._base).tolist():
             stop = end - 8
+            out += self._begun_late(stop)
             if stop not in good and LEAST_BITS <= stop - self._flag <= KEPT and self._flag >= self._base:
                 out += self._repair(self._flag - self._base, stop - self._base)
             self._flag = end
@@ -94,6 +103,23 @@ class FrameHunter:
         quality = float(np.median(np.abs(self._soft[max(start, 0) : stop + 1])))
         first, last = self._places[max(start, 0)], self._places[min(stop, len(self._places) - 1)]
         return Hit(octets, float(first), float(last), flips, quality)
+
+    def _begun_late(self, stop: int) -> list[Hit]:
+        """Try what began with a flag whose first bit is lost, as there was nothing before it, and ends at `stop`."""
+        late, self._late = self._late, []
+        for start in late:
+            if start <= max(self._flag, self._base) or not LEAST_BITS <= stop - start <= KEPT:
+                continue
+            found = frame_at(
+                self._bits[: stop + 8 - self._base],
+                start - self._base,
+                min_octets=LEAST_OCTETS,
+                max_octets=MOST_OCTETS,
+            )
+            parsed = parse(found.octets) if found is not None else None
+            if found is not None and parsed is not None and not parsed.odd and not parsed.unshifted:
+                return [self._hit(found.octets, start - self._base, found.stop, 0)]
+        return []
 
     def _repair(self, start: int, stop: int) -> list[Hit]:
         """Try to bring a frame between two flags right by reversing its least certain line symbols."""
