@@ -20,6 +20,7 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.centred import Centred
 from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
@@ -49,6 +50,7 @@ FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound
 # Bauds of phase reversals and what each is taken from, and how many squares the look for their carrier adds up
 PSK_SOURCES = {1200.0: ("low", 1), 9600.0: ("channel", 4)}
 PSK_REACH_HZ = 2500.0
+CENTRED_HZ, CENTRED_PIECE = 1_500.0, 2_000  # carriers within are left where they are; samples tuned at once
 AUDIO_MIDDLE_HZ = 1650.0  # the SSB audio band is 150 to 3150 Hz
 AUDIO_REACH_HZ = 1250.0
 CHANNEL_HZ = 17_000.0  # half the width kept where a channel is resampled
@@ -564,6 +566,7 @@ class Demodulator:
             self._sound, self._open = _Steps(), _Steps()
             self._low = [Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=5000.0) for _ in range(2)]
             self._tuner = _Tuner()
+            self._centred = Centred(rate, CENTRED_HZ)
 
     def feed(self, samples: Samples) -> list[Frame]:
         """Take the next samples; gives frames up to three seconds after their end."""
@@ -591,6 +594,9 @@ class Demodulator:
     def _block(self, block: np.ndarray, *, last: bool = False) -> list[Frame]:
         if not _tame(block.view(np.float32)):
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
+        if not self._audio:
+            places = range(0, len(block), CENTRED_PIECE)
+            block = np.concatenate([self._centred.feed(block[at : at + CENTRED_PIECE]) for at in places])
         self._front.note(block)
         still = False
         sources = self._from_audio(block) if self._audio else self._from_channel(block, last)
@@ -666,7 +672,8 @@ class Demodulator:
             offset = found.carrier_hz
             if offset is None:
                 offset = self._rate_hz * self._front.frequency(hit.start, hit.stop)
-            frequency = first.center_hz + offset
+            moved = self._centred.shift_hz(0.5 * (hit.start + hit.stop))
+            frequency = first.center_hz + offset + moved
             if self._noise is not None:
                 snr = level - self._noise - 10 * float(np.log10(self._mode.bandwidth_hz))
         extra = {"modulation": found.stream, "scrambled": found.scrambled}

@@ -19,6 +19,7 @@ from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import carrier
 from earwitness.dsp.carrier import Start, acquire, follow
+from earwitness.dsp.centred import Centred
 from earwitness.dsp.filters import StreamingFir, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
@@ -56,15 +57,15 @@ TRIAL_BITS = (
 )
 TRIES = 2  # looks without a start in a row, after which one is tried less and less often
 LONGEST_S = 8.0  # between two trials of what stays fruitless
-VAIN_S, VAIN_EVERY = (
-    1.0,
-    3,
-)  # of something without a sync marker after which but one window in so many is looked at
+VAIN_S, VAIN_LEAST = 1.0, 8  # of something without a sync marker, and windows of it, after which
+VAIN_EVERY = 3  # but one in so many is looked at
 PAUSE_S = 2.0  # without a line after which what begins is something new
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0
 AUDIO_REVERSAL_HZ = 1200.0
 AUDIO_REVERSAL_DIVIDE = 4
+ALONE = 1.02  # power over the noise of a channel below which it is not tuned
+CENTRED_HZ = 250.0  # carriers within are left where they are
 FRAMING = "sync marker 1ACFFC1D"
 NAMES = {carrier.REAL: "FSK", carrier.BPSK: "BPSK", carrier.QPSK: "QPSK", carrier.OQPSK: "OQPSK"}
 FOLD = {carrier.REAL: 1, carrier.BPSK: 2, carrier.QPSK: 4, carrier.OQPSK: 4}
@@ -262,6 +263,7 @@ class Demodulator:
         kind = np.float32 if self._audio else np.complex64
         rate = samples.rate_hz
         self._blocks = FixedBlocks(WINDOW)
+        self._centred = Centred(rate, CENTRED_HZ)
         self._fed = False
         self._taken = 0  # samples, in whole windows
         self._octaves = octaves(rate, AUDIO_RATES_HZ if self._audio else RATES_HZ, kind)
@@ -328,6 +330,9 @@ class Demodulator:
         return stream.close()
 
     def _block(self, block: np.ndarray) -> list[Frame]:
+        if not self._audio:
+            quiet = None if self._noise is None else ALONE * self._rate_hz() * 10 ** (self._noise / 10)
+            block = self._centred.feed(block, quiet)
         out = self._ladder(0, block, self._taken)
         if self._reversal:
             phase = (self._taken + np.arange(len(block))) * (AUDIO_MIDDLE_HZ / self._rate_hz()) % 1.0
@@ -382,7 +387,9 @@ class Demodulator:
         else:
             self._vain[key] += 1
         vain = self._vain[key]
-        resting = settled is None and vain * WINDOW > VAIN_S * octave.rate_hz and vain % VAIN_EVERY
+        resting = (
+            settled is None and vain > max(VAIN_S * octave.rate_hz / WINDOW, VAIN_LEAST) and vain % VAIN_EVERY
+        )
         blind = bool(resting) or (settled is not None and self._streams[settled].waiting < LOOK_AFTER)
         chances: list[Chance] = []
         steps: dict[float, np.ndarray] = {}
@@ -567,6 +574,7 @@ class Demodulator:
             extra["audio_carrier_hz"] = round(AUDIO_MIDDLE_HZ + turn_hz)
         elif not self._audio:
             frequency = first.center_hz + (turn_hz if chance.kind != carrier.REAL else 0.0)
+            frequency += self._centred.shift_hz(0.5 * (block.start + block.stop))
         level = 10 * float(np.log10(stream.power))
         snr = None
         if self._noise is not None and not self._audio:

@@ -170,6 +170,28 @@ def test_drift_over_a_pass_is_followed(facts, ebn0_db, drift_hz):
         )
 
 
+@pytest.mark.parametrize("offset_hz", [-10_000.0, 3_500.0])
+@pytest.mark.parametrize(("modulation", "baud", "scrambled", "ebn0_db"), [("bpsk", 1200, False, 10.5), ("bpsk", 9600, True, 11.0), ("fsk", 9600, True, 13.5), ("fsk", 1200, False, 15.0), ("afsk", 1200, False, 21.5)])  # fmt: skip
+def test_doppler_of_low_orbits(modulation, baud, scrambled, ebn0_db, offset_hz):
+    # +-10 kHz at 435 MHz, +-3.5 kHz at 145 MHz: 7.5 km/s over the speed of light
+    rate = 51_360.0
+    rng = np.random.default_rng(4)
+    facts = {"modulation": modulation, "baud": baud, "scrambled": scrambled, "lead_s": 16 * 8 / baud}
+    item = {"source": "QX7SAT", "destination": "QX7GND", "info_hex": rng.bytes(60).hex(), **facts}
+    wave_form = synth.transmit(item, rate)
+    iq = np.concatenate([np.zeros(9_000), wave_form, np.zeros(9_000)])
+    t = np.arange(len(iq)) / rate
+    iq = iq * np.exp(2j * np.pi * (offset_hz * t - 50 * t**2))
+    power = rate / baud * 10 ** (-ebn0_db / 10)
+    iq += np.sqrt(power / 2) * (rng.standard_normal(len(iq)) + 1j * rng.standard_normal(len(iq)))
+    demodulator = get_mode("ax25").demodulator()
+    samples = Samples((0.1 * iq).astype(np.complex64), rate, 437e6, 0, 0)
+    (frame,) = [*demodulator.feed(samples), *demodulator.close()]
+    assert frame.bits == synth.payloads(item)[0]
+    middle_s = (9_000 + len(wave_form) / 2) / rate
+    assert frame.frequency_hz - 437e6 - offset_hz + 100 * middle_s == pytest.approx(0, abs=0.06 * baud + 60)
+
+
 def test_recording_that_runs_too_fast():
     # no list has these: three frames whose FCS is right, of call signs AO27 T and N4USI, at 1235 Bd for 1200
     path = SHARED / "satellite-audio" / "ao27.wav"

@@ -64,6 +64,16 @@ def test_narrow_channels_hold_what_they_are_for(width_hz, rate_hz):
     assert [frame.bits for frame in received(data, 1.07 * rate_hz)] == SYNTH.payloads(item)
 
 
+@pytest.mark.parametrize(("symbol_rate_hz", "offset_hz", "rate_hz"), [(9600, 50_000.0, 205_440.0), (9600, -10_000.0, 205_440.0), (2400, 9_000.0, 25_680.0), (1200, -3_500.0, 25_680.0)])  # fmt: skip
+def test_doppler_of_low_orbits(symbol_rate_hz, offset_hz, rate_hz):
+    """Some 25e-6 of the carrier: 50 kHz at 2.2 GHz, 10 kHz at 435 MHz, 3.5 kHz at 145 MHz."""
+    item = {"modulation": "bpsk", "symbol_rate_hz": symbol_rate_hz, "texts": ["a", "b", "c"], "spacecraft": 9}
+    data = keyed(item, 8.0, rate_hz, np.random.default_rng(3), offset_hz)
+    got = received(data, rate_hz, 10 * np.log10(0.0025 / symbol_rate_hz * 10**-0.8))
+    assert SYNTH.payloads(item)[-2:] == [frame.bits for frame in got][-2:]
+    assert got[-1].frequency_hz - 437e6 == pytest.approx(offset_hz, abs=0.02 * symbol_rate_hz)
+
+
 def test_audio_of_a_discriminator_and_of_a_sideband_receiver():
     rng = np.random.default_rng(5)
     words = {"texts": ["one", "two"], "spacecraft": 9}

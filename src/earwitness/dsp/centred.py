@@ -1,0 +1,184 @@
+"""A channel moved so that what is in it lies about 0 Hz, however far the Doppler shift of a pass has taken it.
+
+Demodulators bear a carrier some way off; further away their filters cut it. Each piece of the channel is looked at in
+averaged spectra: what stands out where the channel is tuned keeps it there, and is followed by a tuning that slides no
+quicker than carrier loops bear; where nothing does, it is tuned to the strongest that stands out elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from functools import lru_cache
+
+import numpy as np
+
+from earwitness.dsp import fft
+from earwitness.dsp.jit import kernel
+
+LEAST = 1024  # samples that are looked at
+ROWS = 8  # spectra of a piece that are averaged
+SMOOTH = 5  # bins
+STANDS_OUT = 1.8  # over the floor, smoothed
+QUARTER = 0.85  # of the mean of smoothed noise, that a quarter of it lies below
+GAP_HZ = 1_500.0  # between parts of one signal
+LEAST_POWER = 12.0  # of a signal over the floor, in bins of the floor
+WIDEST = 0.6  # of the channel: what is wider is not for tuning to
+BORNE = 0.25  # of a signal's width that it may be off
+SLIDE_HZ_S = 250.0  # a low orbit at 437 MHz gives some 150 Hz/s at closest approach (from memory)
+SHARE = 0.6  # of the power over the noise that what is tuned to has
+STRONG = 2.0  # of its mean power over the floor, from which the channel is tuned to it at once
+EMPTY, NEAR_BINS = 0.25, 12  # of that, below which what is so near to where the channel is tuned is nothing
+CONFIRMED = 3  # pieces before that agree, for what is weaker
+AVERAGE = 0.25
+ABSENT = 4  # pieces after which what stands out is something new
+NOTES = 512  # pieces whose tuning is remembered
+
+
+@kernel("float64(complex64[::1], float64, float64, float64, complex64[::1])")
+def _slid(x: np.ndarray, turns: float, cycles: float, bend: float, out: np.ndarray) -> float:
+    """out[n] = x[n] turned back by `turns` and by `cycles` a sample that grow by `bend` a sample; gives turns after it."""
+    for at in range(0, len(x), 64):
+        part, made = x[at : at + 64], out[at : at + 64]
+        angle = -2 * np.pi * ((turns + at * (cycles + 0.5 * bend * at)) % 1.0)
+        step = -2 * np.pi * (cycles + bend * at)
+        rotor = complex(np.cos(angle), np.sin(angle))
+        turn = complex(np.cos(step), np.sin(step))
+        more = complex(np.cos(2 * np.pi * bend), -np.sin(2 * np.pi * bend))
+        for n in range(len(part)):
+            made[n] = part[n] * rotor
+            rotor *= turn
+            turn *= more
+    count = len(x)
+    return (turns + count * (cycles + 0.5 * bend * count)) % 1.0
+
+
+@kernel("int64(float32[::1], float64, int64, float64[:,::1])")
+def _regions(power: np.ndarray, floor: float, gap: int, out: np.ndarray) -> int:
+    """Note (power over the floor, first bin, last bin, middle) of what stands out of smoothed spectra; gives how many.
+
+    What has less than LEAST_POWER, in bins of the floor, is none; what is no more than `gap` bins apart is one.
+    """
+    count = 0
+    begin, last = -1, -1
+    total, moment = 0.0, 0.0
+    for k in range(len(power) + SMOOTH + 1):
+        if k < len(power) and power[k] > STANDS_OUT * floor:
+            if begin < 0:
+                begin, total, moment = k, 0.0, 0.0
+            last = k
+            total += power[k] - floor
+            moment += (power[k] - floor) * k
+        if begin < 0 or k <= last + SMOOTH:
+            continue
+        if total > LEAST_POWER * floor:
+            if count and begin - out[count - 1, 2] <= gap:
+                total += out[count - 1, 0]
+                moment += out[count - 1, 0] * out[count - 1, 3]
+                begin = int(out[count - 1, 1])
+                count -= 1
+            if count < len(out):
+                out[count, 0], out[count, 1], out[count, 2], out[count, 3] = (
+                    total,
+                    begin,
+                    last,
+                    moment / total,
+                )
+                count += 1
+        begin = -1
+    return count
+
+
+@lru_cache(maxsize=8)
+def _hann(size: int) -> np.ndarray:
+    return np.hanning(size).astype(np.float32)
+
+
+class Centred:
+    """Moves the pieces of a channel; what lies within `least_hz` of where it is tuned, or BORNE of its width, is left."""
+
+    def __init__(self, rate_hz: float, least_hz: float):
+        self._rate_hz = rate_hz
+        self._least_hz = least_hz
+        self._shift_hz = 0.0
+        self._turns = 0.0
+        self._off_hz = 0.0  # averaged
+        self._sliding = False
+        self._weak_hz: list[float] = []  # where the latest pieces had what is too weak to be sure of at once
+        self._absent = ABSENT  # pieces since something stood out
+        self._at = 0
+        self._notes: deque[tuple[int, float]] = deque(maxlen=NOTES)
+
+    def feed(self, piece: np.ndarray, noise: float | None = None) -> np.ndarray:
+        """Take the next piece, complex64 (n,), any length; give it moved. A piece of mean power `noise` is not looked at."""
+        quiet = noise is not None and float(np.vdot(piece, piece).real) <= noise * len(piece)
+        found = None if quiet or len(piece) < LEAST else self._signal(piece)
+        slide = 0.0
+        self._absent += 1
+        if found is not None:
+            middle, borne, touches = found
+            off = middle - self._shift_hz
+            if touches and self._absent <= ABSENT:
+                most = SLIDE_HZ_S * len(piece) / self._rate_hz
+                self._off_hz += AVERAGE * (off - self._off_hz)
+                self._sliding = abs(self._off_hz) > (0.2 if self._sliding else 1.0) * borne
+                slide = float(np.clip(self._off_hz, -most, most)) if self._sliding else 0.0
+            elif abs(off) > borne:
+                self._shift_hz, self._off_hz, self._sliding = middle, 0.0, False
+            else:
+                self._off_hz = off
+            self._absent = 0
+        self._notes.append((self._at, self._shift_hz + 0.5 * slide))
+        self._at += len(piece)
+        if not self._shift_hz and not slide:
+            return piece
+        out = np.empty(len(piece), np.complex64)
+        cycles, bend = self._shift_hz / self._rate_hz, slide / self._rate_hz / max(len(piece), 1)
+        self._turns = float(_slid(np.ascontiguousarray(piece), self._turns, cycles, bend, out))
+        self._shift_hz += slide
+        return out
+
+    def shift_hz(self, place: float) -> float:
+        """Give by how much the channel was moved at a place in samples since the first one fed."""
+        shift = 0.0
+        for at, each in self._notes:
+            if at > place:
+                break
+            shift = each
+        return shift
+
+    def _signal(self, piece: np.ndarray) -> tuple[float, float, bool] | None:
+        """Give the middle, Hz, of what is to be tuned to, how far it may be off, and whether it lies where the channel is
+        tuned; None where nothing is."""
+        bins = 1 << round(np.log2(len(piece) / ROWS))
+        rows = piece[: len(piece) // bins * bins].reshape(-1, bins)
+        spectra = fft.forward(rows * _hann(bins), overwrite=True)
+        power = np.roll((spectra.real**2 + spectra.imag**2).mean(axis=0), bins // 2)
+        wide = np.concatenate([power[-(SMOOTH // 2) :], power, power[: SMOOTH // 2]])
+        smooth = np.convolve(wide, np.full(SMOOTH, 1 / SMOOTH, np.float32), "valid").astype(np.float32)
+        floor = float(np.partition(smooth, bins // 4)[bins // 4]) / QUARTER
+        bin_hz = self._rate_hz / bins
+        out = np.empty((64, 4))
+        count = int(_regions(smooth, floor, int(np.ceil(GAP_HZ / bin_hz)), out))
+        # of all there is, and about where the channel is tuned: parts of what is wide and weak are no signals
+        excess = float(smooth.sum()) - bins * floor
+        tuned = bins // 2 + round(self._shift_hz / bin_hz)
+        reach = max(NEAR_BINS, int(self._least_hz / bin_hz))
+        here = float(smooth[max(tuned - reach, 0) : tuned + reach + 1].mean()) - floor
+        best = (0.0, 0.0, 0.0, False)
+        for over, first, last, middle in out[:count].tolist():
+            low, high, at = ((k - bins // 2) * bin_hz for k in (first - 0.5, last + 0.5, middle))
+            if high - low > WIDEST * self._rate_hz:
+                return None
+            borne = max(self._least_hz, 2 * bin_hz, BORNE * (high - low))
+            main = over > SHARE * excess
+            mean = over / (last - first + 1)
+            surely = main and mean > STRONG * floor
+            if low - borne <= self._shift_hz <= high + borne:
+                return (at if surely else self._shift_hz), borne, True
+            if surely or (main and here < EMPTY * mean):
+                best = max(best, (over, at, borne, surely))
+        _, at, borne, surely = best
+        if not borne:
+            return None
+        self._weak_hz = [*[hz for hz in self._weak_hz if abs(hz - at) < borne][-CONFIRMED:], at]
+        return (at, borne, False) if surely or len(self._weak_hz) > CONFIRMED else None
