@@ -1,6 +1,6 @@
 """Mode S: speed with 1000 messages a second, success against Eb/N0 beside theory, false messages in noise.
 
-python benchmarks/bench_mode_s.py [speed] [curve] [noise] [minutes]
+python benchmarks/bench_mode_s.py [speed] [curve] [overlap] [noise] [minutes]
 """
 
 from __future__ import annotations
@@ -193,6 +193,90 @@ def speed(rate_hz: float = 2.4e6, seconds: float = 4.0, rate: int = 1000) -> Non
         )
 
 
+def one_of_hundred(k: int) -> int:
+    """Give an address; none is one or two bits from another, as addresses of one fleet can be."""
+    return (k + 1) * 0x9E3779 & 0xFFFFFF
+
+
+def any_reply(rng: np.random.Generator) -> Bits:
+    """Give a squitter, an all-call, or a surveillance or Comm-B reply of one of a hundred aircraft."""
+    address = one_of_hundred(int(rng.integers(100)))
+    kind = rng.choice(4, p=(0.4, 0.2, 0.2, 0.2))
+    if kind == 0:
+        return squitter(rng, address)
+    if kind == 1:
+        return Bits(parity.seal((11 << 27 | 5 << 24 | address) << 24, 56), 56)
+    identity = int(rng.integers(1 << 12)) & 0x1FBF
+    if kind == 2:
+        return Bits(parity.seal((5 << 27 | identity) << 24, 56, address), 56)
+    return Bits(
+        parity.seal((21 << 27 | identity) << 80 | int(rng.integers(1 << 56)) << 24, 112, address), 112
+    )
+
+
+def overlaps(
+    rng: np.random.Generator,
+    count: int,
+    down_db: float,
+    shift_us: tuple[float, float],
+    snr_db: float,
+    rate_hz: float,
+) -> tuple[float, float, int]:
+    """Give the shares read of the stronger and of the weaker of two replies that overlap, and false messages.
+
+    Lengths, which of them comes first, phases and carriers (within 500 kHz, each its own) are drawn anew for each.
+    """
+    gap_us = 700
+    x = np.zeros(int((21000 + (count + 1) * gap_us) * 1e-6 * rate_hz), np.complex64)
+    known: set[Bits] = set()
+    power = 10 ** (-snr_db / 10) / 2  # noise in the whole rate over the mean power of the stronger's bits
+    strong, weak = set(), set()
+    for k in range(100):  # each aircraft is heard once in the clear
+        bits = squitter(rng, one_of_hundred(k))
+        place(x, bits, 20 + k * 200, rate_hz, 1.0, rng.uniform(-5e5, 5e5), rng.uniform(0, 6.28))
+        known.add(bits)
+    for n in range(count):
+        at_us = 21000 + n * gap_us + rng.uniform(0, 10)
+        apart_us = rng.uniform(*shift_us)
+        for level, kept, first in ((0.0, strong, bool(n % 2)), (-down_db, weak, not n % 2)):
+            bits = any_reply(rng)
+            kept.add(bits)
+            start_us = at_us if first else at_us + apart_us
+            place(
+                x, bits, start_us, rate_hz, 10 ** (level / 20), rng.uniform(-5e5, 5e5), rng.uniform(0, 6.28)
+            )
+    frames, _ = feed(x + noise(rng, len(x), power), rate_hz)
+    assembler = Assembler()
+    told = [m.frame.bits for frame in frames for m in assembler.feed(frame)]
+    told += [m.frame.bits for m in assembler.close()]
+    read = set(told)
+    return (
+        len(read & strong) / count,
+        len(read & weak) / count,
+        sum(bits not in strong | weak | known for bits in told),
+    )
+
+
+def overlap(rate_hz: float = 2.4e6, count: int = 300, snr_db: float = 25.0) -> None:
+    spans = ((2, 20), (20, 60), (60, 110))
+    print(
+        f"two overlapping replies, stronger at {snr_db:g} dB in {rate_hz / 1e6:g} MS/s, {count} pairs a point: "
+        "shares read of the stronger / the weaker, by how far apart they start"
+    )
+    print("weaker by  " + "".join(f"{a:5d}-{b} us      " for a, b in spans) + "all         false")
+    for down_db in (0, 1, 2, 3, 4, 6, 10):
+        shares = [
+            overlaps(np.random.default_rng((down_db, *span)), count // 3, down_db, span, snr_db, rate_hz)
+            for span in spans
+        ]
+        mean = [sum(share[k] for share in shares) / len(shares) for k in range(2)]
+        print(
+            f"{down_db:5d} dB   "
+            + "   ".join(f"{a:.2f} / {b:.2f}" for a, b in [*[share[:2] for share in shares], mean])
+            + f" {sum(share[2] for share in shares):6d}"
+        )
+
+
 def false_alarms(minutes: float = 10.0, rate_hz: float = 2.4e6) -> None:
     rng = np.random.default_rng(11)
     demodulator = MODE.demodulator()
@@ -207,11 +291,13 @@ def false_alarms(minutes: float = 10.0, rate_hz: float = 2.4e6) -> None:
 
 
 def main() -> None:
-    wanted = sys.argv[1:] or ["speed", "curve", "noise"]
+    wanted = sys.argv[1:] or ["speed", "curve", "overlap", "noise"]
     if "speed" in wanted:
         speed()
     if "curve" in wanted:
         curve()
+    if "overlap" in wanted:
+        overlap()
     if "noise" in wanted:
         false_alarms(float(wanted[-1]) if wanted[-1].replace(".", "").isdigit() else 10.0)
 

@@ -17,7 +17,7 @@ from earwitness.core.mode import Mode
 from earwitness.core.quick import maker
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.filters import lowpass
-from earwitness.modes.mode_s import pulses
+from earwitness.modes.mode_s import pulses, tangle
 
 CARRIER_HZ = 1090e6
 CHUNK = 65536
@@ -58,6 +58,7 @@ class Demodulator:
         self._table = pulses.matched_table(self._work_hz)
         self._spread = pulses.pulse_spread(self._work_hz)
         self._shapes = pulses.template_table(self._work_hz)
+        self._tables = tangle.envelope_tables(self._work_hz)
         self._weights = pulses.window_weights(self._work_hz)
         self._places = pulses.pulse_places(self._work_hz)
         self._quiet = pulses.quiet_places(self._work_hz)
@@ -66,7 +67,9 @@ class Demodulator:
         # noise power of the working samples over noise density
         self._snr_share = SNR_BANDWIDTH_HZ / (self._rate_hz * float((self._taps**2).sum()))
         self._before = int(280 * self._us)
-        self._after = int(132 * self._us)
+        self._after = int(
+            300 * self._us
+        )  # a reply, one that begins at its end, and what is looked at after that
         self._x = np.zeros(self._before + self._after + CHUNK, np.complex64)
         self._power = np.zeros(len(self._x), np.float32)
         # new samples go straight to their place, or to a buffer of their own where they are brought down
@@ -153,6 +156,7 @@ class Demodulator:
             self._table,
             self._spread,
             self._shapes,
+            self._tables,
             self._weights,
             self._places,
             self._quiet,
@@ -213,7 +217,9 @@ class Demodulator:
             if not certain:
                 if df == 11:
                     extra["plain_code"] = plain > 0
-                extra["weak_bits"] = (w0, w1, w2)
+                elif plain == pulses.GARBLED:
+                    extra["garbled"] = True
+                extra["weak_bits"] = tuple(place for place in (w0, w1, w2) if place >= 0)
             out.append(
                 _frame(
                     "mode-s",

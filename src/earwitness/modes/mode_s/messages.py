@@ -9,7 +9,8 @@ What is believed:
   within HOLD_S (chance frames: fewer than one in 2^48 triples);
 - DF11 to other interrogators also needs its last seven bits, which no parity guards, read plainly, or the same
   interrogator read plainly within the last minute;
-- an overlaid frame one uncertain bit away from a known address, if altitude or code agree with the known.
+- an overlaid frame one uncertain bit away from a known address, if altitude or code agree with the known;
+- none that names a known address but by one uncertain bit could be another known aircraft's.
 
 Frames waiting for such support are held, so messages may come up to HOLD_S late; `close` gives the rest.
 Positions need an even and an odd report: the first waits for its partner in the same way.
@@ -171,10 +172,12 @@ class Assembler:
         if df not in _INTERROGATED:
             return out
         remainder = int(frame.extra.get("remainder", 0))
-        if self._known(remainder, now) and self._plausible(frame, df, remainder):
-            out.append(self._reply(frame, df, remainder))
-            return out
         addresses = (remainder, *self._near(frame, remainder))
+        if self._known(remainder, now) and self._plausible(frame, df, remainder):
+            # a misread bit of the parity turns one aircraft into another: with neighbours' addresses, who can say
+            if not any(self._known(address, now) for address in addresses[1:]):
+                out.append(self._reply(frame, df, remainder))
+            return out
         for address in addresses[1:]:
             if self._known(address, now):
                 message = self._mended(frame, df, address, remainder)
@@ -291,7 +294,9 @@ class Assembler:
     def _near(self, frame: Frame, remainder: int) -> tuple[int, ...]:
         """Give the addresses that flipping one of the least certain bits would lead to."""
         at = LONG - frame.bits.size
-        weak = frame.extra.get("weak_bits", ())
+        weak = frame.extra.get("weak_bits")
+        if not weak:
+            return ()
         return tuple(remainder ^ SYNDROMES[at + place] for place in weak if 0 <= place < frame.bits.size)
 
     def _mended(self, frame: Frame, df: int, address: int, remainder: int) -> Message | None:
@@ -324,6 +329,8 @@ class Assembler:
         aircraft = self._aircraft.get(address)
         if aircraft is None:
             return not strict
+        if frame.extra.get("garbled") and any(address ^ 1 << bit in self._aircraft for bit in range(24)):
+            return False
         head = frame.bits.value >> (frame.bits.size - 32)
         if df in (0, 4, 16, 20):
             feet = layouts.altitude_ft(head & 0x1FFF)

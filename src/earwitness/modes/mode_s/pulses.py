@@ -15,18 +15,22 @@ import numpy as np
 
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
-from earwitness.modes.mode_s.parity import SYNDROMES
+from earwitness.modes.mode_s.checks import SYNDROME
+from earwitness.modes.mode_s.checks import format_of as _format
+from earwitness.modes.mode_s.checks import remainder_of as _remainder
+from earwitness.modes.mode_s.tangle import untangle
 
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
 TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
+GARBLED = 2.0  # in place of plainness: read with another over it
+MOST_DOUBTFUL = 48  # preambles in the clear without a reading that are looked at again in a chunk
 BLOCK = 4096  # samples searched at a time: their scores stay in the nearest cache
 GROUP = 64  # samples whose power is summed for the noise estimate
 COARSE = 2  # phases per sample in the preamble search: those between are told apart by the reading
 SHIFTS = 5  # shifted templates fitted when a reply is taken away
 PULSES_US = (0.0, 1.0, 3.5, 4.5)
 QUIET_US = (2.0, 2.6, 5.4, 5.9, 6.4, 6.9, 7.4)
-SYNDROME = np.array(SYNDROMES, np.int64)
 
 # columns of the result table
 (
@@ -48,7 +52,7 @@ SYNDROME = np.array(SYNDROMES, np.int64)
     PLAIN_CODE,
     WEAK,
 ) = range(17)
-COLUMNS = 20  # WEAK..WEAK+2 hold the least certain bit positions
+COLUMNS = 20  # WEAK..WEAK+2 hold the least certain bit positions, -1 where fewer are uncertain
 SCRATCH_ROWS = 12
 
 
@@ -333,23 +337,9 @@ def _holes(energy, size, level):  # type: ignore[no-untyped-def]
     return count
 
 
-@kernel("int64(uint8[::1])")
-def _format(bits):  # type: ignore[no-untyped-def]
-    return bits[0] * 16 + bits[1] * 8 + bits[2] * 4 + bits[3] * 2 + bits[4]
-
-
 @kernel("boolean(int64)")
 def _known(df):  # type: ignore[no-untyped-def]
     return df in (0, 4, 5, 11) or 16 <= df <= 21 or df >= 24
-
-
-@kernel("int64(uint8[::1], int64)")
-def _remainder(bits, size):  # type: ignore[no-untyped-def]
-    out = 0
-    at = 112 - size
-    for n in range(size):
-        out ^= SYNDROME[at + n] & -np.int64(bits[n])
-    return out
 
 
 @kernel("void(float32[:,::1], int64, uint8[::1], float32[::1])", fastmath=True)
@@ -718,6 +708,8 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
     weakest = _least(certainty, size - 7, size)
     plain = weakest * weakest * size > 0.16 * mean_on and alien < 2.2 * noise
     out[PLAIN_CODE] = 1.0 if plain else 0.0
+    if df != 11 and alien > 0.1 * mean_on / size + 2.2 * noise:
+        out[PLAIN_CODE] = GARBLED
     # 1 for a preamble as strong as the bits with silence in its gaps; 0.2 when one is seen in other pulses
     out[QUALITY] = (ahead - still) / begin
     out[STILL] = still
@@ -745,9 +737,11 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
             mid, second_weak = c, m
         elif c < high:
             high, third_weak = c, m
-    out[WEAK] = first_weak
-    out[WEAK + 1] = second_weak
-    out[WEAK + 2] = third_weak
+    # only what is less sure than half a pulse can have been misread
+    limit = np.float32(0.5) * math.sqrt(mean_on / size)
+    out[WEAK] = first_weak if low < limit else -1
+    out[WEAK + 1] = second_weak if mid < limit else -1
+    out[WEAK + 2] = third_weak if high < limit else -1
     return True
 
 
@@ -842,6 +836,24 @@ def take_away(x, power, t, us, size, bits, omega, shapes, turned, train):  # typ
     _repower(power, x, first, first + count)
 
 
+@kernel("int64(float64, float64, float64[:,::1], int64, int64)")
+def _same(t, us, found, first, count):  # type: ignore[no-untyped-def]
+    """Give the row of the reply that starts at t; -1 where there is none."""
+    for k in range(first, count):
+        if abs(t - found[k, T]) < 0.6 * us:
+            return k
+    return -1
+
+
+@kernel("boolean(float64, float64, float64[:,::1], int64)")
+def _made_of(t, us, found, count):  # type: ignore[no-untyped-def]
+    """Say whether a preamble at t is a certain reply's own or made of its first pulses."""
+    for k in range(count):
+        if found[k, SURE] >= 2 and found[k, FIXED] == 0 and -0.6 * us < found[k, T] - t < 5 * us:
+            return True
+    return False
+
+
 @kernel("boolean(float64, float64, float64[:,::1], int64, int64, float32)")
 def _explained(t, us, found, first, count, score):  # type: ignore[no-untyped-def]
     """Say whether a preamble at t is a known reply's own, or no stronger than the reply it lies in."""
@@ -855,17 +867,92 @@ def _explained(t, us, found, first, count, score):  # type: ignore[no-untyped-de
     return False
 
 
+@kernel("boolean(complex64[::1], float64, float64, float32[:,::1], float32)", fastmath=True)
+def _clear(x, t, us, table, noise):  # type: ignore[no-untyped-def]
+    """Say whether a preamble near t comes out of silence well above the noise, and pulses as strong follow it."""
+    best = 0.0
+    start = t
+    for k in range(4):
+        e = _preamble(x, t + k * 0.25, us, table)
+        if e > best:
+            best = e
+            start = t + k * 0.25
+    if best < 4 * 16 * noise or _still(x, start, us, table) > 0.1 * best:
+        return False
+    before = 0.0
+    for m in range(16):
+        before += _energy(_slot(x, _fixed(start - (0.75 + 0.5 * m) * us), table))
+    if before / 16 > 0.03 * best:
+        return False
+    total = 0.0
+    for m in range(24):
+        total += _energy(_slot(x, _fixed(start + (8.25 + m) * us), table))
+        total += _energy(_slot(x, _fixed(start + (8.75 + m) * us), table))
+    return 0.6 < total / (6 * best) < 12
+
+
+@kernel(
+    "int64(complex64[::1], float64, float64, float32[:,::1], float32, float64[::1], int64)", fastmath=True
+)
+def _doubt(x, t, us, table, noise, doubtful, doubts):  # type: ignore[no-untyped-def]
+    """Note a preamble in the clear without a reading, once and where there is room before it; gives the new count."""
+    for k in range(doubts):
+        if abs(t - doubtful[k]) < us:
+            return doubts
+    if t > 32 * us and doubts < len(doubtful) and _clear(x, t, us, table, noise):
+        doubtful[doubts] = t
+        doubts += 1
+    return doubts
+
+
+@kernel("void(uint8[::1], float64[::1], float64, float32, float32[:,::1], float64[::1])")
+def _untangled_row(bits, figures, us, noise, shapes, row):  # type: ignore[no-untyped-def]
+    """Put a reply read together with another, known by start, carrier in radians a sample and height, into a row."""
+    energy = 0.0
+    for part in range(FINE):
+        for j in range(shapes.shape[1]):
+            energy += shapes[part, j] * shapes[part, j] / FINE
+    row[:] = 0
+    row[T] = figures[0]
+    row[FREQ] = figures[1] * us / (2 * math.pi) * 1e6
+    row[LEVEL] = figures[2] * figures[2] * energy
+    row[SIZE] = 112 if bits[0] else 56
+    row[CONTRAST] = 10.0
+    row[NOISE] = noise
+    row[REMAINDER] = _remainder(bits, int(row[SIZE]))
+    row[SURE] = 2.0 if row[REMAINDER] == 0 else 1.0
+    row[QUALITY] = 1.0
+    row[ALIEN] = row[LEVEL]  # another lies over it
+    row[PLAIN_CODE] = GARBLED
+    row[WEAK : WEAK + 3] = -1
+
+
 @kernel(
     "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], float32[:,::1],"
-    " float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
+    " float32[:,::1], float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
     fastmath=True,
 )
 def receive(  # type: ignore[no-untyped-def]
-    x, power, start, stop, us, table, spread, shapes, weights, places, quiet, noise, found, bits, count
+    x,
+    power,
+    start,
+    stop,
+    us,
+    table,
+    spread,
+    shapes,
+    tables,
+    weights,
+    places,
+    quiet,
+    noise,
+    found,
+    bits,
+    count,
 ):
     """Read every reply that starts in [start, stop), taking decided ones away to see what lies beneath.
 
-    `found` and `bits` hold `count` earlier replies on entry and gain the new ones; gives the new count.
+    Where a preamble in the clear leads to nothing, two replies of like power are tried. `found` and `bits` hold `count` earlier replies on entry and gain the new ones; gives the new count.
     """
     width = 0.5 * us
     floor = np.float32(noise * (4 * width) * 3.0)
@@ -884,6 +971,10 @@ def receive(  # type: ignore[no-untyped-def]
     examined = count
     known = count
     recent = 0
+    doubtful = np.empty(MOST_DOUBTFUL)
+    doubts = looked = 0
+    pair = np.empty((2, 112), np.uint8)
+    figures = np.empty((2, 3))
     while True:
         for block in range(low, high, BLOCK):
             first = max(block - near, low)
@@ -916,12 +1007,16 @@ def receive(  # type: ignore[no-untyped-def]
                 if _explained(t, us, found, recent, count, s):
                     continue
                 if not read(x, t, us, table, spread, noise, turned, scratch, bits[count], found[count]):
+                    doubts = _doubt(x, t, us, table, noise, doubtful, doubts)
                     continue
                 row = found[count]
                 if row[LEVEL] < extra / 4:
                     continue
                 df = _format(bits[count])
                 sure = 17 <= df <= 19 or (df == 11 and row[REMAINDER] == 0)
+                garbled = row[ALIEN] > 0.1 * row[LEVEL] and (not sure or row[FIXED] > 0)
+                if garbled:
+                    doubts = _doubt(x, t, us, table, noise, doubtful, doubts)
                 clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
                 row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
                 if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 4.2) or row[QUALITY] < 0.45):
@@ -945,19 +1040,38 @@ def receive(  # type: ignore[no-untyped-def]
                     bits[place] = bits[count]
                 else:
                     count += 1
-        # the next reply that hides something
+        # the next reply that hides something; when there is none, two of which neither could be read
         taken = -1
         recent = 0
-        while examined < count:
-            row = found[examined]
-            solid = row[FIXED] == 0 and row[CONTRAST] > 6 and row[LEVEL] > 6 * noise
-            if solid and row[ALIEN] > 1.6 * noise:
-                taken = examined
-            examined += 1
+        while taken < 0:
+            while examined < count and taken < 0:
+                row = found[examined]
+                solid = row[FIXED] == 0 and row[CONTRAST] > 6 and row[LEVEL] > 6 * noise
+                if solid and row[ALIEN] > 1.6 * noise:
+                    taken = examined
+                examined += 1
             if taken >= 0:
                 break
-        if taken < 0:
-            return count
+            if looked == doubts or count + 2 > len(found):
+                return count
+            t = doubtful[looked]
+            looked += 1
+            # what seemed a preamble was made of a certain reply's first pulses, or went with one that was taken away
+            if _made_of(t, us, found, count) or not _clear(x, t, us, table, noise):
+                continue
+            sure = untangle(x, t, us, noise, tables, pair, figures)
+            for which in range(2):
+                if not sure >> which & 5:
+                    continue
+                k = _same(figures[which, 0], us, found, 0, count)
+                if k >= 0 and (k < known or found[k, TAKEN] > 0):
+                    continue
+                if k < 0:
+                    k = count
+                    count += 1
+                _untangled_row(pair[which], figures[which], us, noise, shapes, found[k])
+                bits[k] = pair[which]
+                examined = min(examined, k)
         row = found[taken]
         omega = row[FREQ] * 2e-6 * math.pi / us
         take_away(x, power, row[T], us, int(row[SIZE]), bits[taken], omega, shapes, turned, train)

@@ -298,3 +298,42 @@ def test_one_aircraft_agrees_with_itself():
         near = min(speeds, key=lambda m: abs(m.frame.time_ns - message.frame.time_ns))
         if abs(near.frame.time_ns - message.frame.time_ns) < 5e9:
             assert abs(near.fields["speed_kn"] - message.fields["speed_kn"]) < 15
+
+
+def test_a_misread_parity_bit_does_not_name_the_neighbour():
+    # an uncertain bit of the parity stands between two known addresses: neither is believed
+    bad = frame(REPLY, 1.0)
+    bad = Frame(
+        **{name: getattr(bad, name) for name in bad.__slots__} | {"extra": {**bad.extra, "weak_bits": (55,)}}
+    )
+    assert len(told(squitter_of(0x4CA7E8), bad)) == 2
+    assert len(told(squitter_of(0x4CA7E8), squitter_of(0x4CA7E9), bad)) == 2
+    garbled = Frame(
+        **{name: getattr(bad, name) for name in bad.__slots__}
+        | {"extra": {"remainder": bad.extra["remainder"], "garbled": True}}
+    )
+    assert len(told(squitter_of(0x4CA7E8), garbled)) == 2
+    assert len(told(squitter_of(0x4CA7E8), squitter_of(0x4CA7EA), garbled)) == 2
+
+
+def test_operational_status_of_earlier_versions():
+    # DO-260 and DO-260A, from memory: version 0 has nothing after the version; version 1 says "no ACAS" with a one
+    status = {"kind": "operational_status", "icao_address": "ABCDE1", "acas_operational": True, "nac_p": 9}
+    bits = synth.encode_item(status)
+    assert told(frame(bits.hex()))[0].fields["acas_operational"] is True
+    for version in (0, 1):
+        value = bits.value >> 24 & ~(7 << 13) | version << 13
+        fields = told(frame(f"{parity.seal(value << 24, 112):028X}"))[0].fields
+        assert fields["version"] == version
+        if version:
+            assert fields["acas_operational"] is False
+            assert fields["nac_p"] == 9
+            assert "gva" not in fields
+        else:
+            assert "nac_p" not in fields
+
+
+def test_services_listed_after_the_last_comm_b_register():
+    names, fields = registers.infer(Bits(1 << 49 | 1 << 29 | 1 << 28, 56), registers.Known())
+    assert names == ("1,7",)
+    assert fields == {"registers": ["2,0", "E,1", "E,2"]}

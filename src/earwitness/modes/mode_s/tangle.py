@@ -1,0 +1,521 @@
+"""Two replies of like power, one over the other, read together.
+
+The pulses of the one fall into the empty halves of the other, so neither can be read by which half is the
+stronger. But each has a steady carrier of its own: the carriers stand out of the spectrum as lines (half of a
+reply's time is pulse), and once both are known, the samples are explained by the most likely pair of bit
+sequences: a trellis whose state is the last two bits of each, with both complex amplitudes followed along each
+surviving path (per-survivor processing: R. Raheli, A. Polydoros, C.-K. Tzou, IEEE Trans. Communications 1995).
+Nothing is believed that does not pass its parity.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from earwitness.dsp.filters import lowpass
+from earwitness.dsp.jit import kernel
+from earwitness.modes.mode_s.checks import format_of, remainder_of
+
+PHASES = 64  # steps of a microsecond in the envelope tables
+LEAD = 0.3  # us before its first half that a bit shows in the samples
+UNEXPLAINED = 0.1  # power that two replies read together may leave, over the product of their heights
+STARTS = 3  # of a second reply that are tried
+POINTS = 256  # samples in a carrier spectrum
+STATES = 16  # bit before and bit of the first reply (low two bits), and of the second
+FORGET = 0.94  # weight of what was known of an amplitude, from sample to sample
+BEFORE_US = 24  # looked at before a start for a carrier that should not be there yet
+AFTER_US = 32  # and after its preamble for one that should
+PREAMBLE_US = (0.0, 1.0, 3.5, 4.5)
+
+
+def envelope_tables(rate_hz: float) -> np.ndarray:
+    """Give the band-limited pulse train about a bit, float32 (13, PHASES), pulse height one.
+
+    Rows 0 and 1: what a bit 0 or 1 adds from LEAD before its start on; rows 2 and 3: what it adds one microsecond
+    later; rows 4 to 12: the preamble, from 8 us + LEAD before the first bit on.
+    """
+    over = 64
+    box = np.ones(max(1, round(0.5e-6 * rate_hz * over)))
+    shape = np.convolve(box, lowpass(0.45, 0.35, over, stop_db=30))
+    axis = (np.arange(len(shape)) - (len(shape) - 1) / 2) / (over * rate_hz * 1e-6)
+    shape = shape / shape.max()
+
+    def pulse(at_us: np.ndarray) -> np.ndarray:
+        return np.interp(at_us, axis, shape, left=0.0, right=0.0)
+
+    phase = np.arange(PHASES) / PHASES - LEAD
+    rows = [pulse(phase - 0.75), pulse(phase - 0.25), pulse(phase + 0.25), pulse(phase + 0.75)]
+    rows += [
+        np.sum([pulse(phase + start + 8 - 0.25 - at) for at in PREAMBLE_US], axis=0) for start in range(-8, 1)
+    ]
+    return np.array(rows, np.float32)
+
+
+@kernel("void(complex64[::1])", fastmath=True)
+def _spectrum(data):  # type: ignore[no-untyped-def]
+    """Transform POINTS samples in place (decimation in frequency, bins left in bit-reversed order).
+
+    Small enough to be done where it is needed, inside a kernel that no library is called from.
+    """
+    span = POINTS // 2
+    while span >= 1:
+        step = complex(math.cos(math.pi / span), -math.sin(math.pi / span))
+        turn = complex(1.0, 0.0)
+        for k in range(span):
+            for at in range(k, POINTS, 2 * span):
+                a = data[at]
+                b = data[at + span]
+                data[at] = a + b
+                data[at + span] = (a - b) * turn
+            turn *= step
+        span //= 2
+
+
+@kernel("int64(int64)")
+def _reverse(number):  # type: ignore[no-untyped-def]
+    out = 0
+    span = POINTS
+    while span > 1:
+        out = out << 1 | (number & 1)
+        number >>= 1
+        span >>= 1
+    return out
+
+
+@kernel("void(complex64[::1], int64, complex64[::1], float32[::1], float64[::1])", fastmath=True)
+def carriers(x, first, room, power, lines):  # type: ignore[no-untyped-def]
+    """Give the three strongest carriers in the POINTS samples from `first` on, in radians a sample."""
+    for k in range(POINTS):
+        room[k] = x[first + k] * np.float32(0.5 - 0.5 * math.cos(2 * math.pi * (k + 0.5) / POINTS))
+    _spectrum(room)
+    for k in range(POINTS):
+        v = room[_reverse(k)]
+        power[k] = v.real * v.real + v.imag * v.imag
+    for n in range(len(lines)):
+        best = 0
+        for k in range(POINTS):
+            if power[k] > power[best]:
+                best = k
+        low = math.sqrt(power[best - 1])
+        high = math.sqrt(power[(best + 1) % POINTS])
+        middle = math.sqrt(power[best])
+        # the middle of a line between bins, for a raised-cosine window: three magnitudes tell it
+        if high > low:
+            part = (2 * high - middle) / (high + middle + 1e-30)
+        else:
+            part = -(2 * low - middle) / (low + middle + 1e-30)
+        bin_ = best + part
+        if bin_ > POINTS / 2:
+            bin_ -= POINTS
+        lines[n] = bin_ * 2 * math.pi / POINTS
+        for k in range(best - 2, best + 3):
+            power[k % POINTS] = 0
+
+
+@kernel("complex128(complex64[::1], float64, float64, float64, float32[:,::1])", fastmath=True)
+def _known_part(x, t, us, omega, tables):  # type: ignore[no-untyped-def]
+    """Give the complex height of the pulses of a preamble at t on a carrier of `omega`, referred to sample 0."""
+    real = 0.0
+    imag = 0.0
+    weight = 0.0
+    first = int(t - 0.3 * us) + 1
+    turn = complex(math.cos(omega * first), -math.sin(omega * first))
+    step = complex(math.cos(omega), -math.sin(omega))
+    for k in range(first, first + int(5.8 * us)):
+        place = int(((k - t) / us + LEAD) * PHASES)
+        row = place // PHASES
+        g = tables[4 + row, place - row * PHASES]
+        v = x[k] * turn
+        real += g * v.real
+        imag += g * v.imag
+        weight += g * g
+        turn *= step
+    return complex(real / weight, imag / weight)
+
+
+@kernel("complex128(complex64[::1], int64, int64, float64, int64)", fastmath=True)
+def _mean(x, first, count, omega, origin):  # type: ignore[no-untyped-def]
+    """Give the mean of samples turned back by `omega` a sample; sample 0 of x is number `origin`."""
+    turn = complex(math.cos(omega * (first + origin)), -math.sin(omega * (first + origin)))
+    step = complex(math.cos(omega), -math.sin(omega))
+    total = complex(0.0, 0.0)
+    for k in range(first, first + count):
+        total += x[k] * turn
+        turn *= step
+    return total / count
+
+
+@kernel(
+    "void(int64, int64, float32[:,::1], float32[:,::1], uint8[::1], int64, int64)",
+    fastmath=True,
+)
+def _next_bit(which, states, paths, fresh, back, fixed, first):  # type: ignore[no-untyped-def]
+    """Let the better of every two paths that differ in the bit before the last go on, each with a new bit.
+
+    Rows of `paths` and `fresh`: metric, complex heights of both replies, room. `which` reply has the new bit; it is 0 where
+    `fixed`. `back` gets the bit that each new path left behind. At its `first` bit there was none before.
+    """
+    metric = paths[0]
+    step = 1 << 2 * which
+    came = fresh[5]
+    for state in range(states):
+        bit = state & step
+        old = (state & ~(3 * step)) | (state & 2 * step) >> 1
+        older = old | 2 * step
+        left = int(first == 0 and metric[older] < metric[old])
+        back[state] = left
+        old |= 2 * step * left
+        came[state] = old
+        fresh[0, state] = np.float32(1e30) if fixed and bit else metric[old]
+    for row in range(1, 5):
+        these = paths[row]
+        those = fresh[row]
+        for state in range(states):
+            those[state] = these[int(came[state])]
+
+
+@kernel("int64(float32[:,::1], int64)")
+def _likeliest(paths, states):  # type: ignore[no-untyped-def]
+    best = 0
+    for state in range(states):
+        if paths[0, state] < paths[0, best]:
+            best = state
+    return best
+
+
+@kernel("int64(uint8[:,:,::1], float32[:,::1], int64[::1], int64, int64, int64)")
+def _first_bit(back, paths, order, events, states, which):  # type: ignore[no-untyped-def]
+    """Give the first bit of a reply on the likeliest path so far: it tells its length."""
+    state = _likeliest(paths, states)
+    at = np.zeros(2, np.int64)
+    for event in range(events):
+        at[order[event]] += 1
+    bit = 0
+    for event in range(events - 1, -1, -1):
+        one = order[event]
+        at[one] -= 1
+        shift = 2 * one
+        own = state >> shift & 3
+        if one == which:
+            bit = own & 1
+        state = (state & ~(3 << shift)) | ((own >> 1) | np.int64(back[one, at[one], state]) << 1) << shift
+    return bit
+
+
+@kernel("void(float64, int64, int64, float32[:,::1], float32[::1])", fastmath=True)
+def _pulses(place, m, size, tables, g):  # type: ignore[no-untyped-def]
+    """Give the pulse height at `place` (in PHASES, bit m) for each pair of bits: the one before and this one."""
+    j = int(place - m * PHASES)
+    if m < 0:
+        g[:] = tables[13 + m, j] if m >= -9 else 0.0
+        return
+    for pair in range(4):
+        g[pair] = 0
+        if m < size:
+            g[pair] = tables[pair & 1, j]
+        if 0 < m <= size:
+            g[pair] += tables[2 + (pair >> 1), j]
+
+
+@kernel(
+    "float64(complex64[::1], int64, float64, float64, float64, float64, complex128, complex128, float64,"
+    " float32[:,::1], uint8[:,::1], float64[::1])",
+    fastmath=True,
+)
+def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: ignore[no-untyped-def]
+    """Read the replies that start at samples ta < tb on carriers wa and wb (radians a sample) together.
+
+    `ha` and `hb` are first guesses of their complex heights referred to sample 0; a tb past `stop` says that there
+    is no second reply. `bits` (2, 112) gets the most likely sequences and `heights` the heights at their ends;
+    gives the mean power that they leave unexplained.
+    """
+    paths = np.zeros((6, STATES), np.float32)
+    fresh = np.empty((6, STATES), np.float32)
+    back = np.zeros((2, 113, STATES), np.uint8)  # by reply and bit: which bit each path left behind
+    order = np.zeros(226, np.int64)  # the replies whose bits came, in turn
+    paths[0, 1:] = 1e30
+    paths[1, :] = ha.real
+    paths[2, :] = ha.imag
+    paths[3, :] = hb.real
+    paths[4, :] = hb.imag
+    weight_a = 2.0
+    weight_b = 0.5
+    ga = np.zeros(4, np.float32)
+    gb = np.zeros(4, np.float32)
+    g16 = np.zeros(STATES, np.float32)
+    h16 = np.zeros(STATES, np.float32)
+    size = np.full(2, 112)
+    at = np.full(2, -1)
+    events = 0
+    states = 4 if tb >= stop else STATES
+    first = int(ta - 0.3 * us)
+    turn_a = complex(math.cos(wa * first), math.sin(wa * first))
+    turn_b = complex(math.cos(wb * first), math.sin(wb * first))
+    step_a = complex(math.cos(wa), math.sin(wa))
+    step_b = complex(math.cos(wb), math.sin(wb))
+    fade = 1 - FORGET
+    per_us = PHASES / us
+    pa = ((first - ta) / us - 8 + LEAD) * PHASES
+    pb = ((first - tb) / us - 8 + LEAD) * PHASES
+    for k in range(first, stop):
+        ia = math.floor(pa / PHASES)
+        ib = math.floor(pb / PHASES)
+        for which in range(2):
+            new = ib if which else ia
+            if new <= at[which] or new >= 112:
+                continue
+            at[which] = new
+            if new == 20 and _first_bit(back, paths, order, events, states, which) == 0:
+                size[which] = 56
+            _next_bit(which, states, paths, fresh, back[which, new], int(new >= size[which]), int(new == 0))
+            paths, fresh = fresh, paths
+            order[events] = which
+            events += 1
+        _pulses(pa, ia, size[0], tables, ga)
+        _pulses(pb, ib, size[1], tables, gb)
+        xr = x[k].real
+        xi = x[k].imag
+        ar = np.float32(turn_a.real)
+        ai = np.float32(turn_a.imag)
+        br = np.float32(turn_b.real)
+        bi = np.float32(turn_b.imag)
+        mean_a = 0.25 * (ga[0] + ga[1] + ga[2] + ga[3])
+        mean_b = 0.25 * (gb[0] + gb[1] + gb[2] + gb[3])
+        weight_a = weight_a * (1 - fade * mean_a) + 0.25 * (ga[0] ** 2 + ga[1] ** 2 + ga[2] ** 2 + ga[3] ** 2)
+        weight_b = weight_b * (1 - fade * mean_b) + 0.25 * (gb[0] ** 2 + gb[1] ** 2 + gb[2] ** 2 + gb[3] ** 2)
+        # while the second one's preamble is new, what surprises is laid to it
+        gain_a = np.float32((0.25 if -9 <= ib < 0 else 1.0) / weight_a)
+        gain_b = np.float32(1.0 / weight_b)
+        metric = paths[0]
+        rows = paths[1], paths[2], paths[3], paths[4]
+        if states == 4:
+            for state in range(4):
+                g = ga[state]
+                er = xr - g * (rows[0][state] * ar - rows[1][state] * ai)
+                ei = xi - g * (rows[0][state] * ai + rows[1][state] * ar)
+                metric[state] += er * er + ei * ei
+                u = g * gain_a
+                rows[0][state] += u * (er * ar + ei * ai)
+                rows[1][state] += u * (ei * ar - er * ai)
+        else:
+            for state in range(STATES):
+                g16[state] = ga[state & 3]
+                h16[state] = gb[state >> 2]
+            for state in range(STATES):
+                g = g16[state]
+                h = h16[state]
+                hr = rows[0][state]
+                hi = rows[1][state]
+                kr = rows[2][state]
+                ki = rows[3][state]
+                er = xr - g * (hr * ar - hi * ai) - h * (kr * br - ki * bi)
+                ei = xi - g * (hr * ai + hi * ar) - h * (kr * bi + ki * br)
+                metric[state] += er * er + ei * ei
+                g *= gain_a
+                h *= gain_b
+                rows[0][state] = hr + g * (er * ar + ei * ai)
+                rows[1][state] = hi + g * (ei * ar - er * ai)
+                rows[2][state] = kr + h * (er * br + ei * bi)
+                rows[3][state] = ki + h * (ei * br - er * bi)
+        turn_a *= step_a
+        turn_b *= step_b
+        pa += per_us
+        pb += per_us
+    state = _likeliest(paths, states)
+    for which in range(2):
+        heights[which] = math.sqrt(paths[1 + 2 * which, state] ** 2 + paths[2 + 2 * which, state] ** 2)
+    left = paths[0, state] / (stop - first)
+    bits[:] = 0
+    for event in range(events - 1, -1, -1):
+        which = order[event]
+        m = at[which]
+        at[which] -= 1
+        shift = 2 * which
+        own = state >> shift & 3
+        bits[which, m] = own & 1
+        state = (state & ~(3 << shift)) | ((own >> 1) | np.int64(back[which, m, state]) << 1) << shift
+    return left
+
+
+@kernel("boolean(uint8[::1])")
+def _certain(bits):  # type: ignore[no-untyped-def]
+    """Say whether bits are a squitter or an all-call to nobody whose parity is clean."""
+    df = format_of(bits)
+    if 17 <= df <= 19:
+        return remainder_of(bits, 112) == 0
+    return df == 11 and remainder_of(bits, 56) == 0
+
+
+@kernel("boolean(uint8[::1])")
+def _overlaid(bits):  # type: ignore[no-untyped-def]
+    """Say whether bits are of a format whose parity is overlaid with an address."""
+    df = format_of(bits)
+    return df in (0, 4, 5, 16, 20, 21)
+
+
+@kernel(
+    "void(complex64[::1], float64, float64, float64, float32[:,::1], complex64[::1], complex128[::1], float64[::1])",
+    fastmath=True,
+)
+def _starts(x, ta, us, omega, tables, y, sums, starts):  # type: ignore[no-untyped-def]
+    """Give where a second reply on carrier `omega` most likely starts in one that started at ta, best first.
+
+    It is where its preamble shows, its carrier begins and no carrier was before. `y` and `sums` are room.
+    """
+    first = int(ta - BEFORE_US * us)
+    count = int((BEFORE_US + 120 + 8 + AFTER_US) * us) + 2
+    turn = complex(math.cos(omega * first), -math.sin(omega * first))
+    step = complex(math.cos(omega), -math.sin(omega))
+    total = complex(0.0, 0.0)
+    for k in range(count):
+        v = x[first + k] * turn
+        y[k] = v
+        sums[k] = total
+        total += v
+        turn *= step
+    span = int(8 * us)
+    behind = int(BEFORE_US * us)
+    ahead = int(AFTER_US * us)
+    score = np.full(2 * count, np.float32(-1e9))
+    shape = np.zeros(span + 1, np.float32)
+    low = int(2 * (BEFORE_US + 1.5) * us)
+    high = int(2 * (BEFORE_US + 119) * us)
+    for part in range(2):
+        weight = np.float32(0)
+        for k in range(span):
+            place = int(((k - part * 0.5) / us + LEAD) * PHASES)
+            row = place // PHASES
+            shape[k] = tables[4 + row, place - row * PHASES]
+            weight += shape[k] * shape[k]
+        for at in range(low + (low + part) % 2, high, 2):
+            begin = at // 2
+            real = np.float32(0)
+            imag = np.float32(0)
+            for k in range(span):
+                g = shape[k]
+                real += g * y[begin + k].real
+                imag += g * y[begin + k].imag
+            after = sums[begin + span + ahead] - sums[begin + span]
+            before = sums[begin] - sums[begin - behind]
+            height = after * (2.0 / ahead)  # pulses fill half of the time
+            power = height.real * height.real + height.imag * height.imag
+            # twice the logarithms of likelihood, but for the noise: preamble, carrier after, none before
+            preamble = 2 * (height.real * real + height.imag * imag) - power * weight
+            begun = power * ahead * 0.25
+            older = height.real * before.real + height.imag * before.imag - 0.25 * power * behind
+            score[at] = preamble + begun - older
+    for n in range(len(starts)):
+        best = low
+        for at in range(low, high):
+            if score[at] > score[best]:
+                best = at
+        starts[n] = first + best / 2
+        for at in range(best - 1, best + 2):
+            score[at] = -1e9
+
+
+@kernel(
+    "void(complex64[::1], int64, int64, float64, float64, complex128, float64, float32[:,::1], uint8[::1], int64,"
+    " complex64[::1])",
+    fastmath=True,
+)
+def _without(x, first, stop, t, omega, height, us, tables, bits, size, out):  # type: ignore[no-untyped-def]
+    """Fill `out` with samples [first, stop) of x less the reply of `bits` at t, its height followed along it."""
+    turn = complex(math.cos(omega * first), math.sin(omega * first))
+    step = complex(math.cos(omega), math.sin(omega))
+    weight = 2.0
+    for k in range(first, stop):
+        place = ((k - t) / us - 8 + LEAD) * PHASES
+        m = math.floor(place / PHASES)
+        j = int(place - m * PHASES)
+        g = 0.0
+        if -9 <= m < 0:
+            g = tables[13 + m, j]
+        elif m >= 0:
+            if m < size:
+                g = tables[bits[m], j]
+            if 0 < m <= size:
+                g += tables[2 + bits[m - 1], j]
+        left = x[k] - g * height * turn
+        out[k - first] = left
+        weight = weight * (1 - (1 - FORGET) * g) + g * g
+        height += g / weight * left * complex(turn.real, -turn.imag)
+        turn *= step
+
+
+@kernel(
+    "int64(complex64[::1], float64, float64, float32, float32[:,::1], uint8[:,::1], float64[:,::1])",
+    fastmath=True,
+)
+def untangle(x, t, us, noise, tables, bits, figures):  # type: ignore[no-untyped-def]
+    """Read two replies, the first of which has its preamble in the clear near sample t.
+
+    Bits of the answer: 1, the first is certain by its parity; 2, the second is; 4 and 8, the same where the parity
+    is overlaid with an address, so that only its owner's other frames can tell. `noise` is the power of the noise.
+    `bits` (2, 112) gets them; rows of `figures` start
+    in samples, carrier in radians a sample and height. x must reach 18 us before t and 250 us after it.
+    """
+    room = np.empty(int(190 * us) + POINTS, np.complex64)
+    power = np.empty(POINTS, np.float32)
+    sums = np.empty(int(190 * us) + POINTS, np.complex128)
+    lines = np.empty(3)
+    heights = np.empty(2)
+    carriers(x, int(t), room, power, lines)
+    wa = lines[0]
+    ta = t
+    best = -1.0
+    for n in range(3):
+        for part in range(4):
+            h = abs(_known_part(x, t + part * 0.25, us, lines[n], tables))
+            if h > best:
+                best = h
+                wa = lines[n]
+                ta = t + part * 0.25
+    ha = _known_part(x, ta, us, wa, tables)
+    stop = int(ta + 121 * us)
+    both(x, stop, ta, 1e9, wa, 0.0, ha, 0j, us, tables, bits, heights)
+    figures[0, 0] = ta
+    figures[0, 1] = wa
+    figures[0, 2] = heights[0]
+    if _certain(bits[0]):
+        return 1
+    size = 112 if bits[0, 0] else 56
+    first = int(ta - BEFORE_US * us) - 1
+    count = int((BEFORE_US + 120 + 8 + AFTER_US) * us) + 4
+    rest = np.empty(count + POINTS, np.complex64)
+    _without(x, first, first + len(rest), ta, wa, ha, us, tables, bits[0], size, rest)
+    near = 1.5 * 2 * math.pi / POINTS
+    starts = np.empty(STARTS)
+    tried = 100.0
+    for window in range(2):
+        carriers(rest, int(ta + (20 + 45 * window) * us) - first, room, power, lines)
+        wb = lines[0]
+        if abs(wb - tried) < near:
+            continue
+        tried = wb
+        _starts(rest, ta - first, us, wb, tables, room, sums, starts)
+        for start in starts:
+            # pulses fill 14 of the first 32 us
+            hb = _mean(rest, int(start), int(32 * us), wb, first) * (32 / 14)
+            if abs(hb) < 0.25 * abs(ha):  # so weak a one does not spoil the first
+                continue
+            tb = start + first
+            left = both(x, int(tb + 121 * us), ta, tb, wa, wb, ha, hb, us, tables, bits, heights)
+            # rightly placed pairs leave 3 to 6 % and the noise, wrongly placed ones 15 % and more
+            if left > UNEXPLAINED * heights[0] * heights[1] + 1.5 * noise:
+                continue
+            sure = 0
+            for which in range(2):
+                if _certain(bits[which]):
+                    sure |= 1 << which
+                elif _overlaid(bits[which]):
+                    sure |= 4 << which
+            if sure:
+                figures[0, 2] = heights[0]
+                figures[1, 0] = tb
+                figures[1, 1] = wb
+                figures[1, 2] = heights[1]
+                return sure
+    return 0
