@@ -2,7 +2,7 @@
 
 The signals are made here from textbook formulas, not by `earwitness.scene`, so that no receiver is judged by its own
 transmitter. Each line gives what should be found and what was.
-Usage: python benchmarks/bench_hard_air.py [fades] [pauses] [stuck] [clock] [sweeps] [weak] [survey]
+Usage: python benchmarks/bench_hard_air.py [fades] [pauses] [stuck] [clock] [sweeps] [weak] [survey] [crowded [SCENE ...]]
 """
 
 import json
@@ -353,8 +353,15 @@ def survey():
         logged("one value for ever, 2.4 MS/s", np.full(7_200_000, value, np.complex64), 2.4e6, 145e6, "0 or artefact")  # fmt: skip
 
 
+def crowded():
+    import crowded_air
+
+    print("crowded bands and cheap receivers: what the log says beside what was sent")
+    crowded_air.run(sys.argv[2:])
+
+
 if __name__ == "__main__":
-    names = sys.argv[1:] or ["fades", "pauses", "stuck", "clock", "sweeps", "weak", "survey"]
-    for part in (fades, pauses, stuck, clock, sweeps, weak, survey):
+    names = sys.argv[1:] or ["fades", "pauses", "stuck", "clock", "sweeps", "weak", "survey", "crowded"]
+    for part in (fades, pauses, stuck, clock, sweeps, weak, survey, crowded):
         if part.__name__ in names:
             part()

@@ -25,7 +25,7 @@ import emission_signals as sig  # noqa: E402
 from earwitness.emission.identify import examine  # noqa: E402
 
 SNRS_DB = (20, 15, 12, 10, 8, 6, 3, 0)
-KINDS = ("carrier", "cw", "am", "ssb", "fm", "fsk2", "fsk4", "psk", "ook", "noise-like", "unknown")
+KINDS = ("carrier", "cw", "am", "ssb", "fm", "fsk2", "fsk4", "psk", "ook", "noise-like", "chirp", "unknown")
 
 
 def trial(name: str, snr_db: float, seed: int):

@@ -263,6 +263,21 @@ def noise(rng, seconds):
     return np.fft.ifft(spectrum), rate
 
 
+def sweep(rng, seconds):
+    """20 kHz swept 50 times a second, as by a radar that sends all the time (textbook)."""
+    rate = 96_000
+    t = np.arange(int(seconds * rate)) / rate
+    return frequency_modulated(20_000 * ((50 * t + rng.uniform()) % 1 - 0.5), rate), rate
+
+
+def spread(rng, seconds):
+    """Chirps over 125 kHz begun at one of 512 places, 4.1 ms each, after eight that begin at the lower end."""
+    rate, length = 500_000, 2048
+    values = np.concatenate([np.zeros(8), rng.integers(0, 512, max(int(seconds * rate / length) - 8, 8))])
+    place = (np.arange(length)[None, :] / length + values[:, None] / 512) % 1
+    return frequency_modulated((place.ravel() - 0.5) * 125_000, rate), rate
+
+
 # name: (generator, class, variants that are right (None: not asked), default length in s)
 SIGNALS = {
     "carrier": (carrier, "carrier", None, 1.0),
@@ -289,6 +304,8 @@ SIGNALS = {
     "ook": (ook, "ook", None, 0.15),
     "ofdm": (ofdm, "noise-like", "ofdm", 0.2),
     "noise": (noise, "noise-like", None, 0.3),
+    "sweep": (sweep, "chirp", "sweep", 0.5),
+    "spread": (spread, "chirp", "spread", 0.2),
 }
 
 

@@ -99,7 +99,7 @@ class Measurement:
 class Identification:
     """What the emission is, from the signal alone."""
 
-    kind: str  # am fm ssb cw fsk2 fsk4 psk ook carrier noise-like unknown
+    kind: str  # am fm ssb cw fsk2 fsk4 psk ook carrier noise-like chirp unknown
     variant: str | None  # usb lsb nfm wfm gmsk bpsk qpsk 8psk d8psk ppm ofdm ...
     confidence: float  # 0..1
     reasons: tuple[str, ...]

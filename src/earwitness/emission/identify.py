@@ -16,6 +16,7 @@ import numpy as np
 from earwitness.core.types import Detection, Identification, Measurement, Samples
 from earwitness.dsp import fft
 from earwitness.emission.burst import cut, moving_mean
+from earwitness.emission.chirp import chirp
 from earwitness.emission.designator import designator
 from earwitness.emission.features import CLEAR_SNR, KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
@@ -34,6 +35,7 @@ MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 LEAST_CONFIDENCE = 0.5
+LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
@@ -253,6 +255,8 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
         return None
     steady = f"constant envelope: relative variance of the power {max(variation, 0):.2f}"
     flat = (CONSTANT_ENVELOPE - variation) / CONSTANT_ENVELOPE + 0.3
+    if width > LEAST_SWEEP_HZ and (found := _swept(features, width, steady, flat)):
+        return found
     if width > BROADCAST_WIDTH_HZ:
         return _broadcast(features, width, steady, flat)
     keying = frequency_keying(features, width)
@@ -262,6 +266,26 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     if burst.snr < 2.5 or features.duration_s < 0.08 or width < LEAST_FM_HZ:
         return None
     return _voice_fm(features, measurement, width, steady, flat)
+
+
+def _swept(features: Features, width: float, steady: str, flat: float) -> Identification | None:
+    """Give a sweep of the frequency: of a sounder or radar, or with data in where it goes on."""
+    seen = chirp(features)
+    if seen is None:
+        return None
+    burst = features.burst
+    return Identification(
+        "chirp",
+        "spread" if seen.keyed else "sweep",
+        _sure(flat, (seen.share - 0.5) / 0.4, (burst.snr - 1) / 5),
+        (
+            steady,
+            f"frequency sweeps by {seen.rate_hz_s:.4g} Hz a second for {100 * seen.share:.0f} % of the time",
+            "jumps to many places: data" if seen.keyed else "always over the same band",
+        ),
+        # no modulating signal and no information; or one channel of digital data (RR App. 1)
+        designator(width, "F1D" if seen.keyed else "F0N"),
+    )
 
 
 def _keyed(

@@ -16,7 +16,7 @@ MAX_SILENCE_NS = 10_000_000_000
 FRAGMENT_NS = 10_000_000  # what is shorter and of no known kind on a train's channel is part of it
 KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as read
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
-TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "unknown")
+TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "chirp", "unknown")
 
 
 @dataclass

@@ -32,6 +32,7 @@ CLASS_WORDS = {
     "ook": "on-off keying",
     "carrier": "bare carrier",
     "noise-like": "noise-like digital",
+    "chirp": "frequency sweep",
     "unknown": "unknown",
 }
 _KINDS = {"aircraft": "aircraft", "radio-unit": "radio units"}

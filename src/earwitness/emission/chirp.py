@@ -1,0 +1,75 @@
+"""Is a constant envelope's frequency swept at one steady rate?
+
+A sweep shows as the same change of frequency from each stretch of time to the next, in proportion to their length,
+but for where it jumps back. Keying, voice and tones change theirs from nothing to much (own rule, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earwitness.emission.burst import moving_mean
+from earwitness.emission.features import Features
+
+_STRETCHES = (8, 16, 32, 64, 128, 256, 512)  # in inverse widths
+_EVEN, _SHARE = 0.3, 0.7  # changes within so much of their median, in so much of the time
+_PROPORTION = 0.15
+_OVER_NOISE = 5.0
+_MOST = 0.25  # of the width that a stretch may sweep over
+_LEAST_TURNS = 12  # stretches there have to be
+_ALIKE = 0.15  # relative spread of jumps that all go from one end to the other
+
+
+@dataclass(frozen=True, slots=True)
+class Chirp:
+    """A sweep seen: rate in Hz per second, share of the time that it goes at it, whether it jumps to many places."""
+
+    rate_hz_s: float
+    share: float
+    keyed: bool
+
+
+def chirp(features: Features) -> Chirp | None:
+    """Give the steady sweep of a burst's frequency, either way, or None."""
+    width, good = features.burst.width_hz, features.good
+    found = None
+    last = 0.0
+    for looks in _STRETCHES:
+        length = max(round(looks * features.look), 2)
+        if _LEAST_TURNS * length > len(features.track):
+            break
+        mean = moving_mean(features.track, length)
+        change = mean[length:] - mean[:-length]
+        change = change[good[length:] & good[:-length]]
+        if len(change) < 4 * length:
+            break
+        usual = float(np.median(np.abs(change)))
+        before, last = last, usual
+        noise = width / (looks * np.pi * np.sqrt(features.burst.snr))  # of two phases, over the stretch
+        if usual > _MOST * width:
+            break
+        even = float(np.mean(np.abs(np.abs(change) - usual) < _EVEN * usual))
+        if usual < _OVER_NOISE * noise or abs(usual - 2 * before) > _PROPORTION * usual or even < _SHARE:
+            continue
+        if found is None or even > found.share:
+            sign = 1.0 if np.median(change) > 0 else -1.0
+            rate = sign * usual * features.rate_hz / length
+            found = Chirp(rate, even, _jumps_about(change, usual, length))
+    return found
+
+
+def _jumps_about(change: np.ndarray, usual: float, length: int) -> bool:
+    """Tell whether a sweep's jumps differ, as where data say at which place it goes on."""
+    off = np.abs(change) > 2 * usual
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], off.view(np.int8), [0]])))
+    sizes = [
+        float(np.abs(change[a:b]).max())
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if b - a > length // 4
+    ]
+    if len(sizes) < 6:
+        return False
+    low, middle, high = np.quantile(sizes, (0.25, 0.5, 0.75))
+    return bool(high - low > _ALIKE * middle)
