@@ -72,3 +72,17 @@ def test_lines_that_mirror_each_other_are_one_emission(snr_db):
     put(data, level(snr_db, 55e3) * wave, int(0.2 * rate_hz))
     found, _ = find(data, rate_hz)
     assert len([d for d in found if not d.part_of]) == 1
+
+
+def rolled(data):
+    """The slope of a filter before the converter: 1 / (1 + (f / 0.47)^24) in power, f as a share of the rate."""
+    f = np.fft.fftfreq(len(data))
+    return np.fft.ifft(np.fft.fft(data) / np.sqrt(1 + (np.abs(f) / 0.47) ** 24)).astype(np.complex64)
+
+
+@pytest.mark.parametrize("rate_hz", [250e3, 1.024e6])
+def test_a_filter_s_slope_and_a_fall_of_the_gain_are_no_emissions(rate_hz):
+    data = rolled(noise(np.random.default_rng(14), int(3.2 * rate_hz), rate_hz))
+    data[len(data) // 2 :] *= np.float32(10 ** (-3 / 20))
+    found, _ = find(data, rate_hz)
+    assert found == []
