@@ -42,6 +42,7 @@ BINS = 256  # that show where a signal lies and how wide it is
 TUNED_SHARE = 0.985  # of its power over the noise below the upper and above the lower edge
 TUNED_ROOM, TUNED_LEAST = 1.0, 0.5  # -6 dB edge of its filter: times half that width; at least, symbol rates
 LARGEST = 1e6
+LEVEL_S, LEVELS_KEPT = 0.01, 6000  # a stretch at the slowest rate lasts half a minute
 FFSK_HZ = 9600.0  # half symbols of fast frequency-shift keying at 4800 Bd
 
 
@@ -282,12 +283,41 @@ def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
     return out
 
 
+class _Levels:
+    """Mean power of a channel in steps of LEVEL_S, for the latest LEVELS_KEPT of them."""
+
+    def __init__(self, rate_hz: float):
+        self._size = max(round(LEVEL_S * rate_hz), 1)
+        self._rate_hz = rate_hz
+        self._rest = np.zeros(0, np.float32)
+        self._power = np.zeros(0, np.float32)
+        self._at = 0  # of the first of them
+
+    def note(self, x: np.ndarray) -> None:
+        """Take the next samples."""
+        power = np.concatenate([self._rest, x.real**2 + x.imag**2])
+        whole = len(power) // self._size * self._size
+        self._rest = power[whole:]
+        means = power[:whole].reshape(-1, self._size).mean(axis=1)
+        self._power = np.concatenate([self._power, means])
+        drop = max(len(self._power) - LEVELS_KEPT, 0)
+        self._power, self._at = self._power[drop:], self._at + drop
+
+    def between(self, start_s: float, stop_s: float) -> float:
+        """Give the mean power between two times since the first sample."""
+        step = self._size / self._rate_hz
+        first = min(max(int(start_s / step) - self._at, 0), max(len(self._power) - 1, 0))
+        part = self._power[first : max(int(stop_s / step) - self._at, first + 1)]
+        return float(part.mean()) if len(part) else 0.0
+
+
 class Demodulator:
     """Frames of one channel, or of one recording of demodulated audio."""
 
     def __init__(self, mode: Mode):
         self._mode = mode
         self._first: Samples | None = None
+        self._noise: float | None = None
 
     def feed(self, samples: Samples) -> list[Frame]:
         """Take the next samples; frames come when their stretch is over."""
@@ -295,9 +325,13 @@ class Demodulator:
         if self._first is None:
             self._first = replace(samples, data=samples.data[:0])
             self._stages = _stages(samples.rate_hz, audio)
+            self._levels = _Levels(samples.rate_hz)
         x = samples.data
         x = np.where(np.abs(x) < LARGEST, x, 0).astype(np.float32) if audio else finite(x)
         x = x.astype(np.float32 if audio else np.complex64, copy=False)
+        if samples.noise_dbfs_hz is not None:
+            self._noise = samples.noise_dbfs_hz
+        self._levels.note(x)
         heard: list[_Heard] = []
         for number, stage in enumerate(self._stages):
             x = stage.thin.feed(x)
@@ -325,6 +359,12 @@ class Demodulator:
             carrier_hz = None
             if np.iscomplexobj(first.data):
                 carrier_hz = first.center_hz + item.level * item.lane_hz / (2 * np.pi)
+            power = self._levels.between(item.start_s, item.stop_s)
+            snr_db = None
+            if self._noise is not None and np.iscomplexobj(first.data):
+                density = 10 ** (self._noise / 10)
+                power = max(power - density * first.rate_hz, 1e-3 * power)
+                snr_db = 10 * float(np.log10(power / density / self._mode.bandwidth_hz + 1e-30))
             out.append(
                 Frame(
                     self._mode.name,
@@ -335,6 +375,8 @@ class Demodulator:
                     found.corrected,
                     found.check_name,
                     {"framing": found.framing, "symbol_rate_hz": round(item.baud, 1), **found.extra},
+                    snr_db=snr_db,
+                    level_dbfs=10 * float(np.log10(power + 1e-30)),
                     frequency_hz=carrier_hz,
                 )
             )

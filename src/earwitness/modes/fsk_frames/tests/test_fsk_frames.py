@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from earwitness.core.errors import LayoutError
 from earwitness.core.mode import get_mode
-from earwitness.core.types import Bits, Frame
+from earwitness.core.types import Bits, Frame, Samples
 from earwitness.modes.fsk_frames import chip, golay_length, mobitex, synth
 from earwitness.modes.fsk_frames.demod import frames_in
 from earwitness.modes.fsk_frames.framing import Word, find_words
@@ -117,6 +117,19 @@ def test_a_block_that_is_lost_is_said():
     assert found.extra["blocks_lost"] == [3]
     assert found.extra["blocks"] == 11
     assert len(found.octets) == 11 * 18
+
+
+def test_level_and_snr_of_a_frame():
+    rng = np.random.default_rng(7)
+    rate_hz, snr_db = 51_360.0, 15.0
+    clean = np.concatenate([np.zeros(9000), synth.transmit(synth.examples()[2], rate_hz), np.zeros(9000)])
+    density = 0.01 * 10 ** (-snr_db / 10) / MODE.bandwidth_hz
+    sigma = np.sqrt(density * rate_hz / 2)
+    noise = rng.standard_normal(len(clean)) + 1j * rng.standard_normal(len(clean))
+    data = (0.1 * clean + sigma * noise).astype(np.complex64)
+    (message,) = messages_of(Samples(data, rate_hz, 437e6, 0, 0, 10 * np.log10(density)))
+    assert message.frame.level_dbfs == pytest.approx(-20.0, abs=0.5)
+    assert message.frame.snr_db == pytest.approx(snr_db, abs=0.5)
 
 
 def test_noise_gives_nothing():
