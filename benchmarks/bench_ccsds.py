@@ -26,6 +26,8 @@ MODE = get_mode("ccsds")
 SYNTH = MODE.part("synth")
 RATE_HZ = 192_000.0 * 1.07
 GAP_LIMIT_DB = 1.5
+FAR_CLOCKS = (-9e-3, -1e-3, 3e-3, 9e-3)
+FAR_HZ = (-50_000.0, -10_000.0, 3_500.0, 10_000.0)  # low orbits: 2.2 GHz, 435 MHz, 145 MHz
 KEYINGS = [
     ("bpsk 9600, Reed-Solomon", {"modulation": "bpsk", "symbol_rate_hz": 9600}, 1, (5.0, 5.5, 6.0, 6.5, 7.0, 7.5)),
     ("gmsk 9600, Reed-Solomon", {"modulation": "gmsk", "symbol_rate_hz": 9600}, 1, (5.5, 6.0, 6.5, 7.0, 7.5, 8.0)),
@@ -88,15 +90,16 @@ def received(data, noise_dbfs_hz, rate_hz=RATE_HZ):
     return out + list(demodulator.close())
 
 
-def success(item, bits_per_symbol, eb_n0_db, count, rng):
+def success(item, bits_per_symbol, eb_n0_db, count, rng, *, clock=1.0, doppler_hz=0.0):
     """Share of frames read in bursts of twelve, each with its own offset, timing and phase."""
     good = total = 0
     while total < count:
         burst = {**item, "texts": [f"{eb_n0_db} {total + k}" for k in range(12)], "spacecraft": 5}
+        burst["symbol_rate_hz"] = clock * item["symbol_rate_hz"]
         clean = SYNTH.transmit(burst, RATE_HZ)
         lead = int(rng.integers(4000, 30_000))
         clean = np.concatenate([np.zeros(lead), clean, np.zeros(20_000)])
-        offset_hz = rng.uniform(-0.05, 0.05) * item["symbol_rate_hz"]
+        offset_hz = rng.uniform(-0.05, 0.05) * item["symbol_rate_hz"] + doppler_hz
         clean = clean * np.exp(2j * np.pi * (offset_hz / RATE_HZ * np.arange(len(clean)) + rng.random()))
         share = 223 / 255 * (0.5 if item.get("convolutional") else 1.0)
         es_n0_db = eb_n0_db + 10 * np.log10(bits_per_symbol * share)
@@ -160,8 +163,21 @@ def main():
         print(
             f"  90 % at {mine:.2f} dB, theory {best:.2f} dB: gap {mine - best:.2f} dB (limit {GAP_LIMIT_DB})"
         )
+    far(count, rng)
     false_frames(minutes, rng)
     speed(rng)
+
+
+def far(count, rng):
+    """Frames read above the threshold with clocks and carriers far off."""
+    print("clocks and carriers far off: frames read")
+    for name, item, bits_per_symbol, levels in KEYINGS:
+        level = levels[-1] + 0.5
+        shares = [success(item, bits_per_symbol, level, count, rng, clock=1 + off) for off in FAR_CLOCKS]
+        said = ", ".join(f"{off:+.1%} {share:.0%}" for off, share in zip(FAR_CLOCKS, shares, strict=True))
+        shares = [success(item, bits_per_symbol, level, count, rng, doppler_hz=hz) for hz in FAR_HZ]
+        more = ", ".join(f"{hz / 1e3:+.1f} kHz {share:.0%}" for hz, share in zip(FAR_HZ, shares, strict=True))
+        print(f"  {name:26} at {level:.1f} dB: clock {said}; carrier {more}", flush=True)
 
 
 def false_frames(minutes, rng):
