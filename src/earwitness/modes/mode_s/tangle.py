@@ -21,7 +21,7 @@ from earwitness.modes.mode_s.checks import format_of, remainder_of
 PHASES = 64  # steps of a microsecond in the envelope tables
 LEAD = 0.3  # us before its first half that a bit shows in the samples
 UNEXPLAINED = 0.1  # power that two replies read together may leave, over the product of their heights
-STARTS = 3  # of a second reply that are tried
+STARTS = 2  # of a second reply that are tried
 POINTS = 256  # samples in a carrier spectrum
 STATES = 16  # bit before and bit of the first reply (low two bits), and of the second
 FORGET = 0.94  # weight of what was known of an amplitude, from sample to sample
