@@ -129,10 +129,8 @@ def reason(
         return None
     share = of.bin_hz / of.enbw_hz
     middle = of.size // 2 + 0.5
-    if low <= middle <= high and high - low < 12:
-        explained = abs(traces.dc / traces.rows) ** 2 / (traces.power / traces.rows * share)
-        if explained > _EXPLAINED:
-            return "DC spike: the constant offset of the receiver at its own centre frequency"
+    if low <= middle <= high and high - low < 12 and constant_share(traces, of) > _EXPLAINED:
+        return "DC spike: the constant offset of the receiver at its own centre frequency"
     if traces.mirrored > _IMAGE_BELOW * traces.power and traces.mirrored_all > 0:
         explained = abs(traces.product) ** 2 / traces.mirrored_all / traces.power
         if explained > _EXPLAINED:
@@ -154,6 +152,11 @@ def reason(
     ):
         return "clipping product: there only while samples are on the rails"
     return None
+
+
+def constant_share(traces: Traces, of: Plan) -> float:
+    """Give the share of an emission's power that is one constant value: nearly all of the receiver's own offset."""
+    return abs(traces.dc / traces.rows) ** 2 / (traces.power / traces.rows * of.bin_hz / of.enbw_hz)
 
 
 def clock_fraction(
@@ -253,9 +256,14 @@ class StretchStatistics:
         return self.clipped / max(1, self.samples)
 
     @property
+    def offset(self) -> float:
+        """Give the amplitude of the constant offset."""
+        return abs(self.dc) / max(1, self.rows)
+
+    @property
     def dc_dbfs(self) -> float:
         """Give the level of the constant offset."""
-        return 20 * float(np.log10(max(abs(self.dc) / max(1, self.rows), 1e-10)))
+        return 20 * float(np.log10(max(self.offset, 1e-10)))
 
     @property
     def imbalance(self) -> complex:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from earwitness.core.types import Detection
-from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, reason
+from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, constant_share, reason
 from earwitness.detect.follow import (
     DOUBT_S,
     EDGE_S,
@@ -62,6 +62,12 @@ _DROPOUT_S = 0.015  # so long by the noise alone
 _ESTABLISHED = 300  # rows after which an emission's band is known
 _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a constant
 _EMPTY = 1e-11  # of the power, in bins far from the centre
+_FROM_START = 2.0  # rows: what is there from the first on, and stays, is no station's
+_SPIKE = 2  # bins on either side of its middle one: all of a constant under the window's three terms
+_SPIKE_S = 2.0  # after which it is known
+_UNSTEADY = 0.1  # relative variance of its power from row to row
+_CONSTANT, _MOST_OFFSET = 0.9, 0.1  # share of its power at least, amplitude at most
+_OVER_SPIKE = 4.0  # times the receiver's offset: power that is somebody else's
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
 _SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
@@ -150,6 +156,7 @@ class Detector:
         self._slow = SlowScan(
             self.plan, _SLOW_SHARE * self._per_hour, 1.5 * self.floor.settled_spread, self._widest
         )
+        self._spike: Emission | None = None  # the receiver's constant offset, once it is known
         self._trains: Trains | None = None
         if self.plan.quick_size:
             self._trains = self._new_trains()
@@ -161,6 +168,11 @@ class Detector:
     def _next_number(self) -> int:
         self._count += 1
         return self._count
+
+    @property
+    def offset(self) -> float:
+        """Give the amplitude of the receiver's constant offset where that stands out, else 0."""
+        return 0.0 if self._spike is None else self.statistics.offset
 
     @property
     def share_per_shape(self) -> float:
@@ -225,6 +237,8 @@ class Detector:
             out += self._judge(self._take(self._waiting))
         for emission in list(self._open):
             out += self._end(self._decide(emission, out), self._row - self._base)
+        if self._spike is not None:
+            out.append(self._detection(self._spike, still_open=False))
         if self._trains is not None:
             out += self._trains.close()
         self._begin_stretch(0)
@@ -282,6 +296,9 @@ class Detector:
         power[count:] = self.floor.level
         mask[:] = 0
         self._pieces = pieces
+        if self._spike is not None:
+            self._spike.stop = self._row
+            self._take_out(self._spike, power)
         out: list[Detection] = []
         pulses = None
         if self._trains is not None:
@@ -322,7 +339,23 @@ class Detector:
         weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
             out += self._follow(count, weak)
+        known_spike = next((e for e in self._open if e.spike), None)
+        if known_spike is not None:
+            self._open.remove(known_spike)
+            self._spike = known_spike
         return out
+
+    def _take_out(self, spike: Emission, power: np.ndarray) -> None:
+        """Take the receiver's constant offset out of rows, so that it neither joins nor hides what is beside it.
+
+        What stands far above it stays. Elsewhere there is what the quieter side has.
+        """
+        middle = self.plan.size // 2
+        low, high = middle - _SPIKE, middle + _SPIKE + 1
+        own = spike.excess[low:high] / spike.rows
+        here = power[:, low:high]
+        sides = np.minimum(power[:, low - 2 : low].mean(axis=1), power[:, high : high + 2].mean(axis=1))
+        here[:] = np.where(here > _OVER_SPIKE * own + sides[:, None], here - own, sides[:, None])
 
     def _floor_is_due(self, pieces: list[_Rows]) -> bool:
         self._batches += 1
@@ -939,12 +972,22 @@ class Detector:
             artefact=self._artefact(e, low, high, middle),
         )
 
+    def _is_constant(self, e: Emission) -> bool:
+        """Tell whether what stands at the centre is the receiver's for certain: a station's carrier fades, or is modulated."""
+        t = e.traces
+        if e.rows * self.plan.row_s < _SPIKE_S or self.statistics.offset > _MOST_OFFSET:
+            return False
+        unsteady = t.power_squared / t.rows / (t.power / t.rows) ** 2 - 1
+        return unsteady < _UNSTEADY and constant_share(t, self.plan) > _CONSTANT
+
     def _artefact(self, e: Emission, low: float, high: float, middle: float) -> str | None:
         seen = self.statistics
         clipping = seen.clipped_rows / max(1, seen.rows)
         why = reason(e.traces, self.plan, self.center_hz, low, high, middle, clipping)
         e.image = why is not None and why.startswith("mirror")
-        return why
+        if why is not None and why.startswith("DC") and e.start <= _FROM_START and self._is_constant(e):
+            e.spike = why
+        return e.spike or why
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz

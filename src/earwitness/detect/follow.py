@@ -69,6 +69,7 @@ class Emission:
         self.floor = np.zeros(bins, np.float32)  # the floor, summed over the same rows
         self.reported = False
         self.image = False
+        self.spike: str | None = None  # it is the receiver's constant offset for certain: why
         self.traces = Traces()
         self.slow = False  # too weak to be claimed within a batch
         self.before: Emission | None = None  # which this may be the continuation of

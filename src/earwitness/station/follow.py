@@ -48,6 +48,7 @@ class Follower:
         self.measurement: Measurement | None = None
         self.identification: Identification | None = None
         self.results: list[Result] = []
+        self.offset = 0.0  # amplitude of the receiver's constant offset, where that is known
         self.lanes: dict[str, Lane] = {}
         self.closed = False
         self._ended: set[str] = set()  # lanes that have finished
@@ -165,18 +166,23 @@ class Follower:
         self._offer(self.identification, self.identification.carrier_hz or self.measurement.center_hz, head)
 
     def _without_offset(self, head: Samples) -> Samples:
-        """Take the receiver's constant offset out of what is wide and reaches over it: it would move the middle."""
+        """Take the receiver's constant offset out: it would move the middle, or pass for a carrier.
+
+        Out of what is wide and reaches over it, all that stands there; out of anything else no more than the offset
+        that the detector has told (`offset`).
+        """
+        if self._tuned_hz is None or abs(self._tuned_hz - head.center_hz) > head.rate_hz / 2:
+            return head
         found = self.detection
         width = found.high_hz - found.low_hz
-        near = (
-            self._tuned_hz is not None
-            and found.low_hz - 0.1 * width < self._tuned_hz < found.high_hz + 0.1 * width
-        )
-        if width < WIDE_HZ or not near or self._tuned_hz is None:
+        over = found.low_hz - 0.1 * width < self._tuned_hz < found.high_hz + 0.1 * width
+        if self.offset <= 0 and not (over and width >= WIDE_HZ):
             return head
         turn = 2j * np.pi * ((self._tuned_hz - head.center_hz) / head.rate_hz)
         line = np.exp(turn * np.arange(len(head.data))).astype(np.complex64)
         offset = np.vdot(line, head.data) / len(line)
+        if width < WIDE_HZ or not over:
+            offset *= min(1.0, self.offset / max(abs(offset), 1e-30))
         return replace(head, data=head.data - np.complex64(offset) * line)
 
     def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:

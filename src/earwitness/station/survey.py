@@ -65,6 +65,7 @@ class Looked(NamedTuple):
     detections: list[Detection]
     wide: list[tuple[WideLane, list[Result]]]
     heard: list[Result]
+    offset: float  # amplitude of the receiver's constant offset, as far as it is known
 
 
 def _key(frame: Frame) -> tuple[str, int, Bits]:
@@ -102,6 +103,7 @@ class StretchSurvey:
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
+        self._offset = 0.0
         self._place_known = self._audio is None and stream.center_hz > 0
         self._excerpts = Excerpts(stream)
         self._wideband = Wideband(
@@ -167,7 +169,7 @@ class StretchSurvey:
 
     def _look(self, begin: int, end: int) -> Looked:
         stream = self.stream
-        out = Looked([], [], [])
+        out = Looked([], [], [], 0.0)
         for start in range(begin, end, BLOCK):
             data = stream.read(start, min(BLOCK, end - start))
             samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns)
@@ -181,12 +183,15 @@ class StretchSurvey:
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
             for lane in self._listeners:
                 out.heard.extend(lane.feed(sound))
-        return out
+        return out._replace(offset=self.detector.offset)
 
     def _take_looked(self, looked: Looked) -> None:
         for wide, results in looked.wide:
             self._wideband.take(wide, results)
         self._heard += looked.heard
+        for track in self._tracks.values():
+            track.follower.offset = looked.offset
+        self._offset = looked.offset
         self._take_detections(looked.detections)
 
     def _advance(self, stop: int) -> None:
@@ -292,6 +297,7 @@ class StretchSurvey:
             place_known=self._place_known,
             tuned_hz=stream.center_hz if self._audio is None else None,
         )
+        follower.offset = self._offset
         track = Track(follower, channel)
         self._tracks[found.number] = track
         self._by_channel[id(channel)] = track
