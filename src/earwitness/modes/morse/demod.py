@@ -33,6 +33,8 @@ SAME_HZ, SAME_SPEED = 15.0, 0.25  # by which it may differ
 GOES_ON_S = 10.0
 LEAST_OF_EACH = 2  # dots, dashes
 SLOWEST_WPM, FASTEST_WPM = 4.5, 46.0
+LEAST_RATIO = 2.35  # of a dash to a dot, three by the book (ITU-R M.1677-1): hands come down to this
+MOST_UNEVEN = 1.8
 UNKNOWN = "_"
 SIMPLE, MANY = "ETIANM", 30  # characters of one or two elements; from how many on a text is judged by them
 
@@ -222,6 +224,13 @@ def timing_fault(find: KeyingFind, text: str, *, least: int = LEAST_CHARACTERS) 
     dashes = sum(element.dash for element in find.elements)
     if min(dashes, len(find.elements) - dashes) < LEAST_OF_EACH:
         return "elements of one length: pulses, for Morse has dots and dashes three times as long"
+    long, short = (
+        np.array([e.stop_s - e.start_s for e in find.elements if e.dash == dash]) for dash in (True, False)
+    )
+    if np.median(long) < LEAST_RATIO * np.median(short):
+        return "long elements of twice the short: a code of two half symbols"
+    if len(long) >= 8 and np.quantile(long, 0.9) > MOST_UNEVEN * np.quantile(long, 0.1):
+        return "long elements of many lengths: runs of data"
     if sum(char in "ET" for char in characters) > 0.5 * len(characters):
         return "mostly single elements"
     if find.captured < 0.93 or find.spoiled > 0.12:

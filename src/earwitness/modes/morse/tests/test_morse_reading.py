@@ -116,5 +116,13 @@ def test_a_beat_of_equal_pulses_is_no_text():
     text = read_text(find)
     assert text.count("I") == 12
     assert timing_fault(find, text).startswith("elements of one length")
-    mixed = tuple(replace(e, dash=n % 4 == 0) for n, e in enumerate(elements))
+    mixed = tuple(
+        replace(e, dash=n % 4 == 0, stop_s=e.start_s + (0.06, 0.18)[n % 4 == 0])
+        for n, e in enumerate(elements)
+    )
     assert timing_fault(replace(find, elements=mixed), "NINININININI") is None
+    half = tuple(
+        replace(e, dash=n % 4 == 0, stop_s=e.start_s + (0.06, 0.12)[n % 4 == 0])
+        for n, e in enumerate(elements)
+    )
+    assert timing_fault(replace(find, elements=half), "NINININININI").startswith("long elements of twice")
