@@ -88,6 +88,12 @@ def _message_group(page: Page, group: Group, *, unfold: bool) -> Markup:
     )
 
 
+def _check(row: Row) -> str:
+    """Give how a message passed, and which check."""
+    name = plain(row.get("check_name"), limit=120)
+    return f"check {plain(row.get('check'), limit=20)}" + (f" ({name})" if name != NOTHING else "")
+
+
 def _message(page: Page, row: Row) -> Markup:
     words = words_of(row)
     pairs = [join([tag("dt", term), tag("dd", shown)]) for term, shown in islice(figures_of(row), 40)]
@@ -109,7 +115,7 @@ def _message(page: Page, row: Row) -> Markup:
                     filter(
                         None,
                         [
-                            f"check {plain(row.get('check'), limit=20)}",
+                            _check(row),
                             f"{count(int(bits), 'bit')} mended"
                             if (bits := number(row.get("corrected_bits")))
                             else None,
@@ -118,6 +124,10 @@ def _message(page: Page, row: Row) -> Markup:
                         ],
                     )
                 ),
+                " ",
+                tag("code", plain(row.get("id"), limit=40)),
+                " ",
+                page.emission_link(row.get("emission_id")),
                 class_="quiet",
             ),
         ),
