@@ -42,13 +42,13 @@ class Follower:
         span_hz: float,
         place_known: bool,
         tuned_hz: float | None = None,
+        offset: Callable[[], float] = lambda: 0.0,
     ):
         self.detection = detection
         self.channel = channel
         self.measurement: Measurement | None = None
         self.identification: Identification | None = None
         self.results: list[Result] = []
-        self.offset = 0.0  # amplitude of the receiver's constant offset, where that is known
         self.lanes: dict[str, Lane] = {}
         self.closed = False
         self._ended: set[str] = set()  # lanes that have finished
@@ -56,6 +56,7 @@ class Follower:
         self._span_hz = span_hz
         self._place_known = place_known
         self._tuned_hz = tuned_hz  # where the receiver's own offset stands
+        self._offset = offset  # gives its amplitude where that is known
         self._head: list[Samples] = []
         self._head_s = 0.0
         slow_s = min(SLOW_HEAD_S, SLOW_SAMPLES / channel.rate_hz)
@@ -169,20 +170,21 @@ class Follower:
         """Take the receiver's constant offset out: it would move the middle, or pass for a carrier.
 
         Out of what is wide and reaches over it, all that stands there; out of anything else no more than the offset
-        that the detector has told (`offset`).
+        that the detector knows of.
         """
         if self._tuned_hz is None or abs(self._tuned_hz - head.center_hz) > head.rate_hz / 2:
             return head
         found = self.detection
         width = found.high_hz - found.low_hz
         over = found.low_hz - 0.1 * width < self._tuned_hz < found.high_hz + 0.1 * width
-        if self.offset <= 0 and not (over and width >= WIDE_HZ):
+        known = self._offset()
+        if known <= 0 and not (over and width >= WIDE_HZ):
             return head
         turn = 2j * np.pi * ((self._tuned_hz - head.center_hz) / head.rate_hz)
         line = np.exp(turn * np.arange(len(head.data))).astype(np.complex64)
         offset = np.vdot(line, head.data) / len(line)
         if width < WIDE_HZ or not over:
-            offset *= min(1.0, self.offset / max(abs(offset), 1e-30))
+            offset *= min(1.0, known / max(abs(offset), 1e-30))
         return replace(head, data=head.data - np.complex64(offset) * line)
 
     def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:

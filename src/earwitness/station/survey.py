@@ -10,9 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
 
 import numpy as np
 
@@ -31,7 +29,7 @@ from earwitness.station.keeper import Keeper
 from earwitness.station.lanes import Lane, Result, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
 from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger
-from earwitness.station.wideband import Wideband, WideLane
+from earwitness.station.wideband import Wideband
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
 TURN_S = 0.25
@@ -57,15 +55,6 @@ class Track:
     data_mode: str | None = None  # the first mode that read a frame of it with its check passed
     updated_ns: int = 0
     ended: bool = False
-
-
-class Looked(NamedTuple):
-    """What a first look at a turn's samples gave."""
-
-    detections: list[Detection]
-    wide: list[tuple[WideLane, list[Result]]]
-    heard: list[Result]
-    offset: float  # amplitude of the receiver's constant offset, as far as it is known
 
 
 def _key(frame: Frame) -> tuple[str, int, Bits]:
@@ -103,7 +92,6 @@ class StretchSurvey:
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
-        self._offset = 0.0
         self._place_known = self._audio is None and stream.center_hz > 0
         self._excerpts = Excerpts(stream)
         self._wideband = Wideband(
@@ -126,31 +114,19 @@ class StretchSurvey:
         progress: Callable[[int], None] = lambda done: None,
         stopped: Callable[[], bool] = lambda: False,
     ) -> bool:
-        """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete.
-
-        The look at one turn goes on in a thread of its own while the channels of the turn before are worked on;
-        what it gives is taken in order, so that nothing depends on which of the two was faster.
-        """
+        """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete."""
         stream = self.stream
         turn = max(1, round(TURN_S * stream.rate_hz / BLOCK)) * BLOCK
         position = 0
-        with ThreadPoolExecutor(1, "look") as beside:
-
-            def look_on() -> Future[Looked] | None:
-                if position >= stream.count or stopped():
-                    return None
-                return beside.submit(self._look, position, min(position + turn, stream.count))
-
-            ahead = look_on()
-            while ahead is not None:
-                looked = ahead.result()
-                position = min(position + turn, stream.count)
-                ahead = look_on()
-                self._take_looked(looked)
-                self._advance(position - round(LAG_S * stream.rate_hz))
-                self._take_heard(self._ns(position) - HEARD_LAG_NS)
-                self.keeper.commit(self._ns(position))
-                progress(position)
+        while position < stream.count and not stopped():
+            end = min(position + turn, stream.count)
+            detections = self._look(position, end)
+            position = end
+            self._take_detections(detections)
+            self._advance(position - round(LAG_S * stream.rate_hz))
+            self._take_heard(self._ns(position) - HEARD_LAG_NS)
+            self.keeper.commit(self._ns(position))
+            progress(position)
         complete = position >= stream.count
         tail = self._spectrum.close()
         last = self.detector.feed(tail) if tail is not None else []
@@ -167,32 +143,23 @@ class StretchSurvey:
         self.keeper.commit(self._ns(position))
         return complete
 
-    def _look(self, begin: int, end: int) -> Looked:
+    def _look(self, begin: int, end: int) -> list[Detection]:
         stream = self.stream
-        out = Looked([], [], [], 0.0)
+        out: list[Detection] = []
         for start in range(begin, end, BLOCK):
             data = stream.read(start, min(BLOCK, end - start))
             samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns)
             block = self._spectrum.feed(samples)
             if block is not None:
                 self.overview.feed(block)
-                out.detections.extend(self.detector.feed(block))
-            out.wide.extend(self._wideband.feed(samples))
+                out += self.detector.feed(block)
+            self._wideband.feed(samples)
         if self._audio is not None:
             heard = self._audio.read(2 * begin, 2 * (end - begin))
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
             for lane in self._listeners:
-                out.heard.extend(lane.feed(sound))
-        return out._replace(offset=self.detector.offset)
-
-    def _take_looked(self, looked: Looked) -> None:
-        for wide, results in looked.wide:
-            self._wideband.take(wide, results)
-        self._heard += looked.heard
-        for track in self._tracks.values():
-            track.follower.offset = looked.offset
-        self._offset = looked.offset
-        self._take_detections(looked.detections)
+                self._heard += lane.feed(sound)
+        return out
 
     def _advance(self, stop: int) -> None:
         for channel in self._bank.advance(max(0, stop)):
@@ -296,8 +263,8 @@ class StretchSurvey:
             span_hz=stream.rate_hz,
             place_known=self._place_known,
             tuned_hz=stream.center_hz if self._audio is None else None,
+            offset=lambda: self.detector.offset,
         )
-        follower.offset = self._offset
         track = Track(follower, channel)
         self._tracks[found.number] = track
         self._by_channel[id(channel)] = track

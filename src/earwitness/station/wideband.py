@@ -6,7 +6,7 @@ pulses is accounted for by those.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -77,32 +77,24 @@ class Wideband:
                 return wide.record is not None
         return False
 
-    def feed(self, samples: Samples) -> Iterator[tuple[WideLane, list[Result]]]:
-        """Feed the stretch's next samples to the modes that take them as they are; give what they found, to be taken."""
+    def feed(self, samples: Samples) -> None:
+        """Feed the stretch's next samples to the modes that take them as they are."""
         for wide in self._lanes:
             if wide.channel is None:
-                yield wide, wide.lane.feed(samples)
-
-    def take(self, wide: WideLane, results: Iterable[object]) -> None:
-        """Keep the messages of what a mode found."""
-        assembler = self._assembler(wide.mode.name)
-        for frame in results:
-            if isinstance(frame, Frame):
-                for message in assembler.feed(frame):
-                    self._keep(wide, message)
+                self._take(wide, wide.lane.feed(samples))
 
     def advance(self) -> None:
         """Feed the modes that have a channel of their own with what it has."""
         for wide in self._lanes:
             samples = wide.channel.take() if wide.channel is not None else None
             if samples is not None:
-                self.take(wide, wide.lane.feed(samples))
+                self._take(wide, wide.lane.feed(samples))
 
     def finish(self) -> None:
         """Say that no more samples come."""
         self.advance()
         for wide in self._lanes:
-            self.take(wide, wide.lane.close())
+            self._take(wide, wide.lane.close())
 
     def close(self) -> None:
         """Say that no more messages come, from assemblers neither."""
@@ -117,6 +109,13 @@ class Wideband:
                 self._keep(wide, message)
                 return True
         return False
+
+    def _take(self, wide: WideLane, results: Iterable[Result]) -> None:
+        assembler = self._assembler(wide.mode.name)
+        for frame in results:
+            if isinstance(frame, Frame):
+                for message in assembler.feed(frame):
+                    self._keep(wide, message)
 
     def _covers(self, mode: Mode) -> bool:
         stream = self._stream
