@@ -220,6 +220,7 @@ def test_weak_wide_fm_is_one_emission_though_it_begins_in_pieces():
 
 def test_broadcasting_with_pauses_and_hisses_is_one_emission():
     # Double sideband by definition: vowels near the carrier, hisses far from it, pauses; fading to a seventh.
+    # Not at the very centre: there nothing tells a steady carrier from the receiver's offset.
     rate, seconds = 192e3, 12.0
     rng = np.random.default_rng(4)
     count = int(rate * seconds)
@@ -233,8 +234,8 @@ def test_broadcasting_with_pauses_and_hisses_is_one_emission():
     steps = np.linspace(0, count, int(seconds) + 2)
     fading = np.maximum(np.interp(np.arange(count), steps, rng.rayleigh(0.7, len(steps))), 0.15)
     wave = fading * (1 + 0.25 * sound)
-    data = noise(rng, count, -110, rate) + (10 ** (-40 / 20) * wave).astype(np.complex64)
-    found = find(data, rate)
+    wave = 10 ** (-40 / 20) * wave * np.exp(2j * np.pi * 700 / rate * np.arange(count))
+    found = find(noise(rng, count, -110, rate) + wave.astype(np.complex64), rate)
     assert len(found) == 1
     assert found[0].stop - found[0].start > 0.99 * count
 
@@ -251,3 +252,31 @@ def test_two_wide_stations_on_neighbouring_channels_are_two():
         data = data + (amplitude * wide_fm(rng, rate, 2.0) * turn).astype(np.complex64)
     long = [d for d in find(data, rate) if d.part_of is None and d.stop - d.start > rate]
     assert [d.center_hz for d in long] == pytest.approx([-100e3, 100e3], abs=5e3)
+
+
+@pytest.mark.parametrize("rate", [96e3, 250e3])
+def test_a_station_beside_the_receivers_offset_is_an_emission_of_its_own(rate):
+    # Amplitude modulation by definition, 300 Hz from the centre, begun after the offset of one part in a hundred.
+    rng = np.random.default_rng(1)
+    count = int(4 * rate)
+    t = np.arange(count) / rate
+    sound = np.convolve(rng.standard_normal(8 * 4000), np.ones(3) / 3, "same") * np.repeat(
+        rng.random(80), 400
+    )
+    wave = (
+        (t > 1.5) * (1 + 0.5 * np.interp(t, np.arange(len(sound)) / 8000, sound)) * np.exp(600j * np.pi * t)
+    )
+    data = noise(rng, count, -110, rate) + (10 ** (-45 / 20) * wave + 0.006 - 0.008j).astype(np.complex64)
+    spike, station = (d for d in find(data, rate) if d.start < 3.9 * rate)  # not where it is cut off
+    assert spike.artefact.startswith("DC spike")
+    assert (spike.start, station.artefact) == (pytest.approx(0, abs=0.01 * rate), None)
+    assert station.start == pytest.approx(1.5 * rate, abs=0.01 * rate)
+
+
+@pytest.mark.parametrize("rate", [250e3, 2.4e6])
+def test_a_carrier_that_comes_on_at_the_centre_is_no_offset(rate):
+    rng = np.random.default_rng(2)
+    count = int(3 * rate)
+    on = np.arange(count) > rate
+    (found,) = find(noise(rng, count, -110, rate) + (0.003 * on).astype(np.complex64), rate)
+    assert found.artefact is None

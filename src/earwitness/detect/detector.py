@@ -64,7 +64,8 @@ _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a 
 _EMPTY = 1e-11  # of the power, in bins far from the centre
 _FROM_START = 2.0  # rows: what is there from the first on, and stays, is no station's
 _SPIKE = 2  # bins on either side of its middle one: all of a constant under the window's three terms
-_SPIKE_S = 2.0  # after which it is known
+_SPIKE_S = 0.5  # after which it is known
+_BEFORE = 0.3  # of the offset, at least, that was there before what is taken for it
 _UNSTEADY = 0.1  # relative variance of its power from row to row
 _CONSTANT, _MOST_OFFSET = 0.9, 0.1  # share of its power at least, amplitude at most
 _OVER_SPIKE = 4.0  # times the receiver's offset: power that is somebody else's
@@ -331,6 +332,10 @@ class Detector:
                 reach = max(_HALO_BINS, round(_HALO_WIDTH * (high - low)))
             beside[max(0, low - reach) : high + reach] = True
             claims += claim_known(self._ratio, self._mask, HISTORY, low, high, scanner.limits.last)
+        if self._spike is not None:  # its own slopes are no weak signals
+            middle = self.plan.size // 2
+            known[middle - _SPIKE : middle + _SPIKE + 1] = True
+            beside[middle - _SPIKE - _HALO_BINS : middle + _SPIKE + 1 + _HALO_BINS] = True
         claims += scanner.scan(self._ratio, self._mask, HISTORY)
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
@@ -972,6 +977,21 @@ class Detector:
             artefact=self._artefact(e, low, high, middle),
         )
 
+    def _came_later(self, e: Emission) -> bool:
+        """Tell whether there was no constant before: a carrier came on at the very centre, which no offset does."""
+        t, seen = e.traces, self.statistics
+        others = seen.rows - t.rows
+        return others >= BATCH and abs(seen.dc - t.dc) / others < _BEFORE * abs(t.dc) / t.rows
+
+    def _is_beside_spike(self, e: Emission) -> bool:
+        """Tell whether the constant seen with an emission is but the offset that is known, and not its own."""
+        spike = self._spike
+        if spike is None or spike is e:
+            return False
+        t, known = e.traces, spike.traces
+        own = abs(t.dc / t.rows - known.dc / known.rows)
+        return own < _BEFORE * abs(t.dc) / t.rows
+
     def _is_constant(self, e: Emission) -> bool:
         """Tell whether what stands at the centre is the receiver's for certain: a station's carrier fades, or is modulated."""
         t = e.traces
@@ -985,8 +1005,11 @@ class Detector:
         clipping = seen.clipped_rows / max(1, seen.rows)
         why = reason(e.traces, self.plan, self.center_hz, low, high, middle, clipping)
         e.image = why is not None and why.startswith("mirror")
-        if why is not None and why.startswith("DC") and e.start <= _FROM_START and self._is_constant(e):
-            e.spike = why
+        if why is not None and why.startswith("DC"):
+            if self._came_later(e) or self._is_beside_spike(e):
+                why = None
+            elif e.start <= _FROM_START and self._is_constant(e):
+                e.spike = why
         return e.spike or why
 
     def _hz(self, position: float) -> float:
