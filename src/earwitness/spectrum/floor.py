@@ -222,7 +222,7 @@ class NoiseFloor:
     def _find_roll(self, cells: np.ndarray) -> bool:
         """Find how the noise falls towards both ends of the span, until the shape is learnt; tell whether it does.
 
-        It only falls: what rises again on the way out is a signal. The reference is the lowest fifth further in.
+        It only falls: what rises again on the way out is a signal. The reference is the lowest of what is further in.
         """
         n = cells.shape[1]
         raw = cells * self.shape[::CELL_BINS]
@@ -230,9 +230,12 @@ class NoiseFloor:
         share = 1 / (self._warm * 64 / CELL_ROWS / len(cells) + 1)
         outer = max(self._width, 8)
         before = self._roll.copy()
+        further_in = (slice(outer, 2 * outer), slice(n - 2 * outer, n - outer), slice(outer, n - outer))
+        # Signals may fill one of them.
+        level = min(
+            robust_level(raw[:, where].ravel(), self._low, self._clip, self._clipped) for where in further_in
+        )
         for side in (slice(None), slice(None, None, -1)):
-            inside = np.ascontiguousarray(raw[:, side][:, outer : 2 * outer])
-            level = robust_level(inside.ravel(), self._low, self._clip, self._clipped)
             mean = self._raw[side][:outer]
             mean += share * (here[side][:outer] / max(level, 1e-30) - mean)
             smooth = np.convolve(np.pad(mean, 2, mode="edge"), np.full(5, 0.2), "valid")
