@@ -555,16 +555,7 @@ def shortwave():
     for n in range(5):
         tones = np.repeat(rng.integers(0, 8, 79), 960)
         s.put(f"mfsk{n}", "mfsk", 20e3 + 200 + 520 * n, 6 + 4 * n, [(1.0, sig.frequency_modulated(6.25 * tones, 6000))], 6000, baud=6.25)  # fmt: skip
-    s.put(
-        "rtty",
-        "fsk2",
-        35e3,
-        15,
-        [(1, sig.fsk(rng, 14, 45.45, 85, 12_000)[0])],
-        12_000,
-        baud=45.45,
-        deviation=85,
-    )
+    s.put("rtty", "fsk2", 35e3, 15, [(1, sig.fsk(rng, 14, 45.45, 85, 12_000)[0])], 12_000, baud=45.45, deviation=85)  # fmt: skip
     s.put("rtty2", "fsk2", 45e3, 18, [(1, sig.fsk(rng, 14, 50, 225, 12_000)[0])], 12_000, baud=50, deviation=225, shape=fading(rng, 0.3))  # fmt: skip
     s.put("ssb", "ssb", 5e3, 22, [(1, sig.analytic(sig.audio(13, 12_000, rng, 300, 2700)))], 12_000)
     s.put("ssb2", "ssb", 8e3, 12, [(1, sig.analytic(sig.audio(13, 12_000, rng, 300, 2700)))], 12_000)
@@ -589,16 +580,7 @@ def sounder():
         sound = 1 + 0.7 * np.clip(sig.audio(7, 24_000, rng, 80, 4500), -1, 1) + 0j
         s.put(f"am{n}", "am", hz, snr, [(0, sound)], 24_000)
     s.put("ssb", "ssb", -100e3, 20, [(0.4, sig.analytic(sig.audio(6.2, 12_000, rng, 300, 2700)))], 12_000)
-    s.put(
-        "rtty",
-        "fsk2",
-        200e3,
-        15,
-        [(0.3, sig.fsk(rng, 6.4, 50, 225, 12_000)[0])],
-        12_000,
-        baud=50,
-        deviation=225,
-    )
+    s.put("rtty", "fsk2", 200e3, 15, [(0.3, sig.fsk(rng, 6.4, 50, 225, 12_000)[0])], 12_000, baud=50, deviation=225)  # fmt: skip
     s.put("carrier", "carrier", 250e3, 15, [(0, np.ones(7 * 6000))], 6000)
     return s
 

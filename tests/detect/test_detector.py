@@ -280,3 +280,14 @@ def test_a_carrier_that_comes_on_at_the_centre_is_no_offset(rate):
     on = np.arange(count) > rate
     (found,) = find(noise(rng, count, -110, rate) + (0.003 * on).astype(np.complex64), rate)
     assert found.artefact is None
+
+
+def test_wide_signals_towards_the_ends_make_no_slope_of_the_noise():
+    # Noise-like bands where a filter's slope is measured from; what their peaks throw over the span is over at once.
+    rate, rng = 300e3, np.random.default_rng(5)
+    count = int(33 * rate)
+    data = noise(rng, count, -110, rate)
+    data += band(rng, rate, 65e3, 96e3, 3.0, 12.6, -47, count)
+    data += band(rng, rate, -105e3, 34e3, 1.0, 32.0, -47, count)
+    found = find(data, rate)
+    assert len([d for d in found if d.stop - d.start > 0.02 * rate]) == 2

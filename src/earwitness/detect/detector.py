@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from earwitness.core.types import Detection
-from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, constant_share, reason
+from earwitness.detect.artefacts import ReceiverRows, StretchStatistics, reason
 from earwitness.detect.follow import (
     DOUBT_S,
     EDGE_S,
@@ -38,6 +38,7 @@ from earwitness.detect.follow import (
     word_gap_s,
 )
 from earwitness.detect.limits import limits
+from earwitness.detect.offset import REACH, is_offset, is_station, take_out
 from earwitness.detect.rows import above, band, claim_known, collect, hide, outline
 from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
 from earwitness.detect.segments import Segment, find_segments, judge, same_emission
@@ -62,13 +63,6 @@ _DROPOUT_S = 0.015  # so long by the noise alone
 _ESTABLISHED = 300  # rows after which an emission's band is known
 _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a constant
 _EMPTY = 1e-11  # of the power, in bins far from the centre
-_FROM_START = 2.0  # rows: what is there from the first on, and stays, is no station's
-_SPIKE = 2  # bins on either side of its middle one: all of a constant under the window's three terms
-_SPIKE_S = 0.5  # after which it is known
-_BEFORE = 0.3  # of the offset, at least, that was there before what is taken for it
-_UNSTEADY = 0.1  # relative variance of its power from row to row
-_CONSTANT, _MOST_OFFSET = 0.9, 0.1  # share of its power at least, amplitude at most
-_OVER_SPIKE = 4.0  # times the receiver's offset: power that is somebody else's
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
 _SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
@@ -299,7 +293,7 @@ class Detector:
         self._pieces = pieces
         if self._spike is not None:
             self._spike.stop = self._row
-            self._take_out(self._spike, power)
+            take_out(self._spike, power)
         out: list[Detection] = []
         pulses = None
         if self._trains is not None:
@@ -334,8 +328,8 @@ class Detector:
             claims += claim_known(self._ratio, self._mask, HISTORY, low, high, scanner.limits.last)
         if self._spike is not None:  # its own slopes are no weak signals
             middle = self.plan.size // 2
-            known[middle - _SPIKE : middle + _SPIKE + 1] = True
-            beside[middle - _SPIKE - _HALO_BINS : middle + _SPIKE + 1 + _HALO_BINS] = True
+            known[middle - REACH : middle + REACH + 1] = True
+            beside[middle - REACH - _HALO_BINS : middle + REACH + 1 + _HALO_BINS] = True
         claims += scanner.scan(self._ratio, self._mask, HISTORY)
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
@@ -349,18 +343,6 @@ class Detector:
             self._open.remove(known_spike)
             self._spike = known_spike
         return out
-
-    def _take_out(self, spike: Emission, power: np.ndarray) -> None:
-        """Take the receiver's constant offset out of rows, so that it neither joins nor hides what is beside it.
-
-        What stands far above it stays. Elsewhere there is what the quieter side has.
-        """
-        middle = self.plan.size // 2
-        low, high = middle - _SPIKE, middle + _SPIKE + 1
-        own = spike.excess[low:high] / spike.rows
-        here = power[:, low:high]
-        sides = np.minimum(power[:, low - 2 : low].mean(axis=1), power[:, high : high + 2].mean(axis=1))
-        here[:] = np.where(here > _OVER_SPIKE * own + sides[:, None], here - own, sides[:, None])
 
     def _floor_is_due(self, pieces: list[_Rows]) -> bool:
         self._batches += 1
@@ -977,40 +959,19 @@ class Detector:
             artefact=self._artefact(e, low, high, middle),
         )
 
-    def _came_later(self, e: Emission) -> bool:
-        """Tell whether there was no constant before: a carrier came on at the very centre, which no offset does."""
-        t, seen = e.traces, self.statistics
-        others = seen.rows - t.rows
-        return others >= BATCH and abs(seen.dc - t.dc) / others < _BEFORE * abs(t.dc) / t.rows
-
-    def _is_beside_spike(self, e: Emission) -> bool:
-        """Tell whether the constant seen with an emission is but the offset that is known, and not its own."""
-        spike = self._spike
-        if spike is None or spike is e:
-            return False
-        t, known = e.traces, spike.traces
-        own = abs(t.dc / t.rows - known.dc / known.rows)
-        return own < _BEFORE * abs(t.dc) / t.rows
-
-    def _is_constant(self, e: Emission) -> bool:
-        """Tell whether what stands at the centre is the receiver's for certain: a station's carrier fades, or is modulated."""
-        t = e.traces
-        if e.rows * self.plan.row_s < _SPIKE_S or self.statistics.offset > _MOST_OFFSET:
-            return False
-        unsteady = t.power_squared / t.rows / (t.power / t.rows) ** 2 - 1
-        return unsteady < _UNSTEADY and constant_share(t, self.plan) > _CONSTANT
-
     def _artefact(self, e: Emission, low: float, high: float, middle: float) -> str | None:
+        if e.spike:
+            return e.spike
         seen = self.statistics
         clipping = seen.clipped_rows / max(1, seen.rows)
         why = reason(e.traces, self.plan, self.center_hz, low, high, middle, clipping)
         e.image = why is not None and why.startswith("mirror")
         if why is not None and why.startswith("DC"):
-            if self._came_later(e) or self._is_beside_spike(e):
+            if is_station(e.traces, seen, self._spike.traces if self._spike else None):
                 why = None
-            elif e.start <= _FROM_START and self._is_constant(e):
+            elif is_offset(e, self.plan, seen):
                 e.spike = why
-        return e.spike or why
+        return why
 
     def _hz(self, position: float) -> float:
         return self.center_hz + (position - 0.5 - self.plan.size // 2) * self.plan.bin_hz

@@ -62,6 +62,7 @@ class Follower:
         slow_s = min(SLOW_HEAD_S, SLOW_SAMPLES / channel.rate_hz)
         self._head_limit_s = min(max(HEAD_S, slow_s), HEAD_SAMPLES / channel.rate_hz)
         self._heard_s = 0.0
+        self._looked_s = -1.0  # how much had been heard at the latest look
         self._next_look_s = min(FIRST_LOOK_S, self._head_limit_s / 2)
         width = detection.high_hz - detection.low_hz
         cuts: dict[float, SharedCut] = {}
@@ -94,7 +95,8 @@ class Follower:
         """
         self._close_lanes()
         read = {item.mode for item in self.results if isinstance(item, Frame)}
-        if self._unsure() and self._head and not any(familiar(mode) for mode in read):
+        fresh = self._heard_s > self._looked_s
+        if fresh and self._unsure() and self._head and not any(familiar(mode) for mode in read):
             known = kind() if self.measurement is None else None
             if known is None:
                 self._look()
@@ -161,6 +163,7 @@ class Follower:
         head = self._joined()
         if head is None:
             return
+        self._looked_s = self._heard_s
         self.measurement, self.identification = examine(
             self._without_offset(head), self.detection, span_hz=self._span_hz
         )

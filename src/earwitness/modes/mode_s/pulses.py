@@ -256,6 +256,19 @@ def _preamble(x, t, us, table):  # type: ignore[no-untyped-def]
     return total
 
 
+@kernel("UniTuple(float64, 2)(complex64[::1], float64, float64, float32[:,::1])", fastmath=True)
+def _timed(x, t, us, table):  # type: ignore[no-untyped-def]
+    """Give where in t to t + 0.75, in samples, the preamble holds most, and how much."""
+    best = 0.0
+    start = t
+    for k in range(4):
+        e = _preamble(x, t + k * 0.25, us, table)
+        if e > best:
+            best = e
+            start = t + k * 0.25
+    return start, best
+
+
 @kernel("float64(complex64[::1], float64, float64, float32[:,::1])", fastmath=True)
 def _still(x, t, us, table):  # type: ignore[no-untyped-def]
     """Give the mean power of the slots that a preamble leaves empty."""
@@ -545,13 +558,7 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
     certainty = scratch[10]
     beside = scratch[11]
     # timing by the preamble; the search looked at t to t + 0.75
-    best = -1.0
-    start = t
-    for k in range(4):
-        e = _preamble(x, t + k * 0.25, us, table)
-        if e > best:
-            best = e
-            start = t + k * 0.25
+    start, best = _timed(x, t, us, table)
     # most of what noise brings here goes after a look at 16 bits
     _slice(x, start, us, 0, 16, table, halves, energy)
     # below TIGHT_US a pulse may fall between two samples, and its halves are told apart by sequence only
@@ -870,13 +877,7 @@ def _explained(t, us, found, first, count, score):  # type: ignore[no-untyped-de
 @kernel("boolean(complex64[::1], float64, float64, float32[:,::1], float32)", fastmath=True)
 def _clear(x, t, us, table, noise):  # type: ignore[no-untyped-def]
     """Say whether a preamble near t comes out of silence well above the noise, and pulses as strong follow it."""
-    best = 0.0
-    start = t
-    for k in range(4):
-        e = _preamble(x, t + k * 0.25, us, table)
-        if e > best:
-            best = e
-            start = t + k * 0.25
+    start, best = _timed(x, t, us, table)
     if best < 4 * 16 * noise or _still(x, start, us, table) > 0.1 * best:
         return False
     before = 0.0
