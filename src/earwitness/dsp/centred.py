@@ -14,6 +14,7 @@ import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.spectra import mean_power
 
 LEAST = 1024  # samples that are looked at
 ROWS = 8  # spectra of a piece that are averaged
@@ -50,6 +51,17 @@ def _slid(x: np.ndarray, turns: float, cycles: float, bend: float, out: np.ndarr
             turn *= more
     count = len(x)
     return (turns + count * (cycles + 0.5 * bend * count)) % 1.0
+
+
+@kernel("void(float32[::1], float32[::1])", fastmath=True)
+def _smoothed(power: np.ndarray, out: np.ndarray) -> None:
+    """Give the mean of SMOOTH bins about each, the ends joined."""
+    size = len(power)
+    for k in range(size):
+        total = np.float32(0)
+        for d in range(-(SMOOTH // 2), SMOOTH // 2 + 1):
+            total += power[(k + d) % size]
+        out[k] = total / np.float32(SMOOTH)
 
 
 @kernel("int64(float32[::1], float64, int64, float64[:,::1])")
@@ -151,10 +163,8 @@ class Centred:
         tuned; None where nothing is."""
         bins = 1 << round(np.log2(len(piece) / ROWS))
         rows = piece[: len(piece) // bins * bins].reshape(-1, bins)
-        spectra = fft.forward(rows * _hann(bins), overwrite=True)
-        power = np.roll((spectra.real**2 + spectra.imag**2).mean(axis=0), bins // 2)
-        wide = np.concatenate([power[-(SMOOTH // 2) :], power, power[: SMOOTH // 2]])
-        smooth = np.convolve(wide, np.full(SMOOTH, 1 / SMOOTH, np.float32), "valid").astype(np.float32)
+        smooth = np.empty(bins, np.float32)
+        _smoothed(mean_power(fft.forward(rows * _hann(bins), overwrite=True)), smooth)
         floor = float(np.partition(smooth, bins // 4)[bins // 4]) / QUARTER
         bin_hz = self._rate_hz / bins
         out = np.empty((64, 4))

@@ -16,6 +16,7 @@ import numpy as np
 
 from earwitness.core.types import IdentityRef
 from earwitness.dsp import fft
+from earwitness.dsp.spectra import mean_power
 from earwitness.log.identities import id_of
 from earwitness.station.config import Satellite, Station
 
@@ -183,8 +184,7 @@ def frequencies(stretch: Stretch, row: Row, reach_hz: float) -> tuple[np.ndarray
         data = stretch.read(start, count)
         if len(data) < count:
             continue
-        bins = fft.forward(data.reshape(8, size) * window)
-        power = np.roll((bins.real**2 + bins.imag**2).mean(axis=0), size // 2)
+        power = mean_power(fft.forward(data.reshape(8, size) * window))
         floor = float(np.median(power))
         out = np.where(
             inside & (power > 4 * floor), power - floor, 0.0

@@ -25,6 +25,7 @@ from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
+from earwitness.dsp.spectra import mean_power
 from earwitness.dsp.symbols import HOP, OS, Clock, ClockLook, ReversalCarrier, Slicer, Upright, runs
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
@@ -457,23 +458,9 @@ class _Tuner:
         rows = piece[: len(piece) // TUNED_BINS * TUNED_BINS].reshape(-1, TUNED_BINS)
         if not len(rows):
             return 0.0, 0.0, len(TUNED_HZ) - 1.0
-        power = np.zeros(TUNED_BINS, np.float32)
-        _mean_power(fft.forward(rows * self._window, overwrite=True), power)
+        power = mean_power(fft.forward(rows * self._window, overwrite=True))
         over, center, which = _fit(power, len(rows))
         return float(over), float(center), float(which)
-
-
-@kernel("void(complex64[:,::1], float32[::1])", fastmath=True)
-def _mean_power(spectra: np.ndarray, out: np.ndarray) -> None:
-    """Give the mean power of spectra, lowest frequency first."""
-    half = len(out) // 2
-    for row in range(len(spectra)):
-        for first in (0, half):
-            some, sums = spectra[row, first : first + half], out[half - first : 2 * half - first]
-            for i in range(half):
-                sums[i] += some[i].real * some[i].real + some[i].imag * some[i].imag
-    for i in range(len(out)):
-        out[i] /= len(spectra)
 
 
 @kernel("UniTuple(float64, 3)(float32[::1], int64)")
