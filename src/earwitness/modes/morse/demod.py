@@ -37,6 +37,7 @@ LEAST_RATIO = 2.35  # of a dash to a dot, three by the book (ITU-R M.1677-1): ha
 MOST_UNEVEN = 1.8
 UNKNOWN = "_"
 SIMPLE, MANY = "ETIANM", 30  # characters of one or two elements; from how many on a text is judged by them
+MOST_SIMPLE, LEAST_WORD = 0.65, 3.0  # English has 0.46 of them (letter counts, from memory), and longer words
 
 
 class Demodulator(FramedReceiver):
@@ -217,8 +218,8 @@ def timing_fault(find: KeyingFind, text: str, *, least: int = LEAST_CHARACTERS) 
     simple = sum(char in SIMPLE for char in characters)
     if (
         len(characters) >= MANY
-        and simple > 0.65 * len(characters)
-        and len(characters) < 2.6 * len(text.split())
+        and simple > MOST_SIMPLE * len(characters)
+        and len(characters) < LEAST_WORD * len(text.split())
     ):
         return "snatches of the simplest characters: no language, but something that comes again"
     dashes = sum(element.dash for element in find.elements)

@@ -126,3 +126,21 @@ def test_a_beat_of_equal_pulses_is_no_text():
         for n, e in enumerate(elements)
     )
     assert timing_fault(replace(find, elements=half), "NINININININI").startswith("long elements of twice")
+
+
+@pytest.mark.parametrize(
+    ("text", "refused"),
+    [
+        ("TI TEUI T EMI TEMI NOI T9 TOI E E_ TEMI TE_ T9 TI_ TWG T9 E9 EIME AME MME GME", True),
+        ("TEST TEST TEST DE QX1TT TEST TEST TEST", False),
+        ("UR RST 599 NAME IS TIM ANT IS A DIPOLE", False),
+        ("IN A MINE IT MEANT NINE MEN MET AT TEN", False),
+    ],
+)
+def test_a_picture_in_lines_is_no_language(text, refused):
+    # The first was read from a weather chart's lines; the others are words.
+    elements = tuple(
+        Element(0.2 * n, 0.2 * n + (0.18 if n % 3 else 0.06), dash=bool(n % 3), gap=0) for n in range(60)
+    )
+    fault = timing_fault(KeyingFind(elements, 0.06, 0.99, 0.0, 0.02, 50.0, 0.0, 20.0), text)
+    assert (fault is not None and fault.startswith("snatches")) == refused
