@@ -1,0 +1,393 @@
+"""The time course of open emissions: on or off row by row, where each starts and stops, what a silence parts.
+
+How long a silence one bridges depends on what it looks like (`follow.bridge_s`); what comes after a longer one is
+followed as an emission of its own until it can be told whether it is the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from earwitness.core.types import Detection
+from earwitness.detect.follow import (
+    DOUBT_S,
+    EDGE_S,
+    NARROW_HZ,
+    SOFT,
+    Emission,
+    band_looks,
+    bridge_s,
+    carry,
+    grow,
+    is_clear,
+    is_one,
+    is_same,
+    united,
+    wait_s,
+    weak_limit,
+    word_gap_s,
+)
+from earwitness.detect.owners import HILL_ROWS, is_crowded
+from earwitness.detect.rows import above, collect
+from earwitness.detect.scan import BATCH, HISTORY
+from earwitness.detect.segments import Segment
+from earwitness.detect.slow import UNIT, Found
+from earwitness.detect.window import Window
+
+_MOST_OPEN = 512
+_TRACE = 30.0  # times weaker than an emission was: not its fading
+_WEAK = 4.0  # times the noise: weaker ones drop out for
+_DROPOUT_S = 0.015  # so long by the noise alone
+_MEMORY_S = 1.5  # over which an emission's level of late is taken
+_RIM = 0.1  # share of the power that may lie in reach of neighbours, on either side
+_UNITE_S, _BEGIN_S = 2.0, 0.3  # as long as an emission may turn out to be part of another, begun so near it
+
+
+class Course:
+    """Carries the open emissions through each batch.
+
+    `number` gives the next detection's number, `tell(emission, still_open)` the detection as it stands.
+    """
+
+    def __init__(
+        self,
+        window: Window,
+        emissions: list[Emission],
+        number: Callable[[], int],
+        tell: Callable[[Emission, bool], Detection],
+    ):
+        self._window = window
+        self._plan = window.plan
+        self._open = emissions
+        self._next_number = number
+        self._detection = tell
+        self._memory_rows = _MEMORY_S / self._plan.row_s
+        self._edge_rows = max(2, round(EDGE_S / self._plan.row_s))
+
+    def begin(self, group: list[Segment], everything: list[Segment], count: int) -> list[Detection]:
+        """Open an emission for new segments that are one; `everything` is all there is in this batch."""
+        if len(self._open) >= _MOST_OPEN:
+            return []
+        low, high = min(s.low for s in group), max(s.high for s in group)
+        emission = Emission(self._next_number(), low, high, float("nan"), self._plan.size)
+        emission.crowded = is_crowded(emission, group, everything)
+        for part in group if emission.crowded else []:
+            emission.excess[part.low : part.high] = part.excess[part.on.any(axis=1)].sum(axis=0)
+        self._open.append(emission)
+        return self.advance(emission, [], count)
+
+    def begin_slow(self, found: Found, count: int) -> list[Detection]:
+        """Open an emission for what only a second or two of integration showed."""
+        if len(self._open) >= _MOST_OPEN:
+            return []
+        end = self._window.base + count
+        start = max(0, end - found.rows)
+        emission = Emission(self._next_number(), found.low, found.high, start, self._plan.size)
+        emission.slow = emission.reported = True
+        emission.stop = end
+        emission.rows = end - start
+        band = slice(found.low, found.high)
+        level = self._window.level[band]
+        emission.excess[band] = found.excess.mean(axis=0) * level * emission.rows
+        emission.floor[band] = level * emission.rows
+        emission.recent.extend(
+            found.excess.reshape(-1, BATCH // UNIT, found.high - found.low).mean(axis=(1, 2))
+        )
+        self._open.append(emission)
+        return [self._detection(emission, True)]
+
+    def unite(self, count: int) -> list[Detection]:
+        """Make one emission of young ones that have grown together: the parts end, and say what they are part of."""
+        least = self._window.base + count - _UNITE_S / self._plan.row_s
+        row = sorted(
+            (e for e in self._open if e.reported and e.before is None and e.start > least),
+            key=lambda e: e.low,
+        )
+        parts: dict[int, list[Emission]] = {}
+        at = 0
+        while at + 1 < len(row):
+            left, right = row[at], row[at + 1]
+            if abs(left.start - right.start) > _BEGIN_S / self._plan.row_s or not is_one(left, right):
+                at += 1
+                continue
+            one = united(left, right, self._next_number())
+            parts[one.number] = [*parts.pop(left.number, [left]), *parts.pop(right.number, [right])]
+            row[at : at + 2] = [one]
+            at = max(at - 1, 0)
+        out: list[Detection] = []
+        for one in row:
+            for part in parts.get(one.number, []):
+                self._open.remove(part)
+                out.append(replace(self._detection(part, False), part_of=one.number))
+            if one.number in parts:
+                self._open.append(one)
+                out.append(self._detection(one, True))
+        return out
+
+    def advance(self, emission: Emission, parts: list[Segment], count: int) -> list[Detection]:
+        """Carry an emission through this batch; a silence too long to bridge closes it and starts another."""
+        if parts:
+            emission.follow(min(s.low for s in parts), max(s.high for s in parts))
+        a, b = self._window.bins(emission.low, emission.high)
+        series, noise, sure = self._window.series(emission.low, emission.high)
+        if emission.crowded and (np.isnan(emission.start) or emission.rows >= HILL_ROWS):
+            sure &= self._window.series(*self._core(emission, a, b))[2]  # not by the flank of a neighbour
+            if np.isnan(emission.start):
+                emission.excess[:] = 0
+        on = grow(sure, self._weak_on(emission, series, noise, b - a))[HISTORY : HISTORY + count]
+        if emission.slow and not on.any():
+            on[:] = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
+        hidden = self._window.hidden[:count, (a + b) // 2]
+        if hidden.any():  # nobody can tell there: it goes on as it was
+            was_on = not np.isnan(emission.start) and emission.stop >= self._window.base - 1
+            on = carry(on, hidden, was_on)
+        out: list[Detection] = []
+        row_s = self._plan.row_s
+        drowned = self._drowned(emission, series[HISTORY : HISTORY + count])
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
+        runs = [(int(f), int(g)) for f, g in zip(edges[::2], edges[1::2], strict=True)]
+        if drowned is not None:
+            runs = [
+                piece
+                for f, g in runs
+                for piece in ([(f, drowned), (drowned, g)] if f < drowned < g else [(f, g)])
+            ]
+        for first, last in runs:
+            here = self._window.base + first
+            before = -HISTORY
+            if not np.isnan(emission.start):
+                gap_s = (here - emission.stop) * row_s
+                other = first == drowned or (
+                    gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
+                )
+                if other or gap_s > min(self._patience(emission), DOUBT_S):
+                    emission = self.decide(emission, out)
+                    gap_s = (here - emission.stop) * row_s
+                usual = self._patience(emission)
+                if (
+                    first != drowned
+                    and gap_s <= wait_s(emission, self._plan)
+                    and (other or gap_s > min(usual, DOUBT_S))
+                ):
+                    before = int(emission.stop) - self._window.base
+                    emission = self._go_on(emission)
+                elif other or gap_s > usual:
+                    before = int(emission.stop) - self._window.base
+                    out += self.end(emission, first)
+                    low, high = emission.low, emission.high
+                    emission = Emission(self._next_number(), low, high, float("nan"), self._plan.size)
+                    self._open.append(emission)
+            if np.isnan(emission.start):
+                emission.start = max(
+                    0.0, self._edge(emission, series, first, last, rising=True, limit=before)
+                )
+                emission.run_start = emission.start
+                emission.outside = min(max(emission.start - here, 0.0), 2.0)
+                emission.first_power = float(
+                    series[HISTORY + first : HISTORY + min(last, first + self._edge_rows)].mean()
+                )
+            elif here > emission.stop + 0.03 / row_s:
+                emission.run_start = here
+            emission.stop = self._window.base + last
+            emission.settled = False
+            emission.longest_run = max(emission.longest_run, emission.stop - emission.run_start)
+            seen = np.arange(first, last)[~hidden[first:last]]
+            emission.rows += len(seen)
+            power = self._window.power[HISTORY:]
+            total, squares = emission.traces.add(
+                power, self._window.level, seen, a, b, self._window.receiver()
+            )
+            emission.count(total, len(seen), self._memory_rows)
+            if len(seen) > 15:
+                mean = total / len(seen)
+                emission.moved += squares / len(seen) - mean**2
+                emission.steady += mean**2
+            edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last]
+            usual = emission.before.late_level if emission.before else 0.0
+            emission.soft_stop = float(edge.sum()) / len(edge) < SOFT * max(emission.late_level, usual)
+            m = max(2, (b - a) // 4)
+            lo, hi = max(0, a - m), min(self._plan.size, b + m)
+            collect(power, self._window.level, seen, lo, hi, emission.excess, emission.floor)
+        if np.isnan(emission.start):  # nothing on after all
+            self._open.remove(emission)
+            return out
+        silent_s = (self._window.base + count - emission.stop) * row_s
+        if emission.before is not None and (
+            is_clear(emission.before, emission, self._plan) or silent_s > self._patience(emission)
+        ):
+            emission = self.decide(emission, out)
+        if (
+            emission.before is None
+            and silent_s > self._patience(emission)
+            and silent_s > wait_s(emission, self._plan)
+        ):
+            out += self.end(emission, BATCH)
+        elif not runs:
+            self._settle(emission, BATCH)
+        elif emission.before is not None:
+            pass  # told once it is known whose it is
+        elif len(edges) and (emission.reported or (self._window.base + count - emission.start) > BATCH):
+            emission.reported = True
+            out.append(self._detection(emission, True))
+        return out
+
+    def _core(self, emission: Emission, a: int, b: int) -> tuple[int, int]:
+        """Give the bins that hold most of its power, of bins [a, b)."""
+        share = np.cumsum(np.maximum(emission.excess[a:b], 0))
+        low, high = np.searchsorted(share, (_RIM * share[-1], (1 - _RIM) * share[-1]))
+        return a + int(low), a + int(high) + 1
+
+    def _go_on(self, emission: Emission) -> Emission:
+        """Give an emission that follows what comes after a silence, until it is told whether it is the same."""
+        later = Emission(self._next_number(), emission.low, emission.high, float("nan"), self._plan.size)
+        later.before = emission
+        self._open[self._open.index(emission)] = later
+        return later
+
+    def decide(self, emission: Emission, out: list[Detection]) -> Emission:
+        """Tell whether an emission continues the one before; give the one that is open from here on."""
+        before = emission.before
+        if before is None:
+            return emission
+        emission.before = None
+        emission.soft_start = emission.first_power < SOFT * emission.late_level
+        if is_same(before, emission, self._plan):
+            before.absorb(emission, self._memory_rows)
+            self._open[self._open.index(emission)] = before
+            return before
+        if before.reported or self._clearness(before) >= 3:
+            out.append(self._detection(before, False))
+        return emission
+
+    def _drowned(self, emission: Emission, series: np.ndarray) -> int | None:
+        """Give the row at which something ten times stronger comes up where only a mirror image was, or None."""
+        if not emission.image or emission.rows < 16 or len(series) < 5 or self._clearness(emission) < 5:
+            return None
+        a, b = self._window.bins(emission.low, emission.high)
+        usual = emission.excess[a:b].sum() / emission.rows
+        strong = np.convolve(series, np.ones(4) / 4, "valid") > 10 * usual
+        if not strong.any():
+            return None
+        row = int(np.argmax(strong))
+        return row + int(np.argmax(series[row : row + 4] > 5 * usual))
+
+    def _is_trace(self, emission: Emission, series: np.ndarray) -> bool:
+        """Tell whether a run after a gap is far too weak to be the same: an image or slope of something else."""
+        width_hz = (emission.high - emission.low) * self._plan.bin_hz
+        if width_hz < NARROW_HZ or emission.rows < 8:
+            return False
+        a, b = self._window.bins(emission.low, emission.high)
+        return float(series.mean()) * emission.rows < float(emission.excess[a:b].sum()) / _TRACE
+
+    def _clearness(self, emission: Emission) -> float:
+        """Give its power in standard deviations of the noise in its band and rows."""
+        a, b = self._window.bins(emission.low, emission.high)
+        noise = float(emission.floor[a:b].sum())
+        if noise <= 0:
+            return 0.0
+        count = band_looks(self._plan, emission.rows, b - a)
+        return float(emission.excess[a:b].sum()) / noise * float(np.sqrt(count))
+
+    def strength(self, emission: Emission) -> float:
+        """Give its power over the noise's in its band."""
+        if emission.rows == 0:
+            return 0.0
+        a, b = self._window.bins(emission.low, emission.high)
+        known = emission.rows, a, b
+        if known != emission.strength_of:
+            emission.strength_of = known
+            emission.strength = float(emission.excess[a:b].sum()) / max(
+                float(emission.floor[a:b].sum()), 1e-30
+            )
+        return emission.strength
+
+    def _patience(self, emission: Emission) -> float:
+        """Give how long a silence it bridges without a question."""
+        width_hz = (emission.high - emission.low) * self._plan.bin_hz
+        run = max(emission.longest_run, emission.before.longest_run if emission.before else 0.0)
+        usual = bridge_s(width_hz, run * self._plan.row_s, self._plan.rate_hz, self._plan.bin_hz)
+        usual = max(usual, word_gap_s(emission, run * self._plan.row_s, self._plan))
+        return max(usual, _DROPOUT_S) if 0 < self.strength(emission) < _WEAK else usual
+
+    def end(self, emission: Emission, limit: int) -> list[Detection]:
+        """Close an emission; one that turned out to be nothing and was never reported is dropped."""
+        self._settle(emission, limit)
+        self._open.remove(emission)
+        if not emission.reported and self._clearness(emission) < 3:
+            return []
+        return [self._detection(emission, False)]
+
+    def _settle(self, emission: Emission, limit: int) -> None:
+        """Find where it really stopped, while those rows are still at hand."""
+        if emission.settled:
+            return
+        emission.settled = True
+        last = int(emission.stop - self._window.base)
+        series, _, _ = self._window.series(emission.low, emission.high)
+        first = max(-HISTORY, int(emission.start) - self._window.base)
+        if last > first and not emission.slow:
+            emission.stop = self._edge(emission, series, first, last, rising=False, limit=limit)
+            emission.stop = max(emission.stop, emission.start + 0.5)
+            emission.outside += min(max(self._window.base + last - emission.stop, 0.0), 2.0)
+
+    def _weak_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> np.ndarray:
+        """Tell the rows in which a known emission is still there below the claiming limit.
+
+        The band's power is averaged over just so many rows that an emission of this one's strength stands
+        3.5 standard deviations of the noise above it.
+        """
+        strength = self.strength(emission)
+        if strength <= 0:
+            return np.zeros(len(series), bool)
+        per_row = band_looks(self._plan, 8, width) / 8
+        rows = int(min(max((3.5 / (0.3 * strength)) ** 2 / per_row, 1), 32))
+        on = np.empty(len(series), bool)
+        above(series, noise, rows, weak_limit(per_row * rows), on)
+        return on
+
+    def _slow_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> bool:
+        """Tell whether an emission too weak for a batch is still there, by the mean of the last few."""
+        emission.recent.append(float(series.mean()) / noise)
+        count = band_looks(self._plan, len(series), width)
+        mean = float(np.mean(emission.recent))
+        return mean > 4 / np.sqrt(count * len(emission.recent)) and emission.recent[-1] > -2 / np.sqrt(count)
+
+    def _edge(
+        self, emission: Emission, series: np.ndarray, first: int, last: int, *, rising: bool, limit: int
+    ) -> float:
+        """Give where an on-run of rows [first, last) of the batch really begins (or ends), with a fraction.
+
+        The stretch of greatest sum of power less a fraction of its upper level: a change-point that gaps between
+        Morse elements do not fool. It may reach 24 rows beyond the run, but not past row `limit`.
+        """
+        a = max(0, HISTORY + (max(first - 24, limit) if rising else max(first, last - 64)))
+        b = min(len(series), HISTORY + (min(last, first + 64) if rising else min(last + 24, limit)))
+        claimed = np.sort(series[max(0, HISTORY + first) : HISTORY + last])
+        level = float(claimed[len(claimed) // 2 :].mean()) if len(claimed) else 0.0
+        if level <= 0 or b <= a:
+            return self._window.base + (first if rising else last)
+        width = max(1, round(emission.high - emission.low))
+        noise = float(self._window.level[self._window.bins(emission.low, emission.high)[0]]) * width
+        spread = noise / np.sqrt(band_looks(self._plan, 1, width))
+        if rising and width * self._plan.bin_hz > NARROW_HZ and level > 8 * spread:
+            a = _after_silence(series, a, HISTORY + first, level / 16)  # of the burst before this one
+        part = series[a:b] if rising else series[a:b][::-1]
+        sums = np.concatenate([[0.0], np.cumsum(part - np.clip(2 * spread, level / 16, level / 4))])
+        end = int(np.argmax(sums - np.minimum.accumulate(sums)))
+        cut = int(np.argmin(sums[: end + 1]))
+        share = float(np.clip(part[cut - 1] / level, 0, 0.25)) if cut else 0.0
+        late = float(np.clip(1 - part[cut] / level, 0, 0.75)) if cut < len(part) else 0.0
+        return self._window.base - HISTORY + (a + cut - share + late if rising else b - cut + share - late)
+
+
+def _after_silence(series: np.ndarray, low: int, at: int, limit: float) -> int:
+    """Give the row from `low` on, before row `at`, from which there are no three in a row below the limit."""
+    quiet = 0
+    for row in range(min(at, len(series)) - 1, low - 1, -1):
+        quiet = quiet + 1 if series[row] < limit else 0
+        if quiet == 3:
+            return row
+    return low

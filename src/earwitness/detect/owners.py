@@ -1,0 +1,298 @@
+"""Whose a segment is: which open emission it belongs to, where it has to be cut between several, what is none.
+
+An emission meets what lies in its band; beside it lie its own sidebands, its neighbours, a sweep that crosses
+it, and the slopes of its own spectrum. Positions are bins, rows those of the batch.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from earwitness.detect.follow import Emission
+from earwitness.detect.scan import BATCH, HISTORY
+from earwitness.detect.segments import Segment, judge, same_emission
+from earwitness.detect.window import Window
+
+ESTABLISHED = 300  # rows after which an emission's band is known
+HILL_ROWS = 8  # rows that it takes to show one
+HALO_WIDTH, HALO_BINS = 0.7, 6  # how far slopes reach: widths, and bins at least
+_HALO_RATIO = 300.0
+_SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
+_SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
+_SIDES, _ALIKE = 3.0, 0.35  # power ratio of two sidebands at most, and correlation at least
+_TOUCH = 0.25  # share of the narrower band that neighbours may have in common
+_CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
+_SAME_ROWS = 3  # within which what begins begins together
+_FAR_HZ = 1e4  # as of neighbouring channels
+_TORN = 3  # batches in a row that show others in an established emission's band
+_DIP = 3.0  # times over the place where two that touch are cut apart
+_HILL = 6.0  # times over the valley before it
+
+
+class Owners:
+    """Answers for the open emissions, a list that others keep, in the window of the batch."""
+
+    def __init__(self, window: Window, emissions: list[Emission]):
+        self._window = window
+        self._plan = window.plan
+        self._open = emissions
+
+    def inside(self, low: int, high: int) -> bool:
+        """Tell whether bins lie in the band of one open emission."""
+        return any(e.low - _SKIN <= low and high <= e.high + _SKIN for e in self._open)
+
+    def without_halo(self, found: list[Segment]) -> list[Segment]:
+        """Leave out the far slopes of strong emissions' own spectra: near, 25 dB weaker, only while they are on."""
+        kept = []
+        for weak in found:
+            for strong in found:
+                gap = max(strong.low - weak.high, weak.low - strong.high)
+                if (
+                    gap <= max(HALO_WIDTH * (strong.high - strong.low), HALO_BINS)
+                    and strong.power > _HALO_RATIO * weak.power
+                    and not (weak.on.any(axis=1) & ~_widen(np.asarray(strong.on.any(axis=1)))).any()
+                ):
+                    break
+            else:
+                kept.append(weak)
+        return kept
+
+    def hold(self, low: int, high: int) -> bool:
+        """Tell whether bins [low, high) lie in an open emission's band, or are the other side of what lies in one."""
+        if self.owner(low, high) is not None:
+            return True
+        for e in self._open:
+            line = self._line(e)
+            if _holds(e, low, high) or _holds(e, line - high, line - low):
+                return True
+        return False
+
+    def of_pulses(self, segment: Segment) -> bool:
+        """Tell whether a segment is there only in rows that pulses reach into (their carriers, their edges)."""
+        on = segment.on.any(axis=1)
+        hidden = self._window.hidden[:, (segment.low + segment.high) // 2]
+        return int((on & ~hidden).sum()) < max(2, 0.25 * int(on.sum())) and bool(hidden.any())
+
+    def share_out(self, segment: Segment) -> list[Segment]:
+        """Cut a segment that meets several open emissions half-way between them, or a narrow one out of a wide one.
+
+        The latter also out of a sweep that crosses it.
+        """
+        meet = [e for e in self._open if e.low - _SKIN < segment.high and segment.low < e.high + _SKIN]
+        meet.sort(key=lambda e: e.low + e.high)
+        inner = [
+            e
+            for e in meet
+            if any(f.high - f.low > 2 * (e.high - e.low) and f.low < e.high and e.low < f.high for f in meet)
+            or (_is_still(e) and self._cuts_about(e, segment) and self._is_crossed(e, segment))
+        ]
+        cuts = [cut for e in inner for cut in self._cuts_about(e, segment)]
+        between = [
+            round((a.high + b.low) / 2)
+            for a, b in pairwise(meet)
+            if not (a in inner or b in inner) and self._are_apart(a, b, segment)
+        ]
+        cuts += [cut for cut in between if segment.low < cut < segment.high]
+        if not cuts:
+            return [segment]
+        edges = [segment.low, *sorted(set(cuts)), segment.high]
+        return [segment.part(a, b) for a, b in pairwise(edges) if b > a]
+
+    def owner(self, low: float, high: float, part: Segment | None = None) -> Emission | None:
+        """Give the open emission that has most of bins [low, high), or None; of `part`, if it is no other's."""
+        best, most = None, 0.0
+        for e in self._open:
+            overlap = min(e.high + _SKIN, high) - max(e.low - _SKIN, low)
+            better = overlap > most or (best and overlap == most and e.high - e.low < best.high - best.low)
+            if better and not (part and self._is_another(e, part)):
+                best, most = e, overlap
+        return best
+
+    def home(self, part: Segment) -> Emission | None:
+        """Give the emission a segment beside it belongs to.
+
+        It lies in the emission's band of late (speech after a pause), or is a sideband of its carrier: the other one
+        swells with it on the other side.
+        """
+        for e in self._open:
+            if e.rows < BATCH or e.stop < self._window.base - 1:
+                continue
+            if e.rows >= ESTABLISHED and _holds(e, part.low, part.high):
+                return e
+            if self._is_sideband(part, e):
+                return e
+        return None
+
+    def tear(self, e: Emission, parts: list[Segment]) -> tuple[list[Segment], list[Segment]]:
+        """Give the parts that are an emission's own, and those that turn out to be others on their own channels."""
+        if len(parts) < 2:
+            return parts, []
+        keep = max(parts, key=lambda s: float(e.excess[s.low : s.high].sum()))
+        own = keep.low + int(e.excess[keep.low : keep.high].argmax())
+        touching = {s.high for s in parts} | {s.low for s in parts}  # what was cut there was judged
+        others = [
+            part
+            for part in parts
+            if part is not keep
+            and (len(touching) < 2 * len(parts) or judge(keep, part, _FAR_HZ, self._plan.row_s) is False)
+            and self._is_hill(part, own)
+        ]
+        e.torn = e.torn + 1 if others else 0
+        if not others or (e.rows >= ESTABLISHED and e.torn < _TORN):
+            return parts, []
+        kept = [part for part in parts if part not in others]
+        e.low, e.high = min(s.low for s in kept), max(s.high for s in kept)
+        return kept, others
+
+    def groups(self, fresh: list[Segment]) -> list[list[Segment]]:
+        """Join new segments that are one emission though there is a gap between them in frequency."""
+        groups: list[list[Segment]] = []
+        reach = np.clip(8 * self._plan.bin_hz, 1e3, 1e4) / self._plan.bin_hz
+        for segment in sorted(fresh, key=lambda s: s.low):
+            if groups:
+                last = groups[-1][-1]
+                # What touches has been judged already.
+                if 0 < segment.low - last.high <= reach and same_emission(last, segment):
+                    groups[-1].append(segment)
+                    continue
+            groups.append([segment])
+        return groups
+
+    def _are_apart(self, a: Emission, b: Emission, segment: Segment) -> bool:
+        """Tell whether two emissions that a segment meets have a valley between them, or have lived side by side for long."""
+        if min(a.rows, b.rows) >= ESTABLISHED:
+            return True
+        hill = segment.excess[segment.on.any(axis=1)].mean(axis=0)
+        one, two = (
+            int(np.clip((e.low + e.high) / 2, segment.low, segment.high - 1)) - segment.low for e in (a, b)
+        )
+        if one == two:
+            return False
+        low = one + int(hill[one : two + 1].argmin())
+        return bool(min(hill[: low + 1].max(), hill[low:].max()) > _DIP * hill[low])
+
+    def _cuts_about(self, emission: Emission, segment: Segment) -> list[int]:
+        """Give where an emission ends in a segment that reaches well beyond it: what is near is its own flank."""
+        flank = _flank(emission)
+        cuts = []
+        if emission.low - segment.low > flank:
+            cuts.append(round(emission.low - _SKIN))
+        if segment.high - emission.high > flank:
+            cuts.append(round(emission.high + _SKIN))
+        return [cut for cut in cuts if segment.low < cut < segment.high]
+
+    def _is_crossed(self, emission: Emission, segment: Segment) -> bool:
+        """Tell whether what a segment holds beside an emission moves through the band as a sweep does."""
+        places = np.arange(segment.low, segment.high) + 0.5
+        own = _SIDEBAND_HZ / self._plan.bin_hz  # what speech adds to a band is no sweep
+        left = max(emission.near_low, emission.low - own) - _SKIN
+        right = min(emission.near_high, emission.high + own) + _SKIN
+        beside = (places < left) | (places > right)
+        if not beside.any():
+            return False
+        return _moves(segment.on[:, beside], np.flatnonzero(beside))
+
+    def _is_another(self, e: Emission, part: Segment) -> bool:
+        """Tell whether a segment that meets an emission's band is no part of it: a sweep, or its neighbour."""
+        crossed = _is_beside(e, part.low, part.high) and self._is_crossed(e, part)
+        return crossed or self._is_neighbour(e, part)
+
+    def _is_neighbour(self, e: Emission, part: Segment) -> bool:
+        """Tell whether a segment that only touches an emission is a hill of its own, as on the next channel.
+
+        What an emission's own modulation throws to one side it throws to the other as well.
+        """
+        overlap = min(e.high, part.high) - max(e.low, part.low)
+        if overlap > _TOUCH * min(part.high - part.low, e.high - e.low):
+            return False
+        on = np.any(self._window.mask[:, part.low : part.high] == 1, axis=1)
+        came = int(np.argmax(on)) + self._window.base - HISTORY
+        if abs(came - e.start) <= _SAME_ROWS or came <= max(e.start, self._window.base - HISTORY):
+            return False  # it has been there all the time
+        a, b = self._window.bins(e.low, e.high)
+        return self._is_hill(part, a + int(e.excess[a:b].argmax()))
+
+    def _is_hill(self, part: Segment, own: int) -> bool:
+        """Tell whether a segment is a hill far from bin `own`, beyond a valley, and not half of a pair about it."""
+        rows = np.asarray(part.on.any(axis=1))
+        if np.count_nonzero(rows) < HILL_ROWS or _moves(part.on, np.arange(part.low, part.high)):
+            return False
+        hill = part.excess[rows].mean(axis=0)
+        top = part.low + int(hill.argmax())
+        if abs(top - own) * self._plan.bin_hz < _CHANNEL_HZ:
+            return False
+        low, high = sorted((own, top))
+        here = self._window.power[HISTORY : HISTORY + len(rows), low : high + 1][rows].mean(axis=0)
+        here = here - self._window.level[low : high + 1]
+        if here.min() > hill.max() / _HILL:
+            return False
+        return not self._has_twin(part, 2 * own + 1)
+
+    def _has_twin(self, part: Segment, about: int) -> bool:
+        """Tell whether the same happens on the other side of the bin position `about` / 2."""
+        low, high = about - part.high, about - part.low
+        if low < 0 or high > self._plan.size:
+            return False
+        there = self._window.power[HISTORY : HISTORY + len(part.excess), low:high].sum(axis=1)
+        there = there - self._window.level[low:high].sum()
+        here = part.excess.sum(axis=1)
+        one, two = float(here.mean()), float(there.mean())
+        if min(one, two) <= 0 or not 1 / _SIDES < one / two < _SIDES:
+            return False
+        return float(np.corrcoef(here, there)[0, 1]) > _ALIKE
+
+    def _line(self, e: Emission) -> int:
+        """Give twice the place of an emission's strongest line."""
+        a, b = self._window.bins(e.low, e.high)
+        return 2 * (a + int(e.excess[a:b].argmax())) + 1
+
+    def _is_sideband(self, part: Segment, e: Emission) -> bool:
+        line = self._line(e)
+        reach = _SIDEBAND_HZ / self._plan.bin_hz
+        if max(line / 2 - part.low, part.high - line / 2) > reach:
+            return False
+        return self._has_twin(part, line)
+
+
+def _is_still(e: Emission) -> bool:
+    """Tell whether an emission has kept its place for long: a sweep has not."""
+    return e.rows >= ESTABLISHED and e.most - e.least <= 1.4 * (e.high - e.low) + 3
+
+
+def _moves(on: np.ndarray, places: np.ndarray) -> bool:
+    """Tell whether cells claimed, bool (rows, bins), run steadily through the bins as those of a sweep do."""
+    rows = np.flatnonzero(on.any(axis=1))
+    if len(rows) < 6:
+        return False
+    middle = (on[rows] @ places.astype(float)) / on[rows].sum(axis=1)
+    return bool(np.ptp(middle) >= 5 and abs(np.corrcoef(rows, middle)[0, 1]) > 0.9)
+
+
+def _holds(e: Emission, low: float, high: float) -> bool:
+    """Tell whether bins [low, high) lie in an emission's band of late."""
+    return e.near_low - _SKIN <= low and high <= e.near_high + _SKIN
+
+
+def _flank(e: Emission) -> float:
+    """Give how far in bins from an emission's band what is seen may be its own."""
+    return _SKIN + max(2.0, 0.5 * (e.high - e.low))
+
+
+def _is_beside(e: Emission, low: float, high: float) -> bool:
+    """Tell whether bins [low, high) reach far from one side of an emission that has kept its place."""
+    if max(e.low - low, high - e.high) <= _SKIN + max(2.0, 0.25 * (e.high - e.low)) or not _is_still(e):
+        return False
+    return min(e.high, high) - max(e.low, low) < 0.5 * (e.high - e.low)
+
+
+def _widen(rows: np.ndarray) -> np.ndarray:
+    """Give rows that are on or within two rows of one that is."""
+    return np.convolve(rows, np.ones(5), "same") > 0
+
+
+def is_crowded(e: Emission, parts: list[Segment], everything: list[Segment]) -> bool:
+    """Tell whether anything but the parts of an emission touches its band."""
+    low, high = e.low - _SKIN, e.high + _SKIN
+    return any(part.low < high and low < part.high and part not in parts for part in everything)
