@@ -17,6 +17,7 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.spectra import mean_power
 
 LEAST = 1024  # samples that are looked at
+ALONE, NEAR = 0.7, 0.6  # likeness of neighbouring samples from which there is one signal only; its reach that is near
 ROWS = 8  # spectra of a piece that are averaged
 SMOOTH = 5  # bins
 STANDS_OUT = 1.8  # over the floor, smoothed
@@ -100,6 +101,22 @@ def _regions(power: np.ndarray, floor: float, gap: int, out: np.ndarray) -> int:
     return count
 
 
+@kernel("complex128(complex64[::1])", fastmath=True)
+def _likeness(x: np.ndarray) -> complex:
+    """Give the normalised correlation of neighbouring samples: its angle is the mean frequency."""
+    re = np.float32(0)
+    im = np.float32(0)
+    whole = np.float32(1e-30)
+    before, after = x[:-1], x[1:]
+    for n in range(len(before)):
+        a, b = after[n].real, after[n].imag
+        c, d = before[n].real, before[n].imag
+        re += a * c + b * d
+        im += b * c - a * d
+        whole += a * a + b * b
+    return complex(re / whole, im / whole)
+
+
 @lru_cache(maxsize=8)
 def _hann(size: int) -> np.ndarray:
     return np.hanning(size).astype(np.float32)
@@ -161,6 +178,10 @@ class Centred:
     def _signal(self, piece: np.ndarray) -> tuple[float, float, bool] | None:
         """Give the middle, Hz, of what is to be tuned to, how far it may be off, and whether it lies where the channel is
         tuned; None where nothing is."""
+        likeness = _likeness(np.ascontiguousarray(piece))
+        mean = float(np.angle(likeness)) / (2 * np.pi) * self._rate_hz
+        if abs(likeness) > ALONE and abs(mean - self._shift_hz) < NEAR * self._least_hz and not self._sliding:
+            return mean, self._least_hz, True  # most that is there is one signal, where it should be
         bins = 1 << round(np.log2(len(piece) / ROWS))
         rows = piece[: len(piece) // bins * bins].reshape(-1, bins)
         smooth = np.empty(bins, np.float32)

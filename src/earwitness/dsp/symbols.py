@@ -439,7 +439,7 @@ class ClockLook:
     of `hop` samples, bool (m,), whether they are to be read. With `tones` (Hz) the symbols are tones in the samples.
     """
 
-    def __init__(self, rate_hz: float, baud: float, tones: tuple[float, ...] = ()):
+    def __init__(self, rate_hz: float, baud: float, tones: tuple[float, ...] = (), least: float = LEAST):
         self._stride = max(int(rate_hz / (LOOK_OS * baud)), 1)
         self._taps, self._lag, self._wave = _look_filters(rate_hz, baud, tones, self._stride)
         self.hop = self._wave.shape[1] * self._stride
@@ -448,7 +448,7 @@ class ClockLook:
         self._tail = lead + self._lag * self._stride
         self._turn = 2 * np.pi * baud * self.hop / rate_hz
         self._hops = 0
-        self._strength = Strength()
+        self._strength = Strength(least)
 
     def feed(self, x: np.ndarray, *, last: bool = False) -> np.ndarray:
         """Take the next samples; tells of the hops that are then decided on: all, after the `last`."""
@@ -480,7 +480,8 @@ class ClockLook:
 class Strength:
     """Tells from the clock's line in hops which of them are to be read: those near one where it stands out."""
 
-    def __init__(self) -> None:
+    def __init__(self, least: float = LEAST) -> None:
+        self._least = least  # so strong a hop counts
         self._shares = np.zeros(REACH, np.complex64)  # REACH before the next hop whose strength is not known
         self._strong = np.zeros(MARGIN, bool)  # MARGIN before the next hop to be given
 
@@ -491,7 +492,7 @@ class Strength:
         if len(strength):
             _clock_strengths(self._shares, TURNS, BELIEF, strength)
             self._shares = self._shares[len(strength) :]
-            self._strong = np.concatenate([self._strong, strength > LEAST])
+            self._strong = np.concatenate([self._strong, strength > self._least])
         near = nearby(self._strong, MARGIN)
         self._strong = self._strong[len(near) :]
         return near

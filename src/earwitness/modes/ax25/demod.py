@@ -26,7 +26,7 @@ from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.spectra import mean_power
-from earwitness.dsp.symbols import HOP, OS, Clock, ClockLook, ReversalCarrier, Slicer, Upright, runs
+from earwitness.dsp.symbols import HOP, LEAST, OS, Clock, ClockLook, ReversalCarrier, Slicer, Upright, runs
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
@@ -45,6 +45,8 @@ RECORDER_CLOCKS = (
     1.0145,
     1.0285,
 )  # recordings run by up to 3 % too fast or slow; each bears 0.7 %
+# Of a clock's line where no receiver's audio filters have been: there frames of 20 octets that can be read have 1.02
+LEAST_IN_CHANNEL = 1.0
 LOW_HZ = 16_000.0  # a slower rate that serves the slower bauds
 # Bauds of direct FSK and what each is taken from: the discriminator after the tuned, the wide filter or none
 FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound", 19200.0: "open"}
@@ -203,7 +205,14 @@ class _ClockedStream:
     """Symbols whose clock is looked for first; what reads them is there only while there may be some."""
 
     def __init__(
-        self, baud: float, channel_hz: float, source: str, *, clock: float = 1.0, tones: bool = False
+        self,
+        baud: float,
+        channel_hz: float,
+        source: str,
+        least: float,
+        *,
+        clock: float = 1.0,
+        tones: bool = False,
     ):
         self.name = f"{'AFSK' if tones else 'FSK'} {baud:.0f}"
         self.baud = clock * baud
@@ -211,7 +220,7 @@ class _ClockedStream:
         self._rate_hz = LOW_HZ if source == "tuned" else channel_hz
         self._channel_hz = channel_hz
         self._tones = tones
-        self._look = ClockLook(self._rate_hz, self.baud, TONE_HZ if tones else ())
+        self._look = ClockLook(self._rate_hz, self.baud, TONE_HZ if tones else (), least)
         self._held: list[np.ndarray] = []  # samples not yet decided on
         self._at = 0  # of the first of them
         self._symbols: _Direct | _Tones | None = None
@@ -534,10 +543,11 @@ class Demodulator:
         self._front = _Levels()
         rate = self._rate_hz
         clocks = (1.0, *RECORDER_CLOCKS) if self._audio else (1.0,)
+        least = LEAST if self._audio else LEAST_IN_CHANNEL
         self._streams: list[_ClockedStream | _ReversalStream] = [
-            *(_ClockedStream(TONE_BAUD, rate, "tuned", clock=clock, tones=True) for clock in clocks),
+            *(_ClockedStream(TONE_BAUD, rate, "tuned", least, clock=clock, tones=True) for clock in clocks),
             *(
-                _ClockedStream(baud, rate, source)
+                _ClockedStream(baud, rate, source, least)
                 for baud, source in FSK_SOURCES.items()
                 if baud <= 0.55 * samples.rate_hz
             ),
