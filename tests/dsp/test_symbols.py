@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
-from earwitness.dsp.symbols import HOP, OS, Clock, ClockLook, Slicer, nearby, runs
+from earwitness.dsp.symbols.clock import Clock
+from earwitness.dsp.symbols.look import ClockLook
+from earwitness.dsp.symbols.slicer import Slicer
+from earwitness.dsp.symbols.strength import HOP, OS, nearby, runs
 
 
 def line_of(rng, baud, rate_hz, seconds, noise):

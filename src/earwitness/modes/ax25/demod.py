@@ -26,7 +26,11 @@ from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.spectra import mean_power
-from earwitness.dsp.symbols import HOP, LEAST, OS, Clock, ClockLook, ReversalCarrier, Slicer, Upright, runs
+from earwitness.dsp.symbols.clock import Clock
+from earwitness.dsp.symbols.look import ClockLook
+from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
+from earwitness.dsp.symbols.slicer import Slicer
+from earwitness.dsp.symbols.strength import HOP, LEAST, OS, runs
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
