@@ -1,6 +1,6 @@
 """Mode S: speed with 1000 messages a second, success against Eb/N0 beside theory, false messages in noise.
 
-python benchmarks/bench_mode_s.py [speed] [curve] [overlap] [noise] [minutes]
+python benchmarks/bench_mode_s.py [speed] [curve] [rates] [overlap] [noise] [minutes]
 """
 
 from __future__ import annotations
@@ -119,6 +119,16 @@ def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
         print(
             f"90 % at {at_ninety(points):.2f} dB ({name}); theory {ideal:.2f}; gap {gap:+.2f} dB, limit 2; ratio {gap / 2:.2f}"
         )
+
+
+def rates(count: int = 400) -> None:
+    """Print how much of squitters is told at the rates that cheap receivers have."""
+    print(f"share told by Eb/N0, {count} squitters a point; theory at 11, 12, 13 dB: "
+          + ", ".join(f"{theory(d):.3f}" for d in (11, 12, 13)))  # fmt: skip
+    for rate_hz in (2.0e6, 2.1e6, 2.2e6, 2.3e6, 2.4e6, 3.0e6, 4.0e6):
+        points = [success(rate_hz, d, count, 2 * d) for d in (11, 12, 13)]
+        false = sum(point[2] for point in points)
+        print(f"{rate_hz / 1e6:.1f} MS/s: " + ", ".join(f"{p[1]:.3f}" for p in points) + f"; {false} false")
 
 
 def traffic(rng: np.random.Generator, count: int, seconds: float) -> list[tuple[float, Bits]]:
@@ -291,11 +301,13 @@ def false_alarms(minutes: float = 10.0, rate_hz: float = 2.4e6) -> None:
 
 
 def main() -> None:
-    wanted = sys.argv[1:] or ["speed", "curve", "overlap", "noise"]
+    wanted = sys.argv[1:] or ["speed", "curve", "rates", "overlap", "noise"]
     if "speed" in wanted:
         speed()
     if "curve" in wanted:
         curve()
+    if "rates" in wanted:
+        rates()
     if "overlap" in wanted:
         overlap()
     if "noise" in wanted:

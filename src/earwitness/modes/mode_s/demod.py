@@ -17,7 +17,7 @@ from earwitness.core.mode import Mode
 from earwitness.core.quick import maker
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.filters import lowpass
-from earwitness.modes.mode_s import pulses, tangle
+from earwitness.modes.mode_s import pulses, sequence, tangle
 
 CARRIER_HZ = 1090e6
 CHUNK = 65536
@@ -57,6 +57,7 @@ class Demodulator:
         self._fill = 0
         self._table = pulses.matched_table(self._work_hz)
         self._spread = pulses.pulse_spread(self._work_hz)
+        self._response = sequence.pulse_response(self._work_hz)
         self._shapes = pulses.template_table(self._work_hz)
         self._tables = tangle.envelope_tables(self._work_hz)
         self._weights = pulses.window_weights(self._work_hz)
@@ -155,6 +156,7 @@ class Demodulator:
             self._us,
             self._table,
             self._spread,
+            self._response,
             self._shapes,
             self._tables,
             self._weights,

@@ -18,11 +18,13 @@ from earwitness.dsp.jit import kernel
 from earwitness.modes.mode_s.checks import SYNDROME
 from earwitness.modes.mode_s.checks import format_of as _format
 from earwitness.modes.mode_s.checks import remainder_of as _remainder
+from earwitness.modes.mode_s.sequence import solve
 from earwitness.modes.mode_s.tangle import untangle
 
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
 TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
+STEADY = 0.75  # coherence of a reply below TIGHT_US: noise has 0.34 to 0.60, a reply at 11 dB 0.96
 GARBLED = 2.0  # in place of plainness: read with another over it
 MOST_DOUBTFUL = 48  # preambles in the clear without a reading that are looked at again in a chunk
 BLOCK = 4096  # samples searched at a time: their scores stay in the nearest cache
@@ -542,11 +544,11 @@ def _mend(bits, certainty, size, wrong, pool, most):  # type: ignore[no-untyped-
 
 
 @kernel(
-    "boolean(complex64[::1], float64, float64, float32[:,::1], float32[::1], float32, complex64[::1],"
+    "boolean(complex64[::1], float64, float64, float32[:,::1], float32[::1], float32[::1], float32, complex64[::1],"
     " float32[:,::1], uint8[::1], float64[::1])",
     fastmath=True,
 )
-def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: ignore[no-untyped-def]
+def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out):  # type: ignore[no-untyped-def]
     """Read the reply whose preamble was seen near sample t of x; true when it looks like one.
 
     `out` gets its columns, `bits` its decided bits. x must hold 2 us before and 124 us after t. `turned` and
@@ -638,6 +640,8 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
     plain = weakest * weakest > max(0.1 * level / size, 9 * noise)
     if plain and wrong != 0 and (17 <= df <= 19 or (df == 11 and wrong >= 80)):
         return False
+    if plain:
+        steady = 1.0
     for attempt in range(3):
         if attempt > 0:
             # parity fails: a fading pulse train may have misled the timing
@@ -647,19 +651,21 @@ def read(x, t, us, table, spread, noise, turned, scratch, bits, out):  # type: i
             wrong = _remainder(bits, size)
         _mark(halves, size, bits, marks)
         turn = _drift(marks, size)
-        if wrong != 0 and not plain:
+        if wrong != 0 and not plain and tight:
+            start = shift + 8 * us
+            steady, fixed = solve(turned, start, us, size, turn / us, response, bits, certainty)
+            wrong = _remainder(bits, size)
+        elif wrong != 0 and not plain:
             _turn(halves, size, turn)
             for _ in range(2):
-                near = spread[0]
-                if not tight:
-                    _mark(halves, size, bits, marks)
-                    _beside(bits, size, beside)
-                    near = _leak(marks, beside, size)
+                _mark(halves, size, bits, marks)
+                _beside(bits, size, beside)
+                near = _leak(marks, beside, size)
                 steady = _by_phase(halves, size, bits, certainty, marks, near, spread[1], spread[2])
             wrong = _remainder(bits, size)
         df = _format(bits)
         squitter = 17 <= df <= 19
-        if squitter and wrong != 0 and contrast > (2.2 if loose else 4.0):
+        if squitter and wrong != 0 and not tight and contrast > (2.2 if loose else 4.0):
             fixed = _mend(bits, certainty, size, wrong, 10, 2)
             if fixed > 0:
                 wrong = 0
@@ -929,8 +935,8 @@ def _untangled_row(bits, figures, us, noise, shapes, row):  # type: ignore[no-un
 
 
 @kernel(
-    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], float32[:,::1],"
-    " float32[:,::1], float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
+    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], float32[::1],"
+    " float32[:,::1], float32[:,::1], float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
     fastmath=True,
 )
 def receive(  # type: ignore[no-untyped-def]
@@ -941,6 +947,7 @@ def receive(  # type: ignore[no-untyped-def]
     us,
     table,
     spread,
+    response,
     shapes,
     tables,
     weights,
@@ -1007,7 +1014,9 @@ def receive(  # type: ignore[no-untyped-def]
                     recent += 1
                 if _explained(t, us, found, recent, count, s):
                     continue
-                if not read(x, t, us, table, spread, noise, turned, scratch, bits[count], found[count]):
+                if not read(
+                    x, t, us, table, spread, response, noise, turned, scratch, bits[count], found[count]
+                ):
                     doubts = _doubt(x, t, us, table, noise, doubtful, doubts)
                     continue
                 row = found[count]
@@ -1021,6 +1030,9 @@ def receive(  # type: ignore[no-untyped-def]
                 clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
                 row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
                 if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 4.2) or row[QUALITY] < 0.45):
+                    continue
+                # half-bits that run into one another leave little contrast: a steady carrier tells them from noise
+                if not sure and us <= TIGHT_US and row[COHERENCE] < STEADY:
                     continue
                 place = count
                 for k in range(recent, count):
