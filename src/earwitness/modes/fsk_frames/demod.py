@@ -21,10 +21,10 @@ from earwitness.dsp.filters import convolve_valid, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.thin import Thin
-from earwitness.modes.fsk_frames import chip, golay_length, mobitex
+from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 
-BAUDS_HZ = (9600.0, 4800.0, 2400.0, 1200.0)
+BAUDS_HZ = (19_200.0, 9600.0, 4800.0, 2400.0, 1200.0)
 LEAST_PER = 4.4  # samples a symbol of a lane, up to twice that
 WINDOW = 2048  # samples of a lane that its clock line is looked for in
 CLOCK_ERROR = 0.01
@@ -37,7 +37,9 @@ MOST_WINDOWS = 72  # of a stretch; a longer one is cut with CARRIED windows in c
 CARRIED = 36
 AVERAGE = 100  # symbols that the clock's phase is a mean over
 CUTOFF, ROLL = 0.62, 0.8  # of a lane's filter, in symbol rates
-WIDE_HZ, NARROW_HZ = 9000.0, 6000.0  # -6 dB edges before the discriminator: at 9600 Bd, below
+EDGES_HZ = {19_200.0: 17_000.0, 9600.0: 9000.0, 4800.0: 6000.0}  # -6 dB, before the discriminator of a rate
+LAST_HZ = min(EDGES_HZ)  # the rates below take this one's levels
+LEAST_DOUBLED = 2.4  # samples a symbol of audio that is interpolated to twice as many
 BINS = 256  # that show where a signal lies and how wide it is
 TUNED_SHARE = 0.985  # of its power over the noise below the upper and above the lower edge
 TUNED_ROOM, TUNED_LEAST = 1.0, 0.5  # -6 dB edge of its filter: times half that width; at least, symbol rates
@@ -208,8 +210,9 @@ def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:
     return out
 
 
+MOST_PACKET = 32 + 8 * 2048
 MOST_SYMBOLS = mobitex.CALLED_BITS + mobitex.MOST_BLOCKS * mobitex.BLOCK_BITS
-AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, chip.FIXED, *chip.WORDS)
+AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, chip.FIXED, *chip.WORDS, *chip.SHORT, *chip.OPEN)
 
 
 def _plain(soft: np.ndarray) -> list[Found]:
@@ -222,6 +225,11 @@ def _plain(soft: np.ndarray) -> list[Found]:
             found = mobitex.read(sign * soft[at : at + MOST_SYMBOLS])
         elif word in chip.WORDS:
             found = chip.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
+        elif word in chip.SHORT or word in chip.OPEN:
+            if not chip.after_preamble(bits, at):
+                continue
+            part = bits[at : at + MOST_PACKET] ^ np.uint8(inverted)
+            found = chip.read_short(part, 0, word) if word in chip.SHORT else chip.read_open(part, 0, word)
         elif word is chip.FIXED:
             found = chip.read_fixed(bits[at : at + 600] ^ np.uint8(inverted), 0)
             found = found or golay_length.read_unflagged(sign * soft[at : at + 2200], 0)
@@ -234,7 +242,7 @@ def _plain(soft: np.ndarray) -> list[Found]:
         found = golay_length.read_octet_length(clear[at : at + 2200] ^ np.uint8(inverted), 0)
         if found is not None:
             out.append(replace(found, start=at, stop=at + found.stop))
-    return out
+    return out + flagged.convolved(soft) + flagged.plain(bits) + flagged.words(bits)
 
 
 @dataclass(slots=True)
@@ -244,35 +252,45 @@ class _Stage:
     thin: Thin
     lane: _Lane
     discriminated: bool
+    doubled: bool = False  # audio of too few samples a symbol; the next stage takes what this one was fed
     before: complex = 1 + 0j
 
-    def levels(self, x: np.ndarray) -> np.ndarray:
-        """Give the lane's levels for the stage's thinned samples."""
+    def feed(self, x: np.ndarray) -> tuple[list[_Heard], np.ndarray]:
+        """Take samples of the stage before; give what the lane heard, and the samples for the stage after."""
+        if self.doubled:
+            wide = np.zeros(2 * len(x), np.float32)
+            wide[::2] = 2 * x
+            return self.lane.feed(self.thin.feed(wide)), x
+        x = self.thin.feed(x)
         if not self.discriminated:
-            return x
-        if not len(x):
-            return np.zeros(0, np.float32)
-        steps = phase_steps(x, np.complex64(self.before))
-        self.before = x[-1]
-        return np.asarray(steps)
+            return self.lane.feed(x), x
+        levels = np.zeros(0, np.float32)
+        if len(x):
+            levels = np.asarray(phase_steps(x, np.complex64(self.before)))
+            self.before = x[-1]
+        heard = self.lane.feed(levels, x)
+        return heard, levels if self.lane.baud == LAST_HZ else x
 
 
 def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
     """Give what leads to each lane, the quickest first, each fed by the one before.
 
-    I/Q is discriminated twice, behind a wide filter for the quickest lane and a narrow one for the others.
+    I/Q is discriminated for each of the quicker lanes behind a filter of its own, and once for the others.
     """
     out: list[_Stage] = []
     rate = rate_hz
     for baud in BAUDS_HZ:
         if rate_hz / baud < LEAST_PER * 0.9:
+            if audio and rate_hz / baud >= LEAST_DOUBLED:
+                taps = lowpass(0.25 * rate_hz * 2, 0.1 * rate_hz * 2, 2 * rate_hz, stop_db=40.0)
+                out.append(_Stage(Thin(taps, 1, np.float32), _Lane(baud, 2 * rate_hz), False, doubled=True))
             continue
         step = 1
         while rate / step / baud >= 2 * LEAST_PER:
             step *= 2
-        discriminated = not audio and len(out) < 2
+        discriminated = not audio and baud in EDGES_HZ
         if discriminated:
-            taps = lowpass(NARROW_HZ if out else WIDE_HZ, 6000.0, rate, stop_db=40.0)
+            taps = lowpass(EDGES_HZ[baud], min(6000.0, 0.45 * rate), rate, stop_db=40.0)
         elif step > 1:
             taps = lowpass(0.31 * rate / step, 0.3 * rate / step, rate, stop_db=45.0)
         else:
@@ -333,12 +351,9 @@ class Demodulator:
             self._noise = samples.noise_dbfs_hz
         self._levels.note(x)
         heard: list[_Heard] = []
-        for number, stage in enumerate(self._stages):
-            x = stage.thin.feed(x)
-            levels = stage.levels(x)
-            heard += stage.lane.feed(levels, x if stage.discriminated else None)
-            if number + 1 < len(self._stages) and not self._stages[number + 1].discriminated:
-                x = levels
+        for stage in self._stages:
+            found, x = stage.feed(x)
+            heard += found
         return self._frames(heard)
 
     def close(self) -> list[Frame]:

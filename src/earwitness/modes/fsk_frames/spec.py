@@ -1,4 +1,4 @@
-"""Facts of framed frequency keying: symbol rates of 1200 to 9600 a second, several framings behind one receiver."""
+"""Facts of framed frequency keying: symbol rates of 1200 to 19 200 a second, several framings behind one receiver."""
 
 from earwitness.core.mode import Mode
 
@@ -15,9 +15,10 @@ MODE = Mode(
     classes=("fsk2", "noise-like", "unknown"),
     bands_hz=((144e6, 146e6), (399.9e6, 403e6), (430e6, 440e6)),
     bandwidth_hz=15_000.0,
-    rate_hz=48_000.0,
+    rate_hz=96_000.0,
+    narrow_rates_hz=((17_000.0, 48_000.0),),
     min_width_hz=800.0,
-    max_width_hz=30_000.0,
+    max_width_hz=45_000.0,
     least_s=0.05,
     offset_ok_hz=1_500.0,
     snr_floor_db=12.0,

@@ -7,14 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.coding.crc import CRC16_XMODEM
+from earwitness.coding.crc import CRC16_KERMIT, CRC16_XMODEM
+from earwitness.coding.hdlc import FLAG, stuff
 from earwitness.coding.reed_solomon import ReedSolomon
 from earwitness.coding.scramble import ccsds_sequence, scramble
 from earwitness.coding.viterbi import encode
 from earwitness.core.errors import LayoutError
 from earwitness.core.types import Bits
 from earwitness.dsp.filters import convolve_valid, gaussian
-from earwitness.modes.fsk_frames import chip, golay_length, mobitex
+from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
 
 PREAMBLE_BITS, TAIL_BITS = 320, 64
 STEPS = 16  # a symbol
@@ -69,15 +70,45 @@ def _golay(item: Mapping[str, Any], data: bytes) -> np.ndarray:
     return np.concatenate([_sync(sync.value, 32), _bits(word.to_bytes(3, "big")), body])
 
 
+def _little(octets: bytes) -> np.ndarray:
+    return np.unpackbits(np.frombuffer(octets, np.uint8), bitorder="little")
+
+
+def _flags(data: bytes, *, convolutional: bool) -> np.ndarray:
+    """Give flags, stuffed octets with CRC-16, flags, as they are or behind the convolutional code."""
+    body = stuff(_little(data + flagged.USB.of(data).to_bytes(2, "little")))
+    out = np.concatenate([np.tile(FLAG, 24), body, np.tile(FLAG, 16)])
+    if not convolutional:
+        return out
+    out = out[: len(out) // 8 * 8]
+    padded = np.concatenate([np.zeros(4, np.uint8), out])
+    pairs = [
+        sum(padded[4 - lag : len(padded) - lag] for lag in range(5) if tap >> (4 - lag) & 1) & 1
+        for tap in flagged.TAPS
+    ]
+    coded = np.stack([1 - pairs[0], pairs[1]], axis=1).reshape(-1, flagged.SIDE, flagged.SIDE)
+    return np.ascontiguousarray(coded.transpose(0, 2, 1)).reshape(-1).astype(np.uint8)
+
+
+def _flagged_word(data: bytes) -> np.ndarray:
+    word = ReedSolomon(flagged.PARITY, 0x11D, 1, 1).encode(data)
+    flags = _bits(b"\x7e\x7e")
+    return np.concatenate([flags, _little(word), flags])
+
+
+def _open_packet(data: bytes) -> np.ndarray:
+    whole = chip.whiten(data + CRC16_KERMIT.of(data).to_bytes(2, "little"))
+    return np.concatenate([_bits((0x904E1800 | len(whole)).to_bytes(4, "big")), _little(whole)])
+
+
 def bits(item: Mapping[str, Any]) -> np.ndarray:
     """Give the bits of the burst, uint8; raises LayoutError for what the framing cannot carry."""
     data = bytes.fromhex(item["data_hex"])
     if len(data) > MOST_OCTETS:
         raise LayoutError(f"{len(data)} octets; {MOST_OCTETS} at most")
     framing = item["framing"]
-    lead = np.tile(
-        np.array([1, 0, 1, 0] if item.get("keying") == "FFSK" else [1, 1, 0, 0], np.uint8), PREAMBLE_BITS // 4
-    )
+    alternating = item.get("keying") == "FFSK" or framing in ("chip-short", "802.15.4g", "flagged-word")
+    lead = np.tile(np.array([1, 0, 1, 0] if alternating else [1, 1, 0, 0], np.uint8), PREAMBLE_BITS // 4)
     if framing == "mobitex":
         body = _mobitex(item, data)
     elif framing in ("golay", "golay-unflagged"):
@@ -92,6 +123,15 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
         body = np.concatenate(
             [_sync(0xD391D391, 32), _bits(chip.whiten(whole + chip.CHIP_CRC.of(whole).to_bytes(2, "big")))]
         )
+    elif framing == "chip-short":
+        whole = bytes([len(data)]) + data
+        body = _bits(b"\x2d\xd4" + whole + chip.CRCS[1].of(whole).to_bytes(2, "big"))
+    elif framing == "802.15.4g":
+        body = _open_packet(data)
+    elif framing in ("flags", "flags-convolutional"):
+        body = _flags(data, convolutional=framing != "flags")
+    elif framing == "flagged-word":
+        body = _flagged_word(data)
     elif framing == "chip-fixed":
         if len(data) != chip.FIXED_OCTETS - 2:
             raise LayoutError(f"{len(data)} octets; {chip.FIXED_OCTETS - 2} fill the packet")
@@ -103,7 +143,8 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
         )
     else:
         raise LayoutError(
-            f"framing {framing!r}; mobitex, golay, golay-unflagged, octet-length, chip or chip-fixed"
+            f"framing {framing!r}; mobitex, golay, golay-unflagged, octet-length, chip, chip-fixed, chip-short, "
+            "802.15.4g, flags, flags-convolutional or flagged-word"
         )
     out = np.concatenate([lead, body, lead[:TAIL_BITS]])
     return scramble(out) if framing == "octet-length" else out
@@ -158,4 +199,10 @@ def examples() -> list[dict[str, Any]]:
         {"framing": "golay-unflagged", "baud": 9600, "data_hex": (b"\x82\xa7\x80\x00" + text * 4).hex()},
         {"framing": "chip", "baud": 9600, "data_hex": (text * 2).hex()},
         {"framing": "chip-fixed", "baud": 9600, "data_hex": (text * 2)[:64].hex()},
+        {"framing": "flags-convolutional", "baud": 1200, "data_hex": (text * 2).hex()},
+        {"framing": "flags", "baud": 4800, "data_hex": (text * 3).hex()},
+        {"framing": "flagged-word", "baud": 9600, "data_hex": (text * 3).hex()},
+        {"framing": "chip-short", "baud": 2400, "data_hex": text.hex()},
+        {"framing": "802.15.4g", "baud": 4800, "data_hex": (text * 4).hex()},
+        {"framing": "chip", "baud": 19_200, "data_hex": (text * 2).hex()},
     ]

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from earwitness.core.errors import LayoutError
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Bits, Frame, Samples
-from earwitness.modes.fsk_frames import chip, golay_length, mobitex, synth
+from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex, synth
 from earwitness.modes.fsk_frames.demod import frames_in
 from earwitness.modes.fsk_frames.framing import Word, find_words
 
@@ -53,6 +53,49 @@ def test_golay_length_off_the_air(heard):
     (message,) = heard("au03")
     assert bytes.fromhex(message.fields["data_hex"])[8:14] == b"ON03AU"
     assert "convolutional" in message.frame.check_name
+
+
+def test_flags_off_the_air(heard):
+    # A satellite's 200 octets with a right CRC-16, behind a code and a square that its own symbols tell of: in no
+    # other order of the square do any sums of a few symbols come out even.
+    (message,) = heard("cape3")
+    assert bytes.fromhex(message.fields["data_hex"])[1:12] == b"CAPE-3 W5UL"
+    assert message.frame.check_name == "CRC-16/USB over 200 octets, after the convolutional code"
+    # All sixteen roots of a Reed-Solomon word, and an AX.25 address inside.
+    (message,) = heard("eseo")
+    assert message.frame.check_name == "Reed-Solomon (161,145) shortened from 255,239"
+    assert message.frame.corrected_bits == 0
+    assert bytes(octet >> 1 for octet in bytes.fromhex(message.fields["inside_hex"])[:13]) == b"ESEO  0IW4DUL"
+
+
+def test_checks_between_flags():
+    # check values as public CRC catalogues list them
+    assert flagged.USB.of(b"123456789") == 0xB4C8
+    rng = np.random.default_rng(4)
+    data = rng.integers(0, 256, 60).astype(np.uint8).tobytes()
+    for framing in ("flags", "flags-convolutional", "flagged-word"):
+        line = synth.bits({"framing": framing, "baud": 1200, "data_hex": data.hex()})
+        for sign in (1, -1):
+            soft = sign * (2.0 * line - 1) + 0.2 * rng.standard_normal(len(line))
+            (found,) = (item for item, _ in frames_in(soft.astype(np.float32), ffsk=False))
+            assert found.octets == data
+    # at an error rate of one symbol in 20 no frame of 500 bits would be whole without the code
+    line = synth.bits({"framing": "flags-convolutional", "data_hex": data.hex()})
+    soft = 2.0 * line - 1 + 0.6 * rng.standard_normal(len(line))
+    assert np.mean((soft > 0) != line) > 0.03
+    (found,) = flagged.convolved(soft.astype(np.float32))
+    assert found.octets == data
+
+
+def test_packet_of_the_open_standard():
+    # IEEE 802.15.4g, from memory: header 0001 1 and eleven bits of length
+    data = b"invented reading 21 C"
+    bits = synth.bits({"framing": "802.15.4g", "baud": 9600, "data_hex": data.hex()})
+    soft = (2.0 * bits - 1).astype(np.float32)
+    (found,) = (item for item, _ in frames_in(soft, ffsk=False))
+    assert found.octets == data
+    lone = np.concatenate([np.zeros(40), bits[320:]])  # without a preamble the word is too short to believe
+    assert not frames_in((2.0 * lone - 1).astype(np.float32), ffsk=False)
 
 
 def test_whitening_and_crc_of_chips():
