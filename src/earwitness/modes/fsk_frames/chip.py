@@ -11,7 +11,10 @@ least significant bit first, FCS of the CCITT polynomial from zero or CRC-32.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
+from itertools import combinations
 
 import numpy as np
 
@@ -31,6 +34,7 @@ CRCS = (
     Crc("CRC-16/1D0F, complemented", 16, 0x1021, 0x1D0F, xorout=0xFFFF),
 )
 PREAMBLE, PREAMBLE_ERRORS = 16, 1  # alternating bits before a short sync word, and how many may be wrong
+SUSPECTS, PAIRED = 16, 8  # least sure symbols that are reversed alone, and in pairs
 LEAST = 4  # octets of data: less is noise's more often
 
 
@@ -48,6 +52,34 @@ def whitening(octets: int) -> bytes:
 def whiten(octets: bytes) -> bytes:
     """Add the sequence to octets, or take it off again."""
     return bytes(a ^ b for a, b in zip(octets, whitening(len(octets)), strict=True))
+
+
+def repaired(
+    soft: np.ndarray, read_bits: Callable[[np.ndarray, int], Found | None], size: int
+) -> Found | None:
+    """Give what is read from soft symbols (n,), positive is one; else what is with few uncertain ones reversed.
+
+    Reversed are single ones and pairs of those of the `size` symbols behind a sync word of 32 bits that are least sure:
+    of frames whose CRC is wrong for good, one in 1500 would pass.
+    """
+    bits = (soft > 0).astype(np.uint8)
+    found = read_bits(bits, 0)
+    if found is not None or len(soft) < 32 + size:
+        return found
+    weak = (32 + np.argsort(np.abs(soft[32 : 32 + size]), kind="stable")[:SUSPECTS]).tolist()
+    for flips in [*combinations(weak, 1), *combinations(weak[:PAIRED], 2)]:
+        bits[list(flips)] ^= 1
+        found = read_bits(bits, 0)
+        if found is not None:
+            return replace(found, corrected=len(flips))
+        bits[list(flips)] ^= 1
+    return None
+
+
+def length(bits: np.ndarray) -> int:
+    """Give how many symbols a packet behind a sync word of 32 bits has when it is whitened."""
+    octets = np.packbits(bits[32:40]).tobytes()
+    return 8 * ((octets[0] ^ whitening(1)[0]) + 3) if octets else 0
 
 
 def read(bits: np.ndarray, at: int) -> Found | None:

@@ -16,11 +16,13 @@ from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import fft
 from earwitness.dsp.burst_symbols import symbol_places, two_level
+from earwitness.dsp.centred import Centred
 from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import convolve_valid, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.thin import Thin
+from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 
@@ -33,18 +35,24 @@ AWAKE = (11.0, 13.0, 15.0)  # power of a clock line over the mean beside it, sum
 CLIPPED = np.float32(2.0)  # times the mean change, which clean symbols do not pass
 KEPT = 3  # windows before the one that wakes a lane
 PATIENCE = 2  # windows without a line that end a stretch
-MOST_WINDOWS = 72  # of a stretch; a longer one is cut with CARRIED windows in common
+MOST_WINDOWS = 144  # of a stretch; a longer one is cut with CARRIED windows in common
 CARRIED = 36
 AVERAGE = 100  # symbols that the clock's phase is a mean over
 CUTOFF, ROLL = 0.62, 0.8  # of a lane's filter, in symbol rates
-EDGES_HZ = {19_200.0: 17_000.0, 9600.0: 9000.0, 4800.0: 6000.0}  # -6 dB, before the discriminator of a rate
-LAST_HZ = min(EDGES_HZ)  # the rates below take this one's levels
+EDGES_HZ = {
+    19_200.0: 17_000.0,
+    9600.0: 9000.0,
+    4800.0: 6000.0,
+    2400.0: 3500.0,
+    1200.0: 2200.0,
+}  # -6 dB, before the discriminator of a rate
+CENTRED_HZ, CENTRED_PIECE = 400.0, 8192  # carriers within are left where they are; samples looked at together
 LEAST_DOUBLED = 2.4  # samples a symbol of audio that is interpolated to twice as many
 BINS = 256  # that show where a signal lies and how wide it is
 TUNED_SHARE = 0.985  # of its power over the noise below the upper and above the lower edge
 TUNED_ROOM, TUNED_LEAST = 1.0, 0.5  # -6 dB edge of its filter: times half that width; at least, symbol rates
 LARGEST = 1e6
-LEVEL_S, LEVELS_KEPT = 0.01, 6000  # a stretch at the slowest rate lasts half a minute
+LEVEL_S, LEVELS_KEPT = 0.01, 9000  # a stretch at the slowest rate lasts most of a minute
 FFSK_HZ = 9600.0  # half symbols of fast frequency-shift keying at 4800 Bd
 
 
@@ -224,15 +232,17 @@ def _plain(soft: np.ndarray) -> list[Found]:
         if word in mobitex.WORDS:
             found = mobitex.read(sign * soft[at : at + MOST_SYMBOLS])
         elif word in chip.WORDS:
-            found = chip.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
+            found = chip.repaired(
+                sign * soft[at : at + 2200], chip.read, chip.length(bits[at : at + 40] ^ np.uint8(inverted))
+            )
         elif word in chip.SHORT or word in chip.OPEN:
             if not chip.after_preamble(bits, at):
                 continue
             part = bits[at : at + MOST_PACKET] ^ np.uint8(inverted)
             found = chip.read_short(part, 0, word) if word in chip.SHORT else chip.read_open(part, 0, word)
         elif word is chip.FIXED:
-            found = chip.read_fixed(bits[at : at + 600] ^ np.uint8(inverted), 0)
-            found = found or golay_length.read_unflagged(sign * soft[at : at + 2200], 0)
+            found = golay_length.read_unflagged(sign * soft[at : at + 2200], 0)
+            found = found or chip.repaired(sign * soft[at : at + 600], chip.read_fixed, 8 * chip.FIXED_OCTETS)
         else:
             found = golay_length.read(sign * soft[at : at + 2200], 0)
         if found is not None:
@@ -268,14 +278,13 @@ class _Stage:
         if len(x):
             levels = np.asarray(phase_steps(x, np.complex64(self.before)))
             self.before = x[-1]
-        heard = self.lane.feed(levels, x)
-        return heard, levels if self.lane.baud == LAST_HZ else x
+        return self.lane.feed(levels, x), x
 
 
 def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
     """Give what leads to each lane, the quickest first, each fed by the one before.
 
-    I/Q is discriminated for each of the quicker lanes behind a filter of its own, and once for the others.
+    I/Q is discriminated for each lane behind a filter of its own.
     """
     out: list[_Stage] = []
     rate = rate_hz
@@ -288,16 +297,15 @@ def _stages(rate_hz: float, audio: bool) -> list[_Stage]:
         step = 1
         while rate / step / baud >= 2 * LEAST_PER:
             step *= 2
-        discriminated = not audio and baud in EDGES_HZ
-        if discriminated:
-            taps = lowpass(EDGES_HZ[baud], min(6000.0, 0.45 * rate), rate, stop_db=40.0)
+        if not audio:
+            taps = lowpass(EDGES_HZ[baud], min(6000.0, EDGES_HZ[baud]), rate, stop_db=40.0)
         elif step > 1:
             taps = lowpass(0.31 * rate / step, 0.3 * rate / step, rate, stop_db=45.0)
         else:
             taps = np.ones(1, np.float32)
-        thin = Thin(taps, step, np.complex64 if discriminated else np.float32)
+        thin = Thin(taps, step, np.float32 if audio else np.complex64)
         rate /= step
-        out.append(_Stage(thin, _Lane(baud, rate), discriminated))
+        out.append(_Stage(thin, _Lane(baud, rate), not audio))
     return out
 
 
@@ -344,23 +352,34 @@ class Demodulator:
             self._first = replace(samples, data=samples.data[:0])
             self._stages = _stages(samples.rate_hz, audio)
             self._levels = _Levels(samples.rate_hz)
+            self._centred = Centred(samples.rate_hz, CENTRED_HZ)
+            self._blocks = FixedBlocks(CENTRED_PIECE)
         x = samples.data
         x = np.where(np.abs(x) < LARGEST, x, 0).astype(np.float32) if audio else finite(x)
         x = x.astype(np.float32 if audio else np.complex64, copy=False)
         if samples.noise_dbfs_hz is not None:
             self._noise = samples.noise_dbfs_hz
         self._levels.note(x)
-        heard: list[_Heard] = []
+        if audio:
+            return self._frames(self._heard(x))
+        return self._frames(
+            [item for piece in self._blocks.feed(x) for item in self._heard(self._centred.feed(piece))]
+        )
+
+    def _heard(self, x: np.ndarray) -> list[_Heard]:
+        out: list[_Heard] = []
         for stage in self._stages:
             found, x = stage.feed(x)
-            heard += found
-        return self._frames(heard)
+            out += found
+        return out
 
     def close(self) -> list[Frame]:
         """Give what the last stretch held."""
         if self._first is None:
             return []
-        out = self._frames([item for stage in self._stages for item in stage.lane.close()])
+        rest = self._blocks.rest()
+        heard = self._heard(self._centred.feed(rest)) if len(rest) else []
+        out = self._frames(heard + [item for stage in self._stages for item in stage.lane.close()])
         self._first = None
         return out
 
@@ -373,7 +392,8 @@ class Demodulator:
             found = item.found
             carrier_hz = None
             if np.iscomplexobj(first.data):
-                carrier_hz = first.center_hz + item.level * item.lane_hz / (2 * np.pi)
+                carrier_hz = self._centred.shift_hz(0.5 * (item.start_s + item.stop_s) * first.rate_hz)
+                carrier_hz += first.center_hz + item.level * item.lane_hz / (2 * np.pi)
             power = self._levels.between(item.start_s, item.stop_s)
             snr_db = None
             if self._noise is not None and np.iscomplexobj(first.data):

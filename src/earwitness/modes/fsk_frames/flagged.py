@@ -191,6 +191,11 @@ def _destuff(bits: np.ndarray, at: int, out: np.ndarray) -> int:
     return -1
 
 
+def _addressed(octets: bytes) -> bool:
+    """Tell whether octets begin as AX.25 addresses do: six characters one bit up."""
+    return all(not octet & 1 and octet >= 0x40 for octet in octets[:6])
+
+
 def between_flags(bits: np.ndarray, line_code: str, checks: tuple[Crc, ...]) -> list[Found]:
     """Give the frames that begin after two flags at least and end at the next, with one of the checks right."""
     out: list[Found] = []
@@ -207,6 +212,8 @@ def between_flags(bits: np.ndarray, line_code: str, checks: tuple[Crc, ...]) -> 
         if len(set(octets)) < 4:
             continue
         for check in checks:
+            if check is CRC16_IBM_SDLC and _addressed(octets):
+                continue  # of mode ax25, heard by way of its reversals
             if check.of(octets[:-2]) == int.from_bytes(octets[-2:], "little"):
                 name = f"{check.name} over {len(octets) - 2} octets"
                 out.append(Found(octets[:-2], at, stop + 8, FRAMING, name, 0, {"line_code": line_code}))

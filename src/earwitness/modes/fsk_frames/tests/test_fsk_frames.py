@@ -104,6 +104,19 @@ def test_whitening_and_crc_of_chips():
     assert chip.CHIP_CRC.of(b"123456789") == 0xAEE7
 
 
+def test_one_uncertain_symbol_is_reversed():
+    data = b"invented telemetry: 7.9 V"
+    for framing, octets in (("chip", data), ("chip-fixed", (data * 3)[:64])):
+        bits = synth.bits({"framing": framing, "baud": 9600, "data_hex": octets.hex()})
+        soft = (2.0 * bits - 1).astype(np.float32)
+        soft[320 + 90] *= -0.2
+        ((found, _),) = frames_in(soft, ffsk=False)
+        assert found.octets == octets
+        assert found.corrected == 1
+        soft[320 + 32 : 320 + 120 : 9] *= -0.3
+        assert not frames_in(soft, ffsk=False)
+
+
 def test_codes():
     # Golay words as two satellites send them
     for word in (0x1C96F8, 0x56C770):
