@@ -40,6 +40,11 @@ LATER = (4, 5)  # hops from the carrier into the message
 CLEAR = 16.0  # a carrier's power over the mean of noise in a window
 FALLS = (1.9, 20.0)  # by what the carrier falls; 4.9 as transmitted
 MOST_CARRIERS = 3
+STANDS, MISSED = (
+    2,
+    5,
+)  # blocks after the first that a steady line is alike in until it is taken out; unlike, until no more
+ALIKE, SLOW = 0.3, 0.2  # by how much it may differ, and is followed
 WIDE_HZ, NARROW_HZ = 1_200.0, 30.0
 BESIDE = 1.6  # power near a carrier over its own: what speaks has more
 APART_HZ = 200.0
@@ -158,8 +163,60 @@ def _check_name(reading: Reading) -> str:
     return "BCH(82,61)" + (" and BCH(38,26)" if reading.bits.size == 120 else "; six last bits unchecked")
 
 
+class Standing:
+    """Takes a steady line (the receiver's own offset, a spur) out of blocks of 0.2 s, once three of them had it alike.
+
+    A burst is too short for that. While one hides the line, it is taken out as it was.
+    """
+
+    def __init__(self, rate_hz: float):
+        self._rate_hz = rate_hz
+        self._hz: float | None = None
+        self._line = 0j  # of the latest block that had it, at the block's first sample
+        self._alike = self._unlike = 0
+
+    def feed(self, iq: np.ndarray) -> np.ndarray:
+        """Take the next block, complex64 (n,); give it without the line."""
+        turns = 0.0
+        if self._hz is not None:
+            turns = self._hz / self._rate_hz
+            self._line *= np.exp(2j * np.pi * ((turns * len(iq)) % 1.0))
+            now = complex(mixed(iq, turns).mean())
+            if abs(now - self._line) < ALIKE * abs(self._line):
+                # what the phase went further tells the frequency better
+                more = float(np.angle(now / self._line)) if self._alike < STANDS else 0.0
+                self._hz += more / (2 * np.pi) * self._rate_hz / len(iq)
+                self._line += (1.0 if self._alike < STANDS else SLOW) * (now - self._line)
+                self._alike, self._unlike = self._alike + 1, 0
+            else:
+                self._unlike += 1
+                if self._alike < STANDS or self._unlike > MISSED:
+                    self._hz = None
+        if self._hz is None:
+            self._look(iq)
+            return iq
+        if self._alike < STANDS:
+            return iq
+        wave = np.exp(2j * np.pi * ((self._hz / self._rate_hz * np.arange(len(iq))) % 1.0))
+        return (iq - self._line * wave).astype(np.complex64)
+
+    def _look(self, iq: np.ndarray) -> None:
+        self._alike = self._unlike = 0
+        spectrum = np.abs(fft.forward(iq, fft.good_size(2 * len(iq)))) ** 2
+        top = int(spectrum.argmax())
+        if spectrum[top] < CLEAR * float(np.median(spectrum)) / np.log(2.0) or not np.any(iq):
+            return
+        hz = (top if top < len(spectrum) // 2 else top - len(spectrum)) * self._rate_hz / len(spectrum)
+        self._hz = hz + _fine_hz(mixed(iq, hz / self._rate_hz), self._rate_hz)
+        self._line = complex(mixed(iq, self._hz / self._rate_hz).mean())
+
+
 class CarrierWay(_Way):
     """Bursts in I/Q."""
+
+    def block(self, iq: np.ndarray) -> list[Frame]:
+        """Take 0.2 s."""
+        return super().block(self._standing.feed(iq))
 
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter."""
@@ -167,6 +224,7 @@ class CarrierWay(_Way):
         self._fft = fft.good_size(2 * self._window)
         self._known_powers: list[np.ndarray] = []
         self._next_begin = 0
+        self._standing = Standing(rate_hz)
         return lowpass(min(self.mode.offset_ok_hz + 2_000.0, 0.46 * rate_hz), 1_000.0, rate_hz, stop_db=50.0)
 
     def seek(self, joined: np.ndarray, begin: int) -> list[Frame]:

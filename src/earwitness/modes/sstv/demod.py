@@ -45,9 +45,10 @@ NARROW_HZ = 850.0
 LOOK_S = 10
 HELD_S = 24
 LOST_S = 5
-LONGEST_S = 330
+LONGEST_S = 440
 STEADY = 1.8
 LEAST_LINES = 12
+FEW_LINES = 4  # at the end of a picture whose pulses noise may hide
 SLACK = 4
 LIKENESS = 0.25  # of the pulses with those a line later
 AGREE = 4e-4
@@ -178,7 +179,7 @@ class Watcher:
         length = self._at - now.begin
         whole = (now.kind.lines + 1) * now.kind.line_s * TRACK_HZ + now.kind.lead_s * TRACK_HZ
         if now.quiet >= LOST_S or length > whole * 1.001 or length > LONGEST_S * SECOND:
-            out += self._finish(self._at - now.quiet * SECOND)
+            out += self._finish(self._at - max(now.quiet - 1, 0) * SECOND)  # it may end within a second
             self._clear()
         return out
 
@@ -363,7 +364,9 @@ def draw(track: np.ndarray, now: _Incoming) -> Drawn | None:
     near = np.flatnonzero(np.convolve(np.pad(there, 2, mode="edge"), np.ones(5), "valid") >= 3)
     if not len(near):
         return None
-    skip, lines = int(near[0]) if now.vis_end is None else 0, int(near[-1]) + 1  # what is beyond is noise
+    skip, last = int(near[0]) if now.vis_end is None else 0, int(near[-1]) + 1  # what is beyond is noise
+    if now.vis_end is None or lines < kind.lines or last < lines - FEW_LINES:
+        lines = last
     at, sync_hz, there = at[skip:lines], sync_hz[skip:lines], there[skip:lines]
     pulsed = float(there.mean())
     error_hz = float(np.median(sync_hz)) - SYNC_HZ

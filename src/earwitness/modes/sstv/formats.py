@@ -60,6 +60,21 @@ def _pd(name: str, vis: int, scan_ms: float, lines: int, width: int) -> Format:
     return Format(name, vis, (22.08 + 4 * scan_ms) / 1e3, lines, width, 20e-3, 0.0, scans, rows=2)
 
 
+def _red_green_blue(
+    name: str,
+    vis: int,
+    sync_ms: float,
+    porch_ms: float,
+    scan_ms: float,
+    gap_ms: float,
+    lines: int,
+    width: int,
+) -> Format:
+    at = [sync_ms + porch_ms + number * (scan_ms + gap_ms) for number in range(3)]
+    scans = tuple(Scan(colour, a / 1e3, scan_ms / 1e3) for colour, a in zip("RGB", at, strict=True))
+    return Format(name, vis, (at[2] + scan_ms + gap_ms) / 1e3, lines, width, sync_ms / 1e3, 0.0, scans)
+
+
 FORMATS = (
     _martin("Martin 1", 44, 146.432),
     _martin("Martin 2", 40, 73.216),
@@ -80,6 +95,10 @@ FORMATS = (
     _pd("PD 180", 96, 183.04, 248, 640),
     _pd("PD 240", 97, 244.48, 248, 640),
     _pd("PD 290", 94, 228.8, 308, 800),
+    _red_green_blue("SC2-180", 55, 5.5225, 0.5, 235.0, 0.0, 256, 320),
+    _red_green_blue("P3", 113, 5.208, 1.042, 133.333, 1.042, 496, 640),
+    _red_green_blue("P5", 114, 7.813, 1.563, 200.0, 1.563, 496, 640),
+    _red_green_blue("P7", 115, 10.417, 2.083, 266.667, 2.083, 496, 640),
 )  # fmt: skip
 BY_NAME = {one.name: one for one in FORMATS}
 BY_VIS = {one.vis: one for one in FORMATS}

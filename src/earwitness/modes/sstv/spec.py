@@ -7,7 +7,7 @@ MODE = Mode(
     title="Slow-scan picture",
     family="amateur",
     sources=(
-        "published tables of the Martin, Scottie, Robot and PD modes (line times and codes checked against two; "
+        "published tables of the Martin, Scottie, Robot, PD, SC2 and P modes (line times and codes checked against two; "
         "times of single colours from memory)",
         "ITU-R BT.601 for luminance and colour differences (from memory)",
     ),
