@@ -24,6 +24,8 @@ UNEXPLAINED = 0.1  # power that two replies read together may leave, over the pr
 STARTS = 2  # of a second reply that are tried
 POINTS = 256  # samples in a carrier spectrum
 STATES = 16  # bit before and bit of the first reply (low two bits), and of the second
+# rows of a path: how much it leaves unexplained comes first, then both complex heights, both pulses
+REAL_A, IMAG_A, REAL_B, IMAG_B, PULSE_A, PULSE_B = (STATES * row for row in range(1, 7))
 FORGET = 0.94  # weight of what was known of an amplitude, from sample to sample
 BEFORE_US = 24  # looked at before a start for a carrier that should not be there yet
 AFTER_US = 32  # and after its preamble for one that should
@@ -87,8 +89,11 @@ def _reverse(number):  # type: ignore[no-untyped-def]
 @kernel("void(complex64[::1], int64, complex64[::1], float32[::1], float64[::1])", fastmath=True)
 def carriers(x, first, room, power, lines):  # type: ignore[no-untyped-def]
     """Give the three strongest carriers in the POINTS samples from `first` on, in radians a sample."""
+    turn = complex(math.cos(math.pi / POINTS), math.sin(math.pi / POINTS))
+    step = turn * turn
     for k in range(POINTS):
-        room[k] = x[first + k] * np.float32(0.5 - 0.5 * math.cos(2 * math.pi * (k + 0.5) / POINTS))
+        room[k] = x[first + k] * np.float32(0.5 - 0.5 * turn.real)
+        turn *= step
     _spectrum(room)
     for k in range(POINTS):
         v = room[_reverse(k)]
@@ -147,45 +152,46 @@ def _mean(x, first, count, omega, origin):  # type: ignore[no-untyped-def]
     return total / count
 
 
-@kernel(
-    "void(int64, int64, float32[:,::1], float32[:,::1], uint8[::1], int64, int64)",
-    fastmath=True,
-)
-def _next_bit(which, states, paths, fresh, back, fixed, first):  # type: ignore[no-untyped-def]
+@kernel("void(int64, int64, float32[::1], float32[::1], uint8[::1], int64, int64)", fastmath=True)
+def _next_bit(which, states, paths, room, back, fixed, first):  # type: ignore[no-untyped-def]
     """Let the better of every two paths that differ in the bit before the last go on, each with a new bit.
 
-    Rows of `paths` and `fresh`: metric, complex heights of both replies, room. `which` reply has the new bit; it is 0 where
-    `fixed`. `back` gets the bit that each new path left behind. At its `first` bit there was none before.
+    Rows of STATES in `paths` (and in `room`): metric, complex heights of both replies. `which` reply has the new
+    bit; it is 0 where `fixed`. `back` gets the bit that each new path left behind. At its `first` bit there was
+    none before.
     """
-    metric = paths[0]
-    step = 1 << 2 * which
-    came = fresh[5]
-    for state in range(states):
-        bit = state & step
-        old = (state & ~(3 * step)) | (state & 2 * step) >> 1
-        older = old | 2 * step
-        left = int(first == 0 and metric[older] < metric[old])
-        back[state] = left
-        old |= 2 * step * left
-        came[state] = old
-        fresh[0, state] = np.float32(1e30) if fixed and bit else metric[old]
-    for row in range(1, 5):
-        these = paths[row]
-        those = fresh[row]
-        for state in range(states):
-            those[state] = these[int(came[state])]
+    shift = 2 * which
+    step = 1 << shift
+    for k in range(5 * STATES):
+        room[k] = paths[k]
+    for other in range(0, states, 4):
+        # the other reply's state: the high two bits, or the low two
+        rest = other if which == 0 else other >> 2
+        for bit in range(2):
+            old = rest | bit << shift
+            left = int(first == 0 and room[old | 2 * step] < room[old])
+            came = old | left << (shift + 1)
+            new = rest | bit << (shift + 1)
+            back[new] = left
+            back[new + step] = left
+            for row in range(5):
+                value = room[STATES * row + came]
+                paths[STATES * row + new] = value
+                paths[STATES * row + new + step] = value
+            if fixed:
+                paths[new + step] = np.float32(1e30)
 
 
-@kernel("int64(float32[:,::1], int64)")
+@kernel("int64(float32[::1], int64)")
 def _likeliest(paths, states):  # type: ignore[no-untyped-def]
     best = 0
     for state in range(states):
-        if paths[0, state] < paths[0, best]:
+        if paths[state] < paths[best]:
             best = state
     return best
 
 
-@kernel("int64(uint8[:,:,::1], float32[:,::1], int64[::1], int64, int64, int64)")
+@kernel("int64(uint8[:,:,::1], float32[::1], int64[::1], int64, int64, int64)")
 def _first_bit(back, paths, order, events, states, which):  # type: ignore[no-untyped-def]
     """Give the first bit of a reply on the likeliest path so far: it tells its length."""
     state = _likeliest(paths, states)
@@ -231,21 +237,20 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: i
     is no second reply. `bits` (2, 112) gets the most likely sequences and `heights` the heights at their ends;
     gives the mean power that they leave unexplained.
     """
-    paths = np.zeros((6, STATES), np.float32)
-    fresh = np.empty((6, STATES), np.float32)
+    # rows of STATES in one array, so that the compiler sees that they do not overlap
+    paths = np.zeros(7 * STATES, np.float32)
+    room = np.empty(5 * STATES, np.float32)
     back = np.zeros((2, 113, STATES), np.uint8)  # by reply and bit: which bit each path left behind
     order = np.zeros(226, np.int64)  # the replies whose bits came, in turn
-    paths[0, 1:] = 1e30
-    paths[1, :] = ha.real
-    paths[2, :] = ha.imag
-    paths[3, :] = hb.real
-    paths[4, :] = hb.imag
+    paths[1:STATES] = 1e30
+    paths[REAL_A : REAL_A + STATES] = ha.real
+    paths[IMAG_A : IMAG_A + STATES] = ha.imag
+    paths[REAL_B : REAL_B + STATES] = hb.real
+    paths[IMAG_B : IMAG_B + STATES] = hb.imag
     weight_a = 2.0
     weight_b = 0.5
     ga = np.zeros(4, np.float32)
     gb = np.zeros(4, np.float32)
-    g16 = np.zeros(STATES, np.float32)
-    h16 = np.zeros(STATES, np.float32)
     size = np.full(2, 112)
     at = np.full(2, -1)
     events = 0
@@ -269,8 +274,7 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: i
             at[which] = new
             if new == 20 and _first_bit(back, paths, order, events, states, which) == 0:
                 size[which] = 56
-            _next_bit(which, states, paths, fresh, back[which, new], int(new >= size[which]), int(new == 0))
-            paths, fresh = fresh, paths
+            _next_bit(which, states, paths, room, back[which, new], int(new >= size[which]), int(new == 0))
             order[events] = which
             events += 1
         _pulses(pa, ia, size[0], tables, ga)
@@ -288,45 +292,47 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: i
         # while the second one's preamble is new, what surprises is laid to it
         gain_a = np.float32((0.25 if -9 <= ib < 0 else 1.0) / weight_a)
         gain_b = np.float32(1.0 / weight_b)
-        metric = paths[0]
-        rows = paths[1], paths[2], paths[3], paths[4]
         if states == 4:
             for state in range(4):
                 g = ga[state]
-                er = xr - g * (rows[0][state] * ar - rows[1][state] * ai)
-                ei = xi - g * (rows[0][state] * ai + rows[1][state] * ar)
-                metric[state] += er * er + ei * ei
+                hr = paths[REAL_A + state]
+                hi = paths[IMAG_A + state]
+                er = xr - g * (hr * ar - hi * ai)
+                ei = xi - g * (hr * ai + hi * ar)
+                paths[state] += er * er + ei * ei
                 u = g * gain_a
-                rows[0][state] += u * (er * ar + ei * ai)
-                rows[1][state] += u * (ei * ar - er * ai)
+                paths[REAL_A + state] = hr + u * (er * ar + ei * ai)
+                paths[IMAG_A + state] = hi + u * (ei * ar - er * ai)
         else:
+            for other in range(4):
+                for own in range(4):
+                    paths[PULSE_A + 4 * other + own] = ga[own]
+                    paths[PULSE_B + 4 * other + own] = gb[other]
             for state in range(STATES):
-                g16[state] = ga[state & 3]
-                h16[state] = gb[state >> 2]
-            for state in range(STATES):
-                g = g16[state]
-                h = h16[state]
-                hr = rows[0][state]
-                hi = rows[1][state]
-                kr = rows[2][state]
-                ki = rows[3][state]
+                g = paths[PULSE_A + state]
+                h = paths[PULSE_B + state]
+                hr = paths[REAL_A + state]
+                hi = paths[IMAG_A + state]
+                kr = paths[REAL_B + state]
+                ki = paths[IMAG_B + state]
                 er = xr - g * (hr * ar - hi * ai) - h * (kr * br - ki * bi)
                 ei = xi - g * (hr * ai + hi * ar) - h * (kr * bi + ki * br)
-                metric[state] += er * er + ei * ei
+                paths[state] += er * er + ei * ei
                 g *= gain_a
                 h *= gain_b
-                rows[0][state] = hr + g * (er * ar + ei * ai)
-                rows[1][state] = hi + g * (ei * ar - er * ai)
-                rows[2][state] = kr + h * (er * br + ei * bi)
-                rows[3][state] = ki + h * (ei * br - er * bi)
+                paths[REAL_A + state] = hr + g * (er * ar + ei * ai)
+                paths[IMAG_A + state] = hi + g * (ei * ar - er * ai)
+                paths[REAL_B + state] = kr + h * (er * br + ei * bi)
+                paths[IMAG_B + state] = ki + h * (ei * br - er * bi)
         turn_a *= step_a
         turn_b *= step_b
         pa += per_us
         pb += per_us
     state = _likeliest(paths, states)
     for which in range(2):
-        heights[which] = math.sqrt(paths[1 + 2 * which, state] ** 2 + paths[2 + 2 * which, state] ** 2)
-    left = paths[0, state] / (stop - first)
+        row = REAL_B if which else REAL_A
+        heights[which] = math.sqrt(paths[row + state] ** 2 + paths[row + STATES + state] ** 2)
+    left = paths[state] / (stop - first)
     bits[:] = 0
     for event in range(events - 1, -1, -1):
         which = order[event]
@@ -379,33 +385,41 @@ def _starts(x, ta, us, omega, tables, y, sums, starts):  # type: ignore[no-untyp
     behind = int(BEFORE_US * us)
     ahead = int(AFTER_US * us)
     score = np.full(2 * count, np.float32(-1e9))
-    shape = np.zeros(span + 1, np.float32)
+    apart = np.empty((2, count), np.float32)
+    for k in range(count):
+        apart[0, k] = y[k].real
+        apart[1, k] = y[k].imag
+    found = np.empty((2, count), np.float32)
     low = int(2 * (BEFORE_US + 1.5) * us)
     high = int(2 * (BEFORE_US + 119) * us)
     for part in range(2):
+        begin_first = (low + 1 - part) // 2
+        begin_last = (high + 1 - part) // 2
+        found[:] = 0
         weight = np.float32(0)
         for k in range(span):
             place = int(((k - part * 0.5) / us + LEAD) * PHASES)
             row = place // PHASES
-            shape[k] = tables[4 + row, place - row * PHASES]
-            weight += shape[k] * shape[k]
-        for at in range(low + (low + part) % 2, high, 2):
-            begin = at // 2
-            real = np.float32(0)
-            imag = np.float32(0)
-            for k in range(span):
-                g = shape[k]
-                real += g * y[begin + k].real
-                imag += g * y[begin + k].imag
+            g = tables[4 + row, place - row * PHASES]
+            weight += g * g
+            if g == 0:
+                continue
+            for which in range(2):
+                total_row = found[which, begin_first:begin_last]
+                here = apart[which, begin_first + k : begin_last + k]
+                for n in range(len(total_row)):
+                    total_row[n] += g * here[n]
+        for begin in range(begin_first, begin_last):
             after = sums[begin + span + ahead] - sums[begin + span]
             before = sums[begin] - sums[begin - behind]
             height = after * (2.0 / ahead)  # pulses fill half of the time
             power = height.real * height.real + height.imag * height.imag
             # twice the logarithms of likelihood, but for the noise: preamble, carrier after, none before
-            preamble = 2 * (height.real * real + height.imag * imag) - power * weight
+            along = height.real * found[0, begin] + height.imag * found[1, begin]
+            preamble = 2 * along - power * weight
             begun = power * ahead * 0.25
             older = height.real * before.real + height.imag * before.imag - 0.25 * power * behind
-            score[at] = preamble + begun - older
+            score[2 * begin + part] = preamble + begun - older
     for n in range(len(starts)):
         best = low
         for at in range(low, high):
