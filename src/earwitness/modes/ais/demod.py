@@ -74,6 +74,10 @@ BENEATH_NOISE = 1.5  # and so much more than the noise alone
 MOST_DEPTH = 2  # bursts taken off one another
 STEADY = 30  # symbols either side over which a burst's amplitude is taken to be steady
 PEAK = 3 * OS  # a gate peak outranks others this near
+FIT_BENT = 0.5  # fit from which a burst that cannot be read may have another deviation; 0.67 at 6 dB Eb/N0
+BENDS = tuple(
+    np.pi / 2 * error for error in (-0.14, -0.07, 0.07, 0.14)
+)  # deviations tried beside the nominal
 SAME_NS = 5_000_000  # two hypotheses of one burst start within this
 
 
@@ -290,7 +294,9 @@ STEP_GRID = 64
 STEP = phase_pulse(STEP_GRID)
 
 
-@kernel("void(complex64[::1], float64, float64, float64, float64[::1], float32[::1], complex64[::1])")
+@kernel(
+    "void(complex64[::1], float64, float64, float64, float64[::1], float32[::1], complex64[::1], float64, float32[::1])"
+)
 def _subtract(
     y: np.ndarray,
     start: float,
@@ -299,8 +305,13 @@ def _subtract(
     step: np.ndarray,
     signs: np.ndarray,
     amplitudes: np.ndarray,
+    bend: float,
+    turned: np.ndarray,
 ) -> None:
-    """Take a burst out of y in place, rebuilt from its pulse signs and the amplitude at each symbol's end."""
+    """Take a burst out of y in place, rebuilt from its pulse signs and the amplitude at each symbol's end.
+
+    `turned` is what the symbols turned the phase by beyond quarter turns, each by `bend`.
+    """
     count = len(signs)
     per = OS * (1 + drift)
     low = max(int(np.ceil(start + 2.5 * per)), 0)
@@ -315,18 +326,20 @@ def _subtract(
             if 0 <= n < SPAN * STEP_GRID:
                 phase += signs[i] * signs[i - 1] * (step[n] + (x - n) * (step[n + 1] - step[n]))
         # Laurent's pulses carry j^k b_k where the phase is j^(k+1) b_k.
-        angle = np.pi / 2 * (phase + (done & 3)) + carrier * m
+        angle = np.pi / 2 * (phase + (done & 3)) + bend * phase + turned[done] + carrier * m
         k = max(min(at - 1, count - 1.001), 0.0)
         n = int(k)
         a = amplitudes[n] + (k - n) * (amplitudes[n + 1] - amplitudes[n])
         y[m] -= signs[done] * a * complex(np.cos(angle), np.sin(angle))
 
 
-@kernel("int64(complex64[::1], float32[::1], float32, float32[::1], complex64[::1])")
-def _loop(z: np.ndarray, known: np.ndarray, near: float, decided: np.ndarray, track: np.ndarray) -> int:
+@kernel("int64(complex64[::1], float32[::1], float32, float64, float32[::1], complex64[::1])")
+def _loop(
+    z: np.ndarray, known: np.ndarray, near: float, bend: float, decided: np.ndarray, track: np.ndarray
+) -> int:
     """First pass: decide symbols under a second-order loop started on the known ones.
 
-    Gives the number of symbols until the burst's amplitude falls away; `track` becomes the complex
+    `bend` is what each symbol turns the phase by beyond a quarter turn, in radians. Gives the number of symbols until the burst's amplitude falls away; `track` becomes the complex
     amplitude the loop had at each symbol.
     """
     count = len(z)
@@ -334,13 +347,16 @@ def _loop(z: np.ndarray, known: np.ndarray, near: float, decided: np.ndarray, tr
     # Least squares of the known part, neighbours' quadrature share included.
     total = 0j
     power = 0.0
+    angle = 0.0
     for k in range(4, lead - 1):
         model = complex(known[k], near * (known[k + 1] - known[k - 1]))
+        angle += bend * known[k] * known[k - 1]
+        model *= complex(np.cos(angle), np.sin(angle))
         total += z[k] * model.conjugate()
         power += model.real**2 + model.imag**2
     total /= power
     amplitude = abs(total)
-    angle = np.arctan2(total.imag, total.real)
+    angle += np.arctan2(total.imag, total.real) + bend * known[lead - 1] * known[lead - 2]
     turn = 0.0
     short = amplitude
     for k in range(lead):
@@ -359,6 +375,7 @@ def _loop(z: np.ndarray, known: np.ndarray, near: float, decided: np.ndarray, tr
         b = decided[k - 1]
         c1 = np.cos(angle - turn)
         s1 = np.sin(angle - turn)
+        angle += bend * decided[k] * b
         in_phase = (w.real * c1 + w.imag * s1) * b
         cross = (w.imag * c1 - w.real * s1) * b - amplitude * near * (decided[k] - decided[k - 2]) * b
         error = max(-0.7, min(0.7, cross / (amplitude + 1e-20)))
@@ -437,6 +454,17 @@ def _smooth(
     return turn
 
 
+@kernel("void(complex64[::1], float32[::1], float64, float32[::1], complex64[::1])")
+def _unbend(z: np.ndarray, decided: np.ndarray, bend: float, turned: np.ndarray, out: np.ndarray) -> None:
+    """Give z without what the decided symbols turned the phase by beyond quarter turns, and that in radians."""
+    angle = 0.0
+    for k in range(len(z)):
+        if k > 0:
+            angle += bend * decided[k] * decided[k - 1]
+        turned[k] = angle
+        out[k] = z[k] * complex(np.cos(angle), -np.sin(angle))
+
+
 @kernel("float64(complex64[::1], float32[::1], complex64[::1])", fastmath=True)
 def _agreement(z: np.ndarray, decided: np.ndarray, track: np.ndarray) -> float:
     total = np.float32(0)
@@ -478,7 +506,9 @@ class _Coherent:
     turn: float  # carrier taken out before detection, rad/sample
     drift: float  # of the symbol clock, relative
     signs: np.ndarray  # of the pulses
-    z: np.ndarray  # matched-filter outputs
+    z: np.ndarray  # matched-filter outputs, without what a wrong deviation turns them by
+    bend: float  # what a symbol turns the phase by beyond a quarter turn, rad
+    turned: np.ndarray  # and what they have together
 
 
 @dataclass(frozen=True, slots=True)
@@ -715,6 +745,8 @@ class _CarrierWay:
             STEP,
             burst.signs,
             _steady(burst, found.carrier),
+            burst.bend,
+            burst.turned,
         )
         first = max(base + int(found.start) - BACK, self._y_at + LEAD + PEAK)
         last = min(base + int(found.start) + (found.frame.stop + 8) * OS, self._scored)
@@ -857,31 +889,24 @@ def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bo
     """
     if not _keyed(y, burst):
         return None
-    start, carrier, turn, drift = burst.start, burst.carrier, 0.0, 0.0
+    carrier = burst.carrier
     known = np.cumprod(burst.sign * KNOWN_SIGNS[burst.form]).astype(np.float32)
     frame = None
     for size in (USUAL_BITS, MOST_BITS):  # few bursts are longer than a slot
         part = y[: LEAD + (size + 16) * OS]
         res, ims = np.empty((2, len(part)), np.float32)
         _derotate(part, carrier, res, ims)
-        z, track = np.empty((2, size), np.complex64)
-        decided = np.empty(size, np.float32)
-        start, drift = burst.start, 0.0
-        _matched(res, ims, start, drift, PULSE, z)
-        count = int(_loop(z, known, NEAR, decided, track))
-        z, decided, track = z[:count], decided[:count], track[:count]
-        soft, rest = np.empty((2, count), np.float32)
-        if count < TRAINING + LEAST_BITS:
+        sight = _symbols(res, ims, burst.start, known, size)
+        if len(sight.soft) < TRAINING + LEAST_BITS:
             break
-        turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
-        for _ in range(2):
-            late, stretch = _timing(res, ims, start, drift, decided, track)
-            start, drift = start + late, drift + stretch
-            _matched(res, ims, start, drift, PULSE, z)
-            turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
-        frame = _read(hard_bits(soft, 2))
-        if frame is not None or count < size:
+        frame = _read(hard_bits(sight.soft, 2))
+        if frame is not None or len(sight.soft) < size:
             break
+    if frame is None and burst.score > FIT_BENT:
+        bent = _bent(res, ims, burst.start, known, sight)
+        if bent is not None:
+            sight = bent
+            frame = _read(hard_bits(sight.soft, 2))
     if frame is None:
         steps = np.empty(MOST_BITS if odd else 0, np.float32)
         if odd:
@@ -897,22 +922,94 @@ def _detect(y: np.ndarray, burst: _Burst, noise: float | None = None, *, odd: bo
             error = (np.mean(steps[steps > 0]) + np.mean(steps[steps < 0])) / 2
             carrier += float(error) * np.pi / 2 / OS
             return _Found(plain, burst.start, carrier, float(np.mean(np.abs(part) ** 2)))
-        if count < TRAINING + LEAST_BITS or np.mean(np.abs(track) ** 2) < REPAIR_LEAST_RATIO * np.mean(rest):
+        if len(sight.soft) < TRAINING + LEAST_BITS or sight.ratio() < REPAIR_LEAST_RATIO:
             return None
-        alone = noise is not None and np.mean(rest) < ALONE_NOISE * noise
-        frame = _repaired(soft, REPAIR_TRIALS if alone else REPAIR_TRIALS_COLLIDED)
+        alone = noise is not None and np.mean(sight.rest) < ALONE_NOISE * noise
+        frame = _repaired(sight.soft, REPAIR_TRIALS if alone else REPAIR_TRIALS_COLLIDED)
         if frame is None:
             return None
     inner = slice(3, frame.stop + 6)  # the outermost lack a decided neighbour
+    kept = slice(0, frame.stop + 10)
     return _Found(
         frame,
-        start,
-        carrier + turn / OS,
-        float(np.mean(np.abs(track[inner]) ** 2)),
+        sight.start,
+        carrier + sight.turn / OS,
+        float(np.mean(np.abs(sight.track[inner]) ** 2)),
         _Coherent(
-            float(np.mean(rest[inner])), carrier, drift, decided[: frame.stop + 10], z[: frame.stop + 10]
+            float(np.mean(sight.rest[inner])),
+            carrier,
+            sight.drift,
+            sight.decided[kept],
+            sight.z[kept],
+            sight.bend,
+            sight.turned[kept],
         ),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Symbols:
+    """What the passes of coherent detection make of a burst: a value each symbol, and its clock and carrier."""
+
+    z: np.ndarray
+    decided: np.ndarray
+    track: np.ndarray
+    soft: np.ndarray
+    rest: np.ndarray
+    turned: np.ndarray
+    start: float
+    drift: float
+    turn: float
+    bend: float
+
+    def ratio(self) -> float:
+        """Give the power explained over the power that is not."""
+        return float(np.mean(np.abs(self.track) ** 2) / (np.mean(self.rest) + 1e-30))
+
+
+def _symbols(
+    res: np.ndarray, ims: np.ndarray, start: float, known: np.ndarray, size: int, bend: float = 0.0
+) -> _Symbols:
+    """Detect up to `size` symbols of a burst whose symbols turn the phase by `bend` beyond a quarter turn."""
+    z, track = np.empty((2, size), np.complex64)
+    decided = np.empty(size, np.float32)
+    drift = 0.0
+    _matched(res, ims, start, drift, PULSE, z)
+    count = int(_loop(z, known, NEAR, bend, decided, track))
+    z, decided, track = z[:count], decided[:count], track[:count]
+    soft, rest, turned = np.zeros((3, count), np.float32)
+    turn = 0.0
+    if count >= TRAINING + LEAST_BITS:
+        for again in range(3):
+            if again:
+                late, stretch = _timing(res, ims, start, drift, decided, track * np.exp(1j * turned))
+                start, drift = start + late, drift + stretch
+                _matched(res, ims, start, drift, PULSE, z)
+            if bend:
+                straight = np.empty(count, np.complex64)
+                _unbend(z, decided, bend, turned, straight)
+                if not again:
+                    track *= np.exp(-1j * turned)
+                turn = _smooth(straight, NEAR, FAR, decided, track, soft, rest)
+            else:
+                turn = _smooth(z, NEAR, FAR, decided, track, soft, rest)
+        if bend:
+            _unbend(z.copy(), decided, bend, turned, z)
+    return _Symbols(z, decided, track, soft, rest, turned, start, drift, turn, bend)
+
+
+def _bent(
+    res: np.ndarray, ims: np.ndarray, start: float, known: np.ndarray, plain: _Symbols
+) -> _Symbols | None:
+    """Give the best detection with a deviation other than the nominal; None where the nominal explains more."""
+    count = len(plain.soft)
+    best = None
+    ratio = plain.ratio() if count >= TRAINING + LEAST_BITS else 0.0
+    for bend in BENDS:
+        bent = _symbols(res, ims, start, known, max(count, USUAL_BITS), bend)
+        if len(bent.soft) >= max(TRAINING + LEAST_BITS, 0.9 * count) and bent.ratio() > ratio:
+            best, ratio = bent, bent.ratio()
+    return best
 
 
 def _repaired(soft: np.ndarray, tried: int) -> HdlcFrame | None:
