@@ -128,6 +128,44 @@ def fading(count, mode):
               f"lost {lost / max(characters, 1):.4f}, wrong {wrong / max(characters, 1):.5f}")  # fmt: skip
 
 
+def two_paths(rng, wave, apart_s, spread_hz):
+    """ITU-R F.1487: two paths of equal power, each with Gaussian gains of Doppler spread `spread_hz` (two sigma)."""
+    late = np.fft.ifft(np.fft.fft(wave) * np.exp(-2j * np.pi * np.fft.fftfreq(len(wave)) * apart_s * RATE_HZ))
+    slow = int(len(wave) / RATE_HZ * 20) + 400
+    at = np.arange(len(wave)) / RATE_HZ * 20 + 100
+    out = np.zeros(len(wave), complex)
+    for path in (wave, late):
+        gain = np.fft.ifft(
+            (rng.normal(size=slow) + 1j * rng.normal(size=slow))
+            * np.exp(-(np.fft.fftfreq(slow, 1 / 20) ** 2) / spread_hz**2)
+        )
+        gain /= np.sqrt(np.mean(np.abs(gain) ** 2))
+        out += path * (
+            np.interp(at, np.arange(slow), gain.real) + 1j * np.interp(at, np.arange(slow), gain.imag)
+        )
+    return out / np.sqrt(2)
+
+
+def selective_fading(count, mode):
+    item = {**ITEM, "text": "\n".join([ITEM["text"]] * 3), "phasing_pairs": 10}
+    wave, full = synth.transmit(item, RATE_HZ), synth.full_text(item)
+    for apart_s, spread_hz in ((1e-3, 0.2), (1e-3, 0.5), (2e-3, 1.0)):
+        for ebn0_db in (16.0, 20.0, 26.0):
+            rng = np.random.default_rng(5)
+            none = several = whole = endless = 0
+            for _ in range(count):
+                got = listen(received(rng, two_paths(rng, wave, apart_s, spread_hz), ebn0_db), mode)
+                none += not got
+                several += len(got) > 1
+                for message in got:
+                    bits = message.frame.bits
+                    text = bits.value.to_bytes(bits.size // 8, "big").decode()
+                    whole += text == full
+                    endless += not message.frame.extra["complete"]
+            print(f"two paths {1e3 * apart_s:.0f} ms apart, spread {spread_hz} Hz, {ebn0_db:.0f} dB: of {count} "
+                  f"none {none}, several {several}, whole {whole}, end not found {endless}")  # fmt: skip
+
+
 def noise(minutes, mode):
     rng = np.random.default_rng(3)
     size = int(60 * minutes * RATE_HZ)
@@ -154,4 +192,5 @@ if __name__ == "__main__":
     listen(np.zeros(3000, np.complex64), facts)
     sensitivity(count, facts)
     fading(max(count // 3, 5), facts)
+    selective_fading(max(count // 2, 5), facts)
     noise(10, facts)

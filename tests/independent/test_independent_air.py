@@ -138,6 +138,33 @@ def test_navtex_in_either_sense(high):
     assert got.fields.get("shift_inverted", False) is (high == 0)
 
 
+@pytest.mark.parametrize("ppm", [-400.0, 400.0])
+def test_navtex_of_a_clock_that_passes_the_edges_of_blocks(ppm):
+    """M.540 allows far less; each block of a second then ends within another bit."""
+    text = "\r\n".join(["BUOY TG28 UNLIT POSITION 54-45.0N 007-47.8E KEEP CLEAR"] * 4)
+    wave = tx.keyed(tx.sitor_bits(f"ZCZC EA23\r\n{text}\r\nNNNN\r\n\n"), 1300.0, 100, 170, ppm=ppm)
+    iq = tx.received(wave, 1300.0, snr_db=12, width_hz=300, quiet_s=0.5)
+    (got,) = heard("navtex", iq, 1300.0, 518e3, snr_db=12, width_hz=300)
+    assert got.fields["text"].split() == text.split()
+
+
+@pytest.mark.parametrize(("apart_s", "spread_hz"), [(1e-3, 0.5), (2e-3, 1.0)])
+def test_navtex_by_two_paths_is_one_message_with_nothing_shifted(apart_s, spread_hz):
+    text = "\r\n".join(["BUOY TG28 UNLIT POSITION 54-45.0N 007-47.8E KEEP CLEAR"] * 4)
+    wave = tx.keyed(tx.sitor_bits(f"ZCZC EA23\r\n{text}\r\nNNNN\r\n\n"), 1300.0, 100, 170)
+    wrong = characters = 0
+    for seed in range(8):
+        faded = tx.two_paths(wave, 1300.0, apart_s=apart_s, spread_hz=spread_hz, seed=seed)
+        iq = tx.received(faded, 1300.0, snr_db=18, width_hz=300, quiet_s=0.5, seed=seed)
+        (got,) = heard("navtex", iq, 1300.0, 518e3, snr_db=18, width_hz=300)
+        said = " ".join(got.fields["text"].split())
+        want = " ".join(text.split())
+        assert len(said) == len(want)
+        wrong += sum(a not in (b, "*") for a, b in zip(said, want, strict=True))
+        characters += len(want)
+    assert wrong <= 0.002 * characters
+
+
 @pytest.mark.parametrize(("pre_key", "depth"), [(4, 0.5), (16, 0.95)])
 def test_acars(pre_key, depth):
     block = tx.acars_block("2", "G-ABCD", "H1", "3", "M03ALH2523POSN 5230.1 E00822.4, KEEP 350")

@@ -207,7 +207,8 @@ class FskReceiver:
         clock = sum(weight * self._blocks[place - half + k].clock for k, weight in enumerate(CLOCK_WEIGHTS))
         phase = (-np.angle(clock) / (2 * np.pi)) % 1.0 * self.period
         begin, end = number * self._size, (number + 1) * self._size
-        least = max(begin, self._next - 0.5 * self.period)
+        # a clock a little earlier than a block before goes on with the next bit, though that began in that block
+        least = self._next - 0.5 * self.period if self._next >= 0 else float(begin)
         first = np.ceil((least - phase) / self.period) * self.period + phase
         count = int(np.ceil((end - first) / self.period))
         if count <= 0:
@@ -230,11 +231,17 @@ class FskReceiver:
         heard = less[more > 1e-6 * more.max()] if more.max() > 0 else less  # not the silence after the end
         noise = max(float(np.mean(np.minimum(heard, 6 * np.median(heard)))), 0.3 * self._noise, 1e-30)
         self._noise = noise
-        kernel_ = np.ones(AMPLITUDE_SYMBOLS)
-        level = np.convolve(more, kernel_, "same") / np.convolve(np.ones(len(more)), kernel_, "same")
-        amplitude = np.sqrt(np.maximum(level - noise, 0.1 * level))
-        scale = 2 * amplitude / noise
-        llr = np.clip(log_i0(scale * on) - log_i0(scale * off), -MOST, MOST)
+        window = np.ones(AMPLITUDE_SYMBOLS)
+        level = np.convolve(more, window, "same") / np.convolve(np.ones(len(more)), window, "same")
+        # two paths fade the tones apart: each has the strength of the symbols in which it is the stronger one
+        odds = []
+        for own, other in ((on, off), (off, on)):
+            mine = (own > other).astype(float)
+            share = np.convolve(own**2 * mine, window, "same") + level
+            strength = share / (np.convolve(mine, window, "same") + 1.0)
+            power = np.maximum(strength - noise, 0.1 * strength)
+            odds.append(log_i0(2 * np.sqrt(power) / noise * own) - power / noise)
+        llr = np.clip(odds[0] - odds[1], -MOST, MOST)
         inner = slice(beside, len(llr) - beside)
         return SoftBits(
             llr[inner].astype(np.float32),
