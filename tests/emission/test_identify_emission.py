@@ -114,8 +114,14 @@ def test_two_calls_or_one():
     rng = np.random.default_rng(3)
     samples, detection, span, _, _ = sig.channel(*sig.gmsk(rng, 0.026), 15, rng)
     result = measure(samples, detection, span_hz=span)
-    assert (result, identify(samples, detection, result, span_hz=span)) == examine(
-        samples, detection, span_hz=span
+    together, answer = examine(samples, detection, span_hz=span)
+    assert answer == identify(samples, detection, result, span_hz=span)
+    # The class tells more of the centre; all else is as it was measured.
+    assert together.center_hz == answer.carrier_hz
+    assert together.methods.items() - {("center", together.methods["center"])} < result.methods.items()
+    assert (together.level_dbfs, together.occupied_bandwidth_hz) == (
+        result.level_dbfs,
+        result.occupied_bandwidth_hz,
     )
 
 
@@ -256,3 +262,19 @@ def test_drift_is_no_amplitude_modulation(drift_hz_s):
     measured, answer = examine(samples, detection, span_hz=span)
     assert answer.kind == "am"
     assert measured.modulation_depth_pct == pytest.approx(30, abs=3)
+
+
+@pytest.mark.parametrize(("baud", "shift_hz"), [(50, 170), (75, 850), (1200, 9000)])
+def test_the_rate_of_noisy_keying_is_no_multiple(baud, shift_hz):
+    # Noise makes twice to nine times the rate look as good; data at their own rate change every other symbol. Shifts:
+    # common practice of radioteletype and paging.
+    right = 0
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        iq, rate = sig.fsk(rng, max(100 / baud, 0.3), baud, shift_hz / 2, 40 * max(shift_hz, baud))
+        samples, detection, span, _, _ = sig.channel(iq, rate, 7, rng)
+        _, answer = examine(samples, detection, span_hz=span)
+        assert answer.kind == "fsk2"
+        error = abs(answer.symbol_rate_hz - baud)
+        right += error < 2 * answer.symbol_rate_uncertainty_hz
+    assert right >= 5

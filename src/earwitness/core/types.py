@@ -108,6 +108,9 @@ class Identification:
     symbol_rate_uncertainty_hz: float | None = None
     deviation_hz: float | None = None
     carrier_hz: float | None = None  # suppressed or present carrier where the class has one
+    carrier_uncertainty_hz: float | None = (
+        None  # standard; None where the carrier is no better known than the centre
+    )
 
 
 @dataclass(frozen=True, slots=True)

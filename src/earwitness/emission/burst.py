@@ -20,7 +20,26 @@ LONGEST = 1 << 17  # channel samples looked at
 OVERSAMPLE = 4  # samples per pass-band width
 SKIRT = 0.0015  # density relative to the band's middle where a band ends at the latest
 SURE_STEPS = 3  # of a twentieth of the width
+SHRINK_CELLS = 20  # a band that a detector saw too wide is looked at in so many parts
+LEAST_SHRINK_BINS = 8
+MOST_SHRINKS = 3
+SHRINK_NOISE = 0.02  # relative error of the noise density allowed for
 LOOKS = 32  # independent looks in the smoothed power that finds on and off
+TAIL_STEPS = 30  # looked at beyond the band for what is too weak to be seen step by step
+
+
+@dataclass(frozen=True, slots=True)
+class Tails:
+    """Net power in steps of `step_hz` outwards from the band's two edges, up to the next emission.
+
+    `noise` is the noise power of a step that has been taken out, `looks` how many independent looks it rests on.
+    """
+
+    below: np.ndarray
+    above: np.ndarray
+    step_hz: float
+    noise: float
+    looks: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +61,7 @@ class Burst:
     noise_hz: float  # noise power per Hz
     start: float  # channel sample where it begins
     stop: float
+    tails: Tails
 
     @property
     def snr(self) -> float:
@@ -125,9 +145,9 @@ def cut(
     size = fft.good_size(len(data))
     spectrum = fft.forward(data, size)
     bin_hz = rate / size
-    low, high, free_low, free_high = _grow(
-        spectrum, bin_hz, noise_hz * rate * len(data), channel, detection, least_hz
-    )
+    noise_bin = noise_hz * rate * len(data)
+    band = _grow(spectrum, bin_hz, noise_bin, channel, detection, least_hz)
+    low, high, free_low, free_high = band.low_hz, band.high_hz, band.free_low_hz, band.free_high_hz
     width = high - low
     # Flat a little beyond the band, but not into a neighbour.
     pass_low, pass_high = low - min(0.1 * width, 0.5 * free_low), high + min(0.1 * width, 0.5 * free_high)
@@ -161,6 +181,8 @@ def cut(
     if power <= 0:
         return None
     scale = rate / out_rate
+    # A bin's power is spread over all samples; the emission's is that of the stretch it is on.
+    share = band.step / (size * scale * len(iq))
     center_hz = channel.center_hz + center_bin * bin_hz
     shift = channel.center_hz - center_hz
     return Burst(
@@ -175,6 +197,13 @@ def cut(
         noise_hz=noise_hz,
         start=first + span[0] * scale,
         stop=first + span[1] * scale,
+        tails=Tails(
+            below=(band.below - noise_bin) * share,
+            above=(band.above - noise_bin) * share,
+            step_hz=band.step * bin_hz,
+            noise=noise_bin * share,
+            looks=band.step * len(data) / size,
+        ),
     )
 
 
@@ -188,6 +217,19 @@ def _ring(values: np.ndarray, first: int, last: int) -> np.ndarray:
     return values[np.arange(first, last) % n]
 
 
+@dataclass(frozen=True, slots=True)
+class _Band:
+    """A band relative to the channel's centre, the space beyond it, and the mean power of a bin in steps of that."""
+
+    low_hz: float
+    high_hz: float
+    free_low_hz: float
+    free_high_hz: float
+    below: np.ndarray
+    above: np.ndarray
+    step: int
+
+
 def _grow(
     spectrum: np.ndarray,
     bin_hz: float,
@@ -195,15 +237,16 @@ def _grow(
     channel: Samples,
     detection: Detection,
     least_hz: float,
-) -> tuple[float, float, float, float]:
-    """Give the band's edges relative to the channel's centre, moved out to the noise, and the space beyond.
+) -> _Band:
+    """Give the band with its edges moved out to the noise, and what lies beyond.
 
-    The space (low side, high side) ends where another emission begins.
+    The space ends where another emission begins.
     """
     size = len(spectrum)
     edge = 0.48 * channel.rate_hz
     low = max(detection.low_hz - channel.center_hz, -edge)
     high = min(detection.high_hz - channel.center_hz, edge)
+    low, high = _shrink(spectrum, bin_hz, noise_bin, low, high, least_hz)
     # Enough independent samples to judge a bare carrier by.
     least = min(max(64 * bin_hz, 4e-3 * channel.rate_hz, least_hz), 2 * edge)
     if high - low < least:
@@ -219,12 +262,12 @@ def _grow(
     inside = spectrum[np.arange(first, last + 1, max((last - first) // 2000, 1)) % size]
     need = max(need, SKIRT * (float(np.median(inside.real**2 + inside.imag**2)) / np.log(2) - noise_bin))
 
-    def steps(start: int, sign: int) -> tuple[int, int]:
-        """Give how many steps the band goes on, and how many more are free."""
+    def steps(start: int, sign: int) -> tuple[int, int, np.ndarray]:
+        """Give how many steps the band goes on, how many more are free, and the power of those beyond."""
         reached = 0
         before = np.inf
-        count = 0
-        for count in range(1, limit + 6):
+        powers: list[float] = []
+        for count in range(1, limit + TAIL_STEPS):
             near, far = start + sign * (count - 1) * step, start + sign * (count * step - 1)
             if abs(far) * bin_hz >= edge:
                 break
@@ -237,12 +280,47 @@ def _grow(
             # A null or a gap between sidebands is bridged.
             if power >= need and count <= min(limit, reached + 1 + SURE_STEPS):
                 reached = count
-        return reached, max(count - 1 - reached, 0)
+            powers.append(power)
+        return reached, max(min(len(powers), limit + 4) - reached, 0), np.array(powers[reached:])
 
-    down, free_down = steps(first, -1)
-    up, free_up = steps(last, 1)
+    down, free_down, below = steps(first, -1)
+    up, free_up, above = steps(last, 1)
     step_hz = step * bin_hz
-    return low - down * step_hz, high + up * step_hz, free_down * step_hz, free_up * step_hz
+    return _Band(
+        low_hz=low - down * step_hz,
+        high_hz=high + up * step_hz,
+        free_low_hz=free_down * step_hz,
+        free_high_hz=free_up * step_hz,
+        below=below,
+        above=above,
+        step=step,
+    )
+
+
+def _shrink(
+    spectrum: np.ndarray, bin_hz: float, noise_bin: float, low: float, high: float, least_hz: float
+) -> tuple[float, float]:
+    """Give a band's edges moved in to where there is power over the noise, when that is less than half of it."""
+    for _ in range(MOST_SHRINKS):
+        first = round(low / bin_hz)
+        step = int((high - low) / bin_hz) // SHRINK_CELLS
+        if step < LEAST_SHRINK_BINS:
+            break
+        cells = _ring(spectrum, first, first + SHRINK_CELLS * step).reshape(SHRINK_CELLS, step)
+        power = np.mean(cells.real**2 + cells.imag**2, axis=1)
+        seen = np.flatnonzero(power > noise_bin * (1 + 5 / np.sqrt(step)))
+        if len(seen) == 0:
+            break
+        inner_low = (first + max(int(seen[0]) - 2, 0) * step) * bin_hz
+        inner_high = (first + min(int(seen[-1]) + 3, SHRINK_CELLS) * step) * bin_hz
+        if not least_hz <= inner_high - inner_low <= (high - low) / 2:
+            break
+        # Weak sidebands are seen only all together.
+        outside = np.delete(power, np.arange(max(int(seen[0]) - 2, 0), min(int(seen[-1]) + 3, SHRINK_CELLS)))
+        if np.mean(outside) > noise_bin * (1 + SHRINK_NOISE + 1 / np.sqrt(len(outside) * step)):
+            break
+        low, high = inner_low, inner_high
+    return low, high
 
 
 def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int] | None:
@@ -253,7 +331,12 @@ def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int
     over = peak - noise
     if over < 3 * noise / np.sqrt(LOOKS):
         return None
-    return _outer(power, noise + max(0.12 * over, min(5 * noise / np.sqrt(LOOKS), 0.5 * over)))
+    first, last = _outer(power, noise + max(0.12 * over, min(5 * noise / np.sqrt(LOOKS), 0.5 * over)))
+    # Where it really begins and ends the mean has come to half of what it is a window further in.
+    inner = min(length, (last - first) // 2)
+    begin = first + int((power[first:last] >= (power[first + inner] + noise) / 2).argmax())
+    end = last - int((power[first:last][::-1] >= (power[last - 1 - inner] + noise) / 2).argmax())
+    return (begin, end) if end - begin > inner else (first, last)
 
 
 @kernel("Tuple((int64, int64))(float32[::1], float64)")

@@ -15,10 +15,14 @@ from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.quantile import quantile
 from earwitness.emission.burst import Burst, moving_mean, squares
-from earwitness.emission.lines import LineSpectrum
+from earwitness.emission.lines import LineSpectrum, hann
 
 CORE = 49_152  # samples: 12 000 times the inverse of the width
+GROUPS = 8
 KEYING_CORE = 20_480  # enough for a symbol clock
+HANN_COST = (
+    2.34  # variance of the peak of a Hann-windowed transform over the bound: (w^2 t^2) / (w t^2)^2 / 12
+)
 NO_LINE = 0.2  # share of the power below which a line is not looked at closer
 CLEAR_SNR = 1.6  # power ratio below which a line may be all there is to see
 
@@ -31,6 +35,9 @@ class Spectrum:
     density: np.ndarray  # power per Hz
     bin_hz: float
     looks: float
+    parts: (
+        np.ndarray
+    )  # the same of up to GROUPS successive parts of the burst: what their scatter says is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,16 +186,18 @@ class Features:
         frames = np.lib.stride_tricks.as_strided(
             self.iq, (count, size), (self.iq.strides[0] * step, self.iq.strides[0]), writeable=False
         )
-        total = np.zeros(size)
-        for first in range(0, count, 64):
-            part = fft.forward(frames[first : first + 64] * window)
-            total += np.sum(part.real**2 + part.imag**2, axis=0)
+        bounds = [round(count * i / GROUPS) for i in range(GROUPS + 1)] if count >= GROUPS else [0, count]
+        parts = np.zeros((len(bounds) - 1, size))
+        for row, first, last in zip(parts, bounds, bounds[1:], strict=False):
+            for begin in range(first, last, 64):
+                part = fft.forward(frames[begin : min(begin + 64, last)] * window)
+                row += np.sum(part.real**2 + part.imag**2, axis=0)
         # The ends get half the weight of the middle; the burst's mean power is kept exactly.
-        density = np.concatenate([total[size // 2 :], total[: size // 2]])
+        parts = np.concatenate([parts[:, size // 2 :], parts[:, : size // 2]], axis=1)
         bin_hz = self.rate_hz / size
-        density *= (self.burst.power + self.burst.noise) / max(density.sum() * bin_hz, 1e-30)
+        parts *= (self.burst.power + self.burst.noise) / max(parts.sum() * bin_hz, 1e-30)
         frequency = (np.arange(size) - size // 2) * bin_hz
-        return Spectrum(frequency, density, bin_hz, 0.95 * max(count, 1))
+        return Spectrum(frequency, parts.sum(axis=0), bin_hz, 0.95 * max(count, 1), parts)
 
     @cached_property
     def lines(self) -> LineSpectrum:
@@ -258,6 +267,36 @@ class Features:
             carrier_snr=carrier_power / carrier_noise,
             depth=depth,
         )
+
+    @cached_property
+    def carrier_peak(self) -> tuple[float, float]:
+        """Frequency of the carrier line relative to the burst's centre, and its standard uncertainty, in Hz.
+
+        From the highest bin of the Hann-windowed transform by Newton's steps to its peak. The uncertainty is Rife and
+        Boorstyn's bound (1974) for that window, and what drift spreads over more than one bin.
+        """
+        n, lines, line = len(self.iq), self.lines, self.carrier
+        slack_hz = max(40.0, 2 * lines.resolution_hz)
+        first = int(np.floor((line.frequency_hz - slack_hz) / lines.bin_hz))
+        bins = np.arange(first, first + int(np.ceil(2 * slack_hz / lines.bin_hz)) + 2)
+        found = float(bins[int(lines.power[bins % lines.size].argmax())]) * lines.bin_hz
+        place = (np.arange(n) - (n - 1) / 2) / self.rate_hz
+        shaped = self.iq * hann(n)
+        for _ in range(3):
+            turned = shaped * np.exp(-2j * np.pi * found * place)
+            flat = turned.sum()
+            # Of ln |X|^2 with X' = -2 pi i sum(t x) and X'' = -4 pi^2 sum(t^2 x).
+            mean, square = np.vdot(place, turned) / flat, np.vdot(place**2, turned) / flat
+            slope = 4 * np.pi * mean.imag
+            bend = 8 * np.pi**2 * (abs(mean) ** 2 - square.real) - slope**2
+            if bend >= 0 or abs(slope / bend) > lines.resolution_hz:
+                break
+            found -= float(slope / bend)
+        energy = max(line.share, 1e-6) * self.burst.snr * n / self.look
+        bound = np.sqrt(6 * HANN_COST / energy) * lines.resolution_hz / (2 * np.pi)
+        near = lines.at(found, lines.bin_hz)
+        smeared = max(line.share - (near.share if near else 0.0), 0.0)
+        return found, float(np.hypot(bound, smeared * lines.resolution_hz / 4))
 
     @cached_property
     def track(self) -> np.ndarray:

@@ -38,6 +38,16 @@ LEAST_CONFIDENCE = 0.5
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
+CARRIER_METHODS = {
+    "carrier": "frequency of its carrier line",
+    "am": "frequency of its carrier line",
+    "cw": "frequency of its carrier line",
+    "ook": "frequency of its carrier line",
+    "fsk2": "middle of the two keyed frequencies",
+    "fsk4": "middle of the four keyed frequencies",
+    "psk": "carrier, from the line that its power of the order of keying has",
+    "ssb": "suppressed carrier, where the combs of the voice's pitch meet",
+}
 CONSTANT_ENVELOPE = 0.12  # relative variance of the power, noise removed
 
 
@@ -69,7 +79,19 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
     answer = identify_burst(features, measurement)
     if answer.kind == "carrier":
         answer = _sound_beside(channel, detection, span_hz, measurement) or answer
-    return measurement, answer
+    return _as_known(measurement, answer), answer
+
+
+def _as_known(measurement: Measurement, answer: Identification) -> Measurement:
+    """Give the figures with those that knowing the class makes better."""
+    if answer.carrier_hz is None or answer.carrier_uncertainty_hz is None:
+        return measurement
+    return replace(
+        measurement,
+        center_hz=answer.carrier_hz,
+        center_uncertainty_hz=answer.carrier_uncertainty_hz,
+        methods={**measurement.methods, "center": CARRIER_METHODS[answer.kind]},
+    )
 
 
 def _sound_beside(
@@ -133,13 +155,21 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
     )
 
 
+def _at_line(features: Features) -> dict[str, float]:
+    """Give the carrier's frequency and its uncertainty from its line."""
+    peak_hz, uncertainty_hz = features.carrier_peak
+    return {
+        "carrier_hz": features.burst.center_hz + peak_hz,
+        "carrier_uncertainty_hz": float(np.hypot(uncertainty_hz, 0.01)),
+    }
+
+
 def _morse(features: Features, keyed: Switching | None, width: float) -> Identification | None:
     """Give a keyed carrier: a line that comes and goes in times a hand or keyer makes."""
     if keyed is None or width > MORSE_WIDTH_HZ or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
         return None
     if keyed.contrast_db < 8 or keyed.separation < 0.7 or keyed.on_variation > 0.35:
         return None
-    line = features.carrier
     if keyed.short_on_s < 0.012 or keyed.short_off_s < 0.008:
         return None
     dot = min(keyed.short_on_s, 1.3 * keyed.short_off_s)
@@ -154,7 +184,7 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
             f"short element {1000 * keyed.short_on_s:.0f} ms, long {ratio:.1f} times that (about {speed:.0f} wpm)",
         ),
         designator(max(width, 1.0), "A1A"),
-        carrier_hz=features.burst.center_hz + line.frequency_hz,
+        **_at_line(features),
     )
 
 
@@ -165,8 +195,6 @@ def _amplitude(
     if keyed and keyed.contrast_db > OFF_DB and keyed.separation > 0.8 and keyed.on_share < 0.9:
         return None
     line = features.carrier
-    burst = features.burst
-    carrier_hz = burst.center_hz + line.frequency_hz
     # Sidebands of sound that hold so much power lie within the occupied bandwidth: else they are keying, or fading.
     sound = width > LEAST_SOUND_HZ or line.in_phase < 0.02
     if is_am(features) and sound:
@@ -186,7 +214,7 @@ def _amplitude(
                 " dB more along the carrier's phase than across it",
             ),
             designator(bandwidth, "A3E"),
-            carrier_hz=carrier_hz,
+            **_at_line(features),
         )
     rest = max(line.in_phase, 0) + max(line.quadrature, 0)
     if line.share > 0.85 and line.carrier_snr > 15 and rest < 0.02 + 4 * line.uncertainty:
@@ -199,7 +227,7 @@ def _amplitude(
                 f"modulation {10 * np.log10(max(rest, line.uncertainty, 1e-9)):.0f} dB relative to the carrier",
             ),
             designator(None, "N0N"),
-            carrier_hz=carrier_hz,
+            **_at_line(features),
         )
     return None
 
@@ -234,6 +262,7 @@ def _drifting(features: Features, measurement: Measurement, width: float) -> Ide
         found,
         reasons=(*found.reasons, f"drifting by about {rate_hz:.0f} Hz a second"),
         carrier_hz=measurement.center_hz,
+        carrier_uncertainty_hz=None,
     )
 
 
@@ -314,6 +343,8 @@ def _keyed(
     deviation = keying.deviation_hz
     variant = None
     reasons = [steady]
+    half_step = deviation / (keying.levels - 1)
+    center_error = half_step * (0.01 + keying.raw_spread / np.sqrt(max(keying.symbols, 1)))
     if halved and pair:
         # Gaussian pre-filtering lowers what single symbols reach; the index is a half all the same.
         variant = "gmsk"
@@ -356,6 +387,7 @@ def _keyed(
         symbol_rate_uncertainty_hz=rate_error,
         deviation_hz=deviation,
         carrier_hz=center_hz,
+        carrier_uncertainty_hz=center_error,
     )
 
 
@@ -491,7 +523,7 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
         _sure(max(evidence), 0.3 + 0.4 * len(evidence)),
         tuple(reasons),
         designator(width, "A1A" if hand else "M1D" if ppm else "A1D"),
-        carrier_hz=features.burst.center_hz + line.frequency_hz,
+        **(_at_line(features) if coherent else {"carrier_hz": features.burst.center_hz + line.frequency_hz}),
     )
 
 
@@ -531,6 +563,7 @@ def _phase(features: Features, width: float) -> Identification | None:
         symbol_rate_hz=keying.rate_hz,
         symbol_rate_uncertainty_hz=keying.rate_uncertainty_hz,
         carrier_hz=features.burst.center_hz + keying.carrier_hz,
+        carrier_uncertainty_hz=0.15 * keying.rate_hz / keying.order / keying.symbols,
     )
 
 
@@ -553,6 +586,7 @@ def _speech(features: Features, width: float) -> Identification | None:
         ),
         designator(2700.0, "J3E"),
         carrier_hz=burst.center_hz + found.carrier_hz,
+        carrier_uncertainty_hz=found.carrier_uncertainty_hz,
     )
 
 

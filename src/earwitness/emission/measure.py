@@ -11,14 +11,12 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from earwitness.core.errors import ParameterError
 from earwitness.core.types import Detection, Measurement, Samples
 from earwitness.dsp import fft
 from earwitness.emission.burst import Burst, cut, moving_mean
 from earwitness.emission.features import Features, Spectrum, noise_free_peak
+from earwitness.emission.occupied import FLOOR_ERROR, occupied
 
-BETA_HALF = 0.005  # RR 1.153: 0.5 % of the mean power beyond each edge
-FLOOR_ERROR = 0.02  # relative systematic error of the noise density assumed in uncertainties (0.1 dB)
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
@@ -54,55 +52,6 @@ def from_detection(detection: Detection) -> Measurement:
     )
 
 
-def occupied(
-    spectrum: Spectrum, noise_hz: float, low_hz: float, high_hz: float
-) -> tuple[float, float, float]:
-    """Give (lower edge, upper edge, standard uncertainty of their distance) in Hz of the 99 % bandwidth.
-
-    SM.443 beta/2 method: noise subtracted, power integrated from each end to 0.5 %, interpolated inside
-    the bin. Only low_hz..high_hz is integrated. The uncertainty is infinite when the noise forbids it.
-    """
-    pick = (spectrum.frequency_hz >= low_hz - spectrum.bin_hz) & (
-        spectrum.frequency_hz <= high_hz + spectrum.bin_hz
-    )
-    if pick.sum() < 3:
-        raise ParameterError("fewer than three spectrum bins in the band")
-    frequency = spectrum.frequency_hz[pick]
-    density = spectrum.density[pick]
-    net = density - noise_hz
-    total = net.sum()
-    edges = np.concatenate([frequency - spectrum.bin_hz / 2, [frequency[-1] + spectrum.bin_hz / 2]])
-
-    def edge(values: np.ndarray, level: float) -> float:
-        """Give how far in from the first edge (bins) the running share passes `level` for good."""
-        run = np.concatenate([[0], np.cumsum(values)]) / total
-        at = int(np.flatnonzero(run < level)[-1])
-        if at + 1 >= len(run):
-            return float(len(run) - 1)
-        return at + (level - run[at]) / max(run[at + 1] - run[at], 1e-12)
-
-    if total <= 0:
-        return low_hz, high_hz, np.inf
-    places = np.arange(len(edges))
-    lower = float(np.interp(edge(net, BETA_HALF), places, edges))
-    upper = float(np.interp(len(edges) - 1 - edge(net[::-1], BETA_HALF), places, edges))
-    if upper <= lower:
-        return lower, upper, np.inf
-    variance = spectrum.bin_hz**2 / 12
-    for values, outside in ((net, frequency < lower), (net[::-1], frequency > upper)):
-        # Error of the integrated tail: where would half a per cent then be?
-        random = float(np.sum(density[outside] ** 2)) * 1.5 / spectrum.looks
-        fixed = (FLOOR_ERROR * noise_hz * outside.sum()) ** 2
-        error = float(np.sqrt(random + fixed)) / total
-        if error > 0.4 * BETA_HALF:
-            return lower, upper, np.inf
-        error = max(error, 0.15 * BETA_HALF)
-        variance += (
-            (edge(values, BETA_HALF + error) - edge(values, BETA_HALF - error)) / 2 * spectrum.bin_hz
-        ) ** 2
-    return lower, upper, float(np.sqrt(variance))
-
-
 def xdb_edges(spectrum: Spectrum, noise_hz: float, xdb: float) -> tuple[float, float]:
     """Give the outermost frequencies in Hz where the net density is `xdb` below its peak, interpolated."""
     net = np.maximum(spectrum.density - noise_hz, 0)
@@ -136,7 +85,9 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
         "snr": "signal power over noise power in the occupied bandwidth",
     }
     noise_hz = burst.noise_hz
-    lower, upper, spread = occupied(spectrum, noise_hz, burst.low_hz, burst.high_hz)
+    band = occupied(features)
+    lower, upper, width_error = band.lower_hz, band.upper_hz, band.uncertainty_hz
+    width = upper - lower
     # Noise and its scatter limit how far below the peak a width can be read.
     pick = (spectrum.frequency_hz >= burst.low_hz) & (spectrum.frequency_hz <= burst.high_hz)
     peak = float(np.max(spectrum.density[pick])) - noise_hz
@@ -148,21 +99,13 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
         x_low, x_high = xdb_edges(spectrum, noise_hz, xdb)
         xdb_width = x_high - x_low
         methods["xdb_bandwidth"] = f"outermost points {xdb:g} dB below the peak of the averaged spectrum"
-    if np.isfinite(spread):
-        width, width_error = upper - lower, spread
+    if band.told:
         methods["occupied_bandwidth"] = "99 % power, beta/2 method after SM.443, noise subtracted"
-    elif xdb_width is not None:
-        # The uncertain tails are left out; what the cut-off loses is in the uncertainty.
-        width = max(min(upper - lower, xdb_width * 1.1), xdb_width)
-        width_error = max(0.1 * width, abs(upper - lower - xdb_width) / 2, spectrum.bin_hz)
-        middle = (x_low + x_high) / 2
-        lower, upper = middle - width / 2, middle + width / 2
-        methods["occupied_bandwidth"] = (
-            f"the {xdb:g} dB width in its place: noise forbids the beta/2 method at this SNR"
-        )
     else:
-        width, width_error = burst.high_hz - burst.low_hz, (burst.high_hz - burst.low_hz) / 2
-        methods["occupied_bandwidth"] = "the band with power over the noise: too weak for beta/2 or x dB"
+        methods["occupied_bandwidth"] = (
+            "between what surely holds less than 99 % of the power and how far it may reach:"
+            " noise forbids the beta/2 method at this SNR"
+        )
 
     inside = (spectrum.frequency_hz >= lower - spectrum.bin_hz) & (
         spectrum.frequency_hz <= upper + spectrum.bin_hz
@@ -171,27 +114,31 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     offsets = spectrum.frequency_hz[inside]
     share = net / max(net.sum(), 1e-30)
     centroid = float(np.sum(share * offsets)) if net.sum() > 0 else (lower + upper) / 2
-    random = float(np.sum((spectrum.density[inside] * (offsets - centroid)) ** 2)) * 1.5 / spectrum.looks
+    moments = (spectrum.parts[:, inside] - noise_hz / len(spectrum.parts)) @ (offsets - centroid)
+    if len(moments) > 2:  # the scatter between parts of the burst holds noise and unbalanced data alike
+        random = float(np.sum(moments**2)) * len(moments) / (len(moments) - 1)
+    else:
+        random = float(np.sum((spectrum.density[inside] * (offsets - centroid)) ** 2)) * 1.5 / spectrum.looks
     statistical = np.sqrt(random) / max(net.sum(), 1e-30)
     skew = centroid - (lower + upper) / 2
     core = features.core
     line = core.carrier
-    if line.share > 0.9 and line.carrier_snr > 10:
-        steady = core.lines.at(line.frequency_hz, max(40.0, 2 * core.lines.resolution_hz))
-        centroid = steady.frequency_hz if steady else line.frequency_hz
-        # Rife and Boorstyn's bound, and what drift spreads over more than one bin.
-        bound = (
-            np.sqrt(6 / (core.burst.snr * len(core.iq) / core.look)) * core.lines.resolution_hz / (2 * np.pi)
-        )
-        spread_bins = 1 - min(steady.share if steady else 0.0, 1.0)
-        statistical = np.hypot(bound, spread_bins * core.lines.resolution_hz / 4)
+    amplitude = is_am(core)
+    if (line.share > 0.9 or amplitude) and line.carrier_snr > 10:
+        centroid, statistical = core.carrier_peak
         skew = 0.0
         methods["center"] = "frequency of its carrier line"
-    center_error = float(np.sqrt(statistical**2 + (skew / 3) ** 2 + 0.01**2))
+    # The middle of the band is a centre as well: both are meant to lie within twice the uncertainty.
+    center_error = float(np.sqrt(statistical**2 + skew**2 / 3 + 0.01**2))
 
     independent = max(burst.width_hz * features.duration_s, 1.0)
     ratio = burst.noise / burst.power
-    level_error = 4.34 * np.sqrt((2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2)
+    # Speech and keying do not keep one level: how far their mean is known, their own parts say.
+    powers = spectrum.parts.sum(axis=1)
+    uneven = float(np.std(powers) / np.mean(powers)) / np.sqrt(max(len(powers) - 1, 1))
+    level_error = 4.34 * np.sqrt(
+        (2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2 + uneven**2
+    )
     level = 10 * np.log10(burst.power)
     noise_power = noise_hz * max(width, spectrum.bin_hz)
     snr_error = np.sqrt(
@@ -199,7 +146,7 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     )
 
     deviation = deviation_error = depth = depth_error = None
-    if is_am(core):
+    if amplitude:
         methods["modulation_depth"] = (
             "half the swing (0.5 to 99.5 %) along the carrier's phase, noise removed"
         )
@@ -254,7 +201,7 @@ def peak_deviation(features: Features) -> tuple[float, float]:
     # The mean over one look is a phase difference: its noise comes from the two end points.
     sigma = burst.width_hz / (2 * np.pi * np.sqrt(burst.snr))
     peak = noise_free_peak(track, float(sigma), 0.001)
-    return peak, float(max(0.05 * peak, sigma, burst.width_hz / 200))
+    return peak, float(max(0.08 * peak, sigma, burst.width_hz / 200))
 
 
 def density_beside(

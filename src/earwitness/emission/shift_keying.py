@@ -42,6 +42,8 @@ USUAL_RATES = (
 )
 FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
+SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
+MOST_PARTS = 9
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
 QUARTILES = (0.1, 0.25, 0.75, 0.9)
 PHASES = np.arange(0.05, 1, 0.1)
@@ -258,7 +260,34 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
             ]
     # A multiple of the true rate explains as much, a fraction of it less: the slowest of the best is right.
     top = max(_merit(item) for item in readings)
-    return min((item for item in readings if _merit(item) > top - 0.015), key=lambda item: item.rate_hz)
+    chosen = min((item for item in readings if _merit(item) > top - 0.015), key=lambda item: item.rate_hz)
+    if chosen.levels == 2 and chosen.alternation < SLOW_ALTERNATION:
+        for part in range(2, min(int(1.2 / max(chosen.alternation, 0.1)), MOST_PARTS) + 1):
+            found = _judge(
+                features, width_hz, chosen.rate_hz / part, chosen.clock_db, float(middle), total, even=even
+            )
+            if found:
+                readings.append(found)
+    slower = [item for item in readings if _is_part(item, chosen)]
+    return max(slower, key=_merit, default=chosen)
+
+
+def _is_part(slow: Keying, fast: Keying) -> bool:
+    """Tell whether `fast` is a multiple of a rate at which symbols come and go like data, and are held as cleanly.
+
+    Random data differ from symbol to symbol half of the time; read k times too fast, half of that k-th.
+    """
+    times = fast.rate_hz / slow.rate_hz
+    return (
+        slow.levels == fast.levels
+        and times > 1.5
+        and abs(times - round(times)) < 0.01 * times
+        and fast.alternation < SLOW_ALTERNATION
+        and slow.alternation > SLOW_ALTERNATION
+        and slow.singles > fast.singles
+        and slow.raw_spread < 1.1 * fast.raw_spread
+        and slow.explained > fast.explained - 0.17
+    )
 
 
 def _merit(keying: Keying) -> float:

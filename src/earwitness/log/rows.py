@@ -40,6 +40,7 @@ def emission_row(
         "reasons": list(identification.reasons),
         "variant": identification.variant,
         "carrier_hz": identification.carrier_hz,
+        "carrier_uncertainty_hz": identification.carrier_uncertainty_hz,
         "occupied_bandwidth_uncertainty_hz": measurement.occupied_bandwidth_uncertainty_hz,
         "xdb_bandwidth_hz": measurement.xdb_bandwidth_hz,
         "xdb": measurement.xdb,
