@@ -20,6 +20,7 @@ from earwitness.emission.occupied import FLOOR_ERROR, occupied
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
+LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
 
@@ -180,7 +181,8 @@ def is_am(features: Features) -> bool:
     line = features.carrier
     significant = line.in_phase > 4 * line.uncertainty and line.in_phase > 0.004
     return bool(
-        line.share > 0.3
+        line.share * (1 + line.in_phase + max(line.quadrature, 0.0)) > LEAST_ACCOUNT
+        and line.share > 0.3
         and line.in_phase < 0.6
         and LEAST_AM_HZ < features.burst.width_hz < AM_WIDTH_HZ
         and line.carrier_snr > 20
