@@ -36,6 +36,7 @@ CRC_SYNC_ERRORS = 1  # of both markers around a frame that has but a CRC
 MOST_LENGTHS = 4  # later markers a block's length is taken from
 BELIEVED = -14.0  # log10 of the chance, per bit looked at, from which a codeblock is believed
 PLAINER = 2.0  # how many more pairs of equal octets a frame has than one still under a randomizer
+WHOLE_PATTERN = 2048  # octets of the long sequence made at a time
 LOCKED = -8.0  # per codeblock that was expected
 
 
@@ -53,8 +54,10 @@ def long_sequence(octets: int) -> bytes:
 def _pattern(name: str, octets: int) -> np.ndarray:
     if name == "none":
         return np.zeros(octets, np.uint8)
-    made = ccsds_sequence(octets) if name == "255-bit" else long_sequence(octets)
-    return np.frombuffer(made, np.uint8)
+    if name == "255-bit":  # whose period is 255 octets as well
+        return np.resize(np.frombuffer(ccsds_sequence(255), np.uint8), octets)
+    made = long_sequence(-(-octets // WHOLE_PATTERN) * WHOLE_PATTERN)
+    return np.frombuffer(made, np.uint8)[:octets]
 
 
 def randomize(block: bytes, name: str = "255-bit") -> bytes:
@@ -261,10 +264,16 @@ class _Mark:
     tried: int = 0  # codes
 
 
-@cache
 def by_length(codes: tuple[BlockCode, ...]) -> tuple[BlockCode, ...]:
     """Give codes, those of the shortest codeblocks first."""
+    if codes is standard_codes():  # most deframers take these: they are sorted once
+        return _standard_by_length()
     return tuple(sorted(codes, key=lambda code: code.octets))
+
+
+@cache
+def _standard_by_length() -> tuple[BlockCode, ...]:
+    return tuple(sorted(standard_codes(), key=lambda code: code.octets))
 
 
 class Deframer:

@@ -57,8 +57,16 @@ TRIAL_BITS = (
 )
 TRIES = 2  # looks without a start in a row, after which one is tried less and less often
 LONGEST_S = 8.0  # between two trials of what stays fruitless
-VAIN_S, VAIN_LEAST = 1.0, 8  # of something without a sync marker, and windows of it, after which
-VAIN_EVERY = 3  # but one in so many is looked at
+VAIN_S, VAIN_LEAST = 0.4, 8  # of something without a sync marker, and windows of it, after which
+VAIN_EVERY, VAIN_SELDOM = (
+    3,
+    6,
+)  # but one in so many is looked at; after a longer time, where windows are short
+LONG_VAIN, SLOW_HZ = 4.0, 20_000.0
+MOST_STARTS, STARTS_S = (
+    24,
+    2.0,
+)  # starts that may be tried at once, and again in a second: what is none of ours has lines without end
 PAUSE_S = 2.0  # without a line after which what begins is something new
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0
@@ -284,6 +292,9 @@ class Demodulator:
         self._lags: dict[tuple[int, float], float] = {}
         self._streams: dict[tuple[int, int, float], _Stream] = {}
         self._trials: dict[tuple[int, int, float], _Trial] = {}
+        self._starts = {
+            id(octave): (float(MOST_STARTS), 0) for octave in every
+        }  # to be tried yet, as of a sample
         self._settled: tuple[int, int, float] | None = None  # the stream whose frames are read
 
     def feed(self, samples: Samples) -> list[Frame]:
@@ -387,9 +398,9 @@ class Demodulator:
         else:
             self._vain[key] += 1
         vain = self._vain[key]
-        resting = (
-            settled is None and vain > max(VAIN_S * octave.rate_hz / WINDOW, VAIN_LEAST) and vain % VAIN_EVERY
-        )
+        limit = max(VAIN_S * octave.rate_hz / WINDOW, VAIN_LEAST)
+        every = VAIN_EVERY if vain < LONG_VAIN * limit or octave.rate_hz < SLOW_HZ else VAIN_SELDOM
+        resting = settled is None and vain > limit and vain % every
         blind = bool(resting) or (settled is not None and self._streams[settled].waiting < LOOK_AFTER)
         chances: list[Chance] = []
         steps: dict[float, np.ndarray] = {}
@@ -477,8 +488,11 @@ class Demodulator:
             trial = self._trials[item] = _Trial(0.0)
         trial.last = self._taken
         unproven = sum(each[0] == item[0] and not other.seen for each, other in self._streams.items())
-        if self._taken < trial.again or unproven >= MOST_STREAMS:
+        starts, since = self._starts[item[0]]
+        starts = min(starts + (self._taken - since) / self._rate_hz() * STARTS_S, float(MOST_STARTS))
+        if self._taken < trial.again or unproven >= MOST_STREAMS or starts < 1:
             return False
+        self._starts[item[0]] = (starts - 1, self._taken)
         trial.failed += 1
         if trial.failed > TRIES:
             wait = WINDOW * octave.factor * (2.0 ** (trial.failed - TRIES) - 1)

@@ -25,7 +25,12 @@ CHIP_CRC = Crc("CRC-16/CMS", 16, 0x8005, 0xFFFF)
 WORDS = (Word(0xD391D391, 32, 0), Word(0x352E352E, 32, 0))
 FIXED = Word(0x930B51DE, 32, 3)
 FIXED_OCTETS = 66  # of one fleet's fixed-length packets, with CRC
-SHORT = (Word(0x2DD4, 16, 0), Word(0xD391, 16, 0), Word(0x2D2D, 16, 0))
+SHORT = (
+    Word(0x2DD4, 16, 0),
+    Word(0xD391, 16, 0),
+    Word(0x2D2D, 16, 0),
+    Word(0xAA7E, 16, 0),
+)  # the last a flag
 OPEN = (Word(0x904E, 16, 0), Word(0x7A0E, 16, 0))
 CRCS = (
     CHIP_CRC,
