@@ -28,6 +28,8 @@ RATE_HZ = 192_000.0 * 1.07
 GAP_LIMIT_DB = 1.5
 FAR_CLOCKS = (-9e-3, -1e-3, 3e-3, 9e-3)
 FAR_HZ = (-50_000.0, -10_000.0, 3_500.0, 10_000.0)  # low orbits: 2.2 GHz, 435 MHz, 145 MHz
+SLOW_HZ = 48_000.0 * 1.07
+DRIFTS_HZ_S = (0.0, 10.0, 30.0, 100.0)  # of low orbits at 437 MHz some 150 at most
 KEYINGS = [
     ("bpsk 9600, Reed-Solomon", {"modulation": "bpsk", "symbol_rate_hz": 9600}, 1, (5.0, 5.5, 6.0, 6.5, 7.0, 7.5)),
     ("gmsk 9600, Reed-Solomon", {"modulation": "gmsk", "symbol_rate_hz": 9600}, 1, (5.5, 6.0, 6.5, 7.0, 7.5, 8.0)),
@@ -90,23 +92,37 @@ def received(data, noise_dbfs_hz, rate_hz=RATE_HZ):
     return out + list(demodulator.close())
 
 
-def success(item, bits_per_symbol, eb_n0_db, count, rng, *, clock=1.0, doppler_hz=0.0):
-    """Share of frames read in bursts of twelve, each with its own offset, timing and phase."""
+def success(
+    item,
+    bits_per_symbol,
+    eb_n0_db,
+    count,
+    rng,
+    *,
+    clock=1.0,
+    doppler_hz=0.0,
+    drift_hz_s=0.0,
+    rate_hz=RATE_HZ,
+    texts=12,
+):
+    """Share of frames read in bursts, each with its own offset, timing and phase."""
     good = total = 0
     while total < count:
-        burst = {**item, "texts": [f"{eb_n0_db} {total + k}" for k in range(12)], "spacecraft": 5}
+        burst = {**item, "texts": [f"{eb_n0_db} {total + k}" for k in range(texts)], "spacecraft": 5}
         burst["symbol_rate_hz"] = clock * item["symbol_rate_hz"]
-        clean = SYNTH.transmit(burst, RATE_HZ)
+        clean = SYNTH.transmit(burst, rate_hz)
         lead = int(rng.integers(4000, 30_000))
         clean = np.concatenate([np.zeros(lead), clean, np.zeros(20_000)])
         offset_hz = rng.uniform(-0.05, 0.05) * item["symbol_rate_hz"] + doppler_hz
-        clean = clean * np.exp(2j * np.pi * (offset_hz / RATE_HZ * np.arange(len(clean)) + rng.random()))
+        at_s = np.arange(len(clean)) / rate_hz
+        turns = (offset_hz + 0.5 * drift_hz_s * (at_s - at_s[-1])) * at_s
+        clean = clean * np.exp(2j * np.pi * (turns + rng.random()))
         share = 223 / 255 * (0.5 if item.get("convolutional") else 1.0)
         es_n0_db = eb_n0_db + 10 * np.log10(bits_per_symbol * share)
-        power = RATE_HZ / item["symbol_rate_hz"] * 10 ** (-es_n0_db / 10)
+        power = rate_hz / item["symbol_rate_hz"] * 10 ** (-es_n0_db / 10)
         noise = rng.standard_normal(len(clean)) + 1j * rng.standard_normal(len(clean))
         data = (0.05 * (clean + np.sqrt(power / 2) * noise)).astype(np.complex64)
-        heard = {frame.bits for frame in received(data, 10 * np.log10(0.0025 * power / RATE_HZ))}
+        heard = {frame.bits for frame in received(data, 10 * np.log10(0.0025 * power / rate_hz), rate_hz)}
         sent = SYNTH.payloads(burst)
         good += sum(bits in heard for bits in sent)
         total += len(sent)
@@ -164,6 +180,7 @@ def main():
             f"  90 % at {mine:.2f} dB, theory {best:.2f} dB: gap {mine - best:.2f} dB (limit {GAP_LIMIT_DB})"
         )
     far(count, rng)
+    drifts(rng)
     false_frames(minutes, rng)
     speed(rng)
 
@@ -178,6 +195,18 @@ def far(count, rng):
         shares = [success(item, bits_per_symbol, level, count, rng, doppler_hz=hz) for hz in FAR_HZ]
         more = ", ".join(f"{hz / 1e3:+.1f} kHz {share:.0%}" for hz, share in zip(FAR_HZ, shares, strict=True))
         print(f"  {name:26} at {level:.1f} dB: clock {said}; carrier {more}", flush=True)
+
+
+def drifts(rng):
+    """Frames of slow signals read while the carrier drifts."""
+    print("drifting carriers: frames read of 6 in one burst")
+    for baud in (1200, 2400, 4800, 9600):
+        item = {"modulation": "bpsk", "symbol_rate_hz": baud}
+        shares = [
+            success(item, 1, 9.0, 6, rng, drift_hz_s=hz, rate_hz=SLOW_HZ, texts=6) for hz in DRIFTS_HZ_S
+        ]
+        said = ", ".join(f"{hz:+.0f} Hz/s {share:.0%}" for hz, share in zip(DRIFTS_HZ_S, shares, strict=True))
+        print(f"  bpsk {baud} at 9.0 dB: {said}", flush=True)
 
 
 def false_frames(minutes, rng):

@@ -194,3 +194,25 @@ def test_beacon_beside_the_receivers_own_carrier(dc, offset_hz):
     data, noise = space.cheap(wave, 16_500.0, snr_db=6, width_hz=3000, quiet_s=1.0, dc=dc, imbalance=0.05)
     frames = results("beacon406", data, 16_500.0, 406.04e6, noise)
     assert [frame.bits.hex() for frame in frames] == ["90127B92922BC022FF103504422535"]
+
+
+# -- frames of small satellites --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("framing", "baud", "ppm", "sign"),
+    [
+        ("coded_flags", 1200, 2500, 1),
+        ("coded_flags", 4800, -4000, -1),
+        ("coded_flags", 9600, 1000, 1),
+        ("coded_flags", 19_200, -500, -1),
+        ("open_packet", 1200, 2500, 1),
+        ("open_packet", 19_200, -500, -1),
+    ],
+)
+def test_frames_in_audio(framing, baud, ppm, sign):
+    data = np.random.default_rng(7).integers(0, 256, 90).astype(np.uint8).tobytes()
+    audio = space.keyed_audio(getattr(space, framing)(data), baud, ppm=ppm, snr_db=13.0)
+    (frame,) = results("fsk-frames", np.float32(sign) * audio, 48_000.0)
+    assert frame.bits.value == int.from_bytes(data, "big")
+    assert frame.extra["symbol_rate_hz"] == pytest.approx(baud * (1 + 1e-6 * ppm), rel=3e-4)

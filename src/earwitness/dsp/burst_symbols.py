@@ -21,6 +21,8 @@ WIDER = 1.7  # levels of noise beside a burst lie further apart than its own
 GROUP = 16  # symbols judged together for loudness
 CLEAR = 0.35  # of a strong line: where it is weaker (a preamble may have none) its phase is taken from beside
 LEVEL = 64  # symbols whose extremes give the middle level
+EVEN = 0.82
+QUIETER = 3.0  # spread of a burst over that of quiet noise beside it
 LOUDER = 1.7  # spread of discriminator noise over a burst's own from which it is told apart
 
 
@@ -74,20 +76,32 @@ def symbol_places(
     total = np.concatenate([[0.0], np.cumsum(energy, dtype=np.float64)])
     begin = np.clip(np.arange(count) - width // 2, 0, count - width)
     local = (total[begin + width] - total[begin]) / width
-    level = energy - local
-    if loud_is_noise:
-        level /= np.maximum(local, 0.003 * float(local.max()) + 1e-30) ** 2
-    level = (level / max(float(np.abs(level).max()), 1e-30)).astype(np.float32)
     size = fft.good_size(2 * count)
     low = max(int(size / per * (1 - tolerance)), 1)
     high = min(int(size / per * (1 + tolerance)) + 2, size // 2)
-    power = np.abs(fft.forward_real(level, size)[low:high]) ** 2
-    rate = (low + int(np.argmax(power))) / size
+    best, rate = -1.0, 1 / per
+    level = np.zeros(count, np.float32)
+    # what is louder is noise after a discriminator, but what is quieter is noise beside a carrier that was keyed before:
+    # the line tells which
+    floors = (0.003, 0.5, None) if loud_is_noise else (None,)
+    for floor in floors:
+        made = energy - local
+        if floor is not None:
+            made = made / np.maximum(local, floor * float(local.max()) + 1e-30) ** 2
+        made = (made / max(float(np.abs(made).max()), 1e-30)).astype(np.float32)
+        power = np.abs(fft.forward_real(made, size)[low:high]) ** 2
+        top = int(np.argmax(power))
+        strength = float(power[top]) / max(float(np.median(power)), 1e-30)
+        if strength > best:
+            best, level, rate = strength, made, (low + top) / size
     smooth = np.empty(count, np.complex128)
     _line(level, np.exp(-2j * np.pi * rate), max(int(average / rate), 1), smooth)
     at = np.append(np.arange(0, count - 1, max(int(4 / rate), 1)), count - 1)
     size_at = np.abs(smooth[at])
-    strong = size_at >= CLEAR * np.sort(size_at)[9 * len(at) // 10]
+    usual = np.sort(size_at)[9 * len(at) // 10]
+    if loud_is_noise:  # an alternating preamble has a line far stronger than what follows it
+        usual = min(usual, float(np.median(size_at[size_at > 0.12 * float(size_at.max())])))
+    strong = size_at >= CLEAR * usual
     phase = np.interp(at, at[strong], np.unwrap(np.angle(smooth[at[strong]])))
     turns = rate * at + phase / (2 * np.pi)
     turns = np.maximum.accumulate(turns) + 1e-9 * at
@@ -127,11 +141,19 @@ def two_level(x: np.ndarray, places: np.ndarray, per: float) -> np.ndarray:
     rows -= middle_removed(rows[:, REACH])[:, None]
     rows = np.column_stack([rows, np.full(count, 0.1)])
     groups = count // GROUP
-    spread = np.abs(rows[: groups * GROUP, REACH]).reshape(groups, GROUP).sum(axis=1)
+    parts = rows[: groups * GROUP, REACH].reshape(groups, GROUP)
+    spread = np.abs(parts).sum(axis=1)
     sound = np.sort(spread[spread > 0.02 * float(spread.max())])  # what is silent is no signal either
     if not len(sound):
         return np.zeros(count, np.float32)
-    quiet = np.where(spread <= LOUDER * sound[len(sound) // 10], 1.0, 1e-3)
+    usual = sound[len(sound) // 10]
+    # of symbols of two levels the mean size squared is near the mean square, of noise two thirds of it
+    even = spread**2 / (GROUP * np.sum(parts**2, axis=1) + 1e-30) > EVEN
+    louder = even & (spread > LOUDER * usual)
+    if np.count_nonzero(louder) > 2 * np.count_nonzero(even & ~louder & (spread >= usual / LOUDER)):
+        clear = np.sort(spread[louder])  # there was quiet noise beside the burst
+        usual = clear[len(clear) // 4]
+    quiet = np.where((spread <= LOUDER * usual) & (spread > usual / QUIETER), 1.0, 1e-3)
     weight = np.append(np.repeat(quiet, GROUP), np.full(count - groups * GROUP, quiet[-1]))
     out = np.empty(count, np.float32)
     for begin, end in pairwise(np.linspace(0, count, max(count // FIT, 1) + 1).astype(int).tolist()):
