@@ -244,3 +244,16 @@ def test_ais_from_a_discriminator(rate_hz, first, sense):
     assert [frame.bits.hex() for frame in frames] == [tx.hex_of(message)]
     begins_s = 0.1 + (8 + 24 + 8) / 9600  # quiet, ramp, training, flag
     assert frames[0].time_ns / 1e9 == pytest.approx(begins_s, abs=1e-4)
+
+
+@pytest.mark.parametrize(("edge_s", "overs"), [(0.3, 1), (0.004, 2)])
+def test_fm_voice_through_a_fade_is_one_over_and_two_keyed_ones_are_two(edge_s, overs):
+    """A second of silence: a path fades by degrees, a key goes up at once (TIA-603: within 10 ms, from memory)."""
+    rate_hz = 25_000.0
+    wave = tx.fm_voice(7.0, rate_hz, ctcss_hz=123.0, seed=3)
+    t = np.arange(len(wave)) / rate_hz
+    wave = wave * 10 ** (-3 * np.clip(np.minimum(t - 3.0, 4.0 - t) / edge_s + 0.5, 0, 1))
+    iq = tx.received(wave, rate_hz, snr_db=18, width_hz=16e3, quiet_s=0.5)
+    demodulator = get_mode("fm").demodulator()
+    got = [*demodulator.feed(Samples(iq, rate_hz, 145.5e6, 0, 0)), *demodulator.close()]
+    assert len(got) == overs

@@ -199,18 +199,23 @@ class Segment:
         stops = [*(at[breaks] + 1).tolist(), len(self.held)]
         if min(stop - start for start, stop in zip(starts, stops, strict=True)) < least_s / frame_s:
             return [self]
-        scale = len(self.audio) / max(len(self.held), 1)
         return [
-            Segment(
-                self.start + start,
-                self.start + stop,
-                self.features[start:stop],
-                self.held[start:stop],
-                self.audio[round(start * scale) : round(stop * scale)],
-                self.cut and stop == len(self.held),
-            )
+            self.between(self.start + start, self.start + stop)
             for start, stop in zip(starts, stops, strict=True)
         ]
+
+    def between(self, start: int, stop: int) -> Segment:
+        """Give the part of frames [start, stop), numbered as this segment's own."""
+        scale = len(self.audio) / max(len(self.held), 1)
+        first, last = start - self.start, stop - self.start
+        return Segment(
+            start,
+            stop,
+            self.features[first:last],
+            self.held[first:last],
+            self.audio[round(first * scale) : round(last * scale)],
+            self.cut and stop == self.stop,
+        )
 
     def held_samples(self) -> np.ndarray:
         """Give which audio samples lie in frames that held, bool (n,), three frames of grace each side."""

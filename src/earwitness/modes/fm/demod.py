@@ -44,6 +44,11 @@ LIKELY = 0.5
 GAP_S = 0.1  # silence between two senders
 PART_S = 0.5  # and how long each must be for its carrier to be known
 OTHER_HZ = 350.0
+HANG_S = 0.5  # silence after which a sender has ended, unless it faded
+FADE_S = 1.8  # and the longest fade that is bridged
+FADED_HZ = 120.0  # by which the carrier may differ after it
+EDGE_FRAMES = 2  # next to a silence: a fade has taken most of the level there, a key has not
+FADED_SHARE = 0.68
 LONGEST_TAIL_S = 0.6
 _WORDS = {code: dcs_word(code) for code in DCS_CODES}
 
@@ -59,7 +64,7 @@ class Demodulator(FramedReceiver):
         # What folds back lies above 3.2 kHz, where the audio filter takes it away.
         self._resample = Resampler(rate_hz, AUDIO_RATE_HZ, cutoff_hz=4_050.0, width_hz=1_500.0)
         self._moments = np.zeros((2, 2))
-        self._gate = OverGate(self.frame / rate_hz)
+        self._gate = OverGate(self.frame / rate_hz, hang_s=FADE_S)
         return lowpass(7_800.0, 2_600.0, rate_hz, stop_db=60.0)
 
     def block(self, iq: np.ndarray) -> list[Over]:
@@ -80,8 +85,22 @@ class Demodulator(FramedReceiver):
         return self._overs(self._gate.close())
 
     def _overs(self, segments: list[Segment]) -> list[Over]:
-        parts = [part for segment in segments for part in self._senders(segment)]
+        spans = [span for segment in segments for span in self._spans(segment)]
+        parts = [part for span in spans for part in self._senders(span)]
         return [over for part in parts if (over := self._over(part))]
+
+    def _spans(self, segment: Segment) -> list[Segment]:
+        """Give the stretches between silences that are no fades of one carrier."""
+        frame_s = self.frame / self.rate_hz
+        parts = segment.pieces(HANG_S, 0.0, frame_s)
+        out = [parts[0]]
+        for part in parts[1:]:
+            gap = segment.features[out[-1].stop - segment.start : part.start - segment.start, 0]
+            if _faded(out[-1], part, float(gap.mean())):
+                out[-1] = segment.between(out[-1].start, part.stop)
+            else:
+                out.append(part)
+        return out
 
     def _senders(self, segment: Segment) -> list[Segment]:
         """Give one segment for each sender: parts with a gap between that differ in carrier or tone.
@@ -131,6 +150,20 @@ class Demodulator(FramedReceiver):
                 **below,
             },
         )
+
+
+def _faded(before: Segment, after: Segment, noise: float) -> bool:
+    """Tell whether a silence between two stretches is a fade: one carrier and tone, that went and came by degrees."""
+    if abs(_carrier_hz(before) - _carrier_hz(after)) > FADED_HZ:
+        return False
+    shares = []
+    for segment, beside in ((before, before.features[::-1, 0]), (after, after.features[:, 0])):
+        level = float(np.median(segment.features[segment.held, 0])) - noise
+        shares.append((float(beside[:EDGE_FRAMES].mean()) - noise) / max(level, 1e-30))
+    if sum(shares) / 2 > FADED_SHARE:
+        return False
+    tones = [_tone(part.audio - np.float32(_carrier_hz(part)))[0] for part in (before, after)]
+    return None in tones or tones[0] == tones[1]
 
 
 @kernel("float64[:, ::1](complex64[::1], int64)")
