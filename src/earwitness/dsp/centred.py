@@ -17,7 +17,8 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.spectra import mean_power
 
 LEAST = 1024  # samples that are looked at
-ALONE, NEAR = 0.7, 0.6  # likeness of neighbouring samples from which there is one signal only; its reach that is near
+ALONE = 0.7  # likeness of neighbouring samples from which there is one signal only
+NEAR = 0.6  # of the reach, within which such a signal is where it should be
 ROWS = 8  # spectra of a piece that are averaged
 SMOOTH = 5  # bins
 STANDS_OUT = 1.8  # over the floor, smoothed

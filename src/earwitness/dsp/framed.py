@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -52,7 +51,7 @@ class FramedReceiver:
     def feed(self, samples: Samples) -> Iterable[Any]:
         """Take the next samples."""
         if self.clock is None:
-            self.clock = replace(samples, data=samples.data[:0])
+            self.clock = samples.clock()
             self.rate_hz = samples.rate_hz
             self.frame = round(samples.rate_hz * self.frame_s)
             self._size = self.frame * self.block_frames

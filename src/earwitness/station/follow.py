@@ -119,6 +119,12 @@ class Follower:
             return None
         return replace(joined, data=joined.data[: max(1, int(seconds * joined.rate_hz))])
 
+    def let_go(self) -> None:
+        """Keep no more of the start of an emission that is known: nothing will ask for it again."""
+        if not self._unsure():
+            self._head.clear()
+            self._head_s = self._head_limit_s
+
     def forget(self) -> None:
         """Let go of the buffered samples and the demodulators; the findings stay."""
         self._head.clear()

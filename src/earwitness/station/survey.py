@@ -486,6 +486,7 @@ class StretchSurvey:
             snippet = track.follower.snippet(2.0)
             if snippet is not None:
                 self.keeper.snippet(record, snippet)
+        track.follower.let_go()
         track.updated_ns = self._ns(track.follower.detection.stop)
 
     def _update(self, track: Track) -> None:
@@ -542,7 +543,7 @@ class StretchSurvey:
             near = abs(picture.frequency_hz - other.frequency_hz) < width_hz
             if other.mode == picture.mode and number != record.number and near and 2 * common > shorter:
                 return True
-        self._pictures.append((replace(picture, pixels=picture.pixels[:0]), record.number))
+        self._pictures.append((replace(picture, pixels=picture.pixels[:0].copy()), record.number))
         return False
 
     def _mode(self, name: str) -> Mode:

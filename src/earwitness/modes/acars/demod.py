@@ -20,7 +20,7 @@ All work runs on a grid of output samples fixed by the first sample, so block le
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations, product
 
 import numpy as np
@@ -413,7 +413,7 @@ class Demodulator:
         return out
 
     def _begin(self, samples: Samples) -> None:
-        self._first = replace(samples, data=samples.data[:0])
+        self._first = samples.clock()
         self._is_audio = not np.iscomplexobj(samples.data)
         self._blocks = FixedBlocks(RAW_BLOCK)
         rate = samples.rate_hz

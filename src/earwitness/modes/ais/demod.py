@@ -21,7 +21,7 @@ samples fixed by the first sample, so block lengths cannot change the outcome.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -560,7 +560,7 @@ class _SoundWay:
 
     def feed(self, samples: Samples) -> list[Frame]:
         if self._first is None:
-            self._first = replace(samples, data=samples.data[:0])
+            self._first = samples.clock()
             if samples.rate_hz >= LEAST_RATE_HZ:
                 self._resampler = Resampler(
                     samples.rate_hz, RATE_HZ, SOUND_HOP, pass_hz=SOUND_PASS_HZ, stop_hz=SOUND_STOP_HZ
@@ -640,7 +640,7 @@ class _CarrierWay:
 
     def feed(self, samples: Samples) -> list[Frame]:
         if self._first is None or self._resampler is None:
-            self._first = replace(samples, data=samples.data[:0])
+            self._first = samples.clock()
             self._step = samples.rate_hz / RATE_HZ
             self._resampler = Resampler(samples.rate_hz, RATE_HZ, HOP, pass_hz=PASS_HZ, stop_hz=STOP_HZ)
         if samples.noise_dbfs_hz is not None:

@@ -7,8 +7,6 @@ symbols are cut (`dsp.burst_symbols`), made upright by their squares' mean phase
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from earwitness.core.mode import Mode
@@ -43,7 +41,7 @@ class Demodulator:
         self._first: Samples | None = None
 
     def _begin(self, samples: Samples) -> None:
-        self._first = replace(samples, data=samples.data[:0])
+        self._first = samples.clock()
         self._audio = not np.iscomplexobj(samples.data)
         rate = samples.rate_hz
         self._divide = max(int(rate // LEAST_HZ) if not self._audio else int(rate // 9600.0), 1)

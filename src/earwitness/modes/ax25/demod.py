@@ -533,7 +533,7 @@ class Demodulator:
         self._reported: list[Frame] = []
 
     def _begin(self, samples: Samples) -> None:
-        self._first = replace(samples, data=samples.data[:0])
+        self._first = samples.clock()
         self._audio = not np.iscomplexobj(samples.data)
         rate = samples.rate_hz
         self._rate_hz = rate if RATE_HZ <= rate <= 1.5 * RATE_HZ else RATE_HZ

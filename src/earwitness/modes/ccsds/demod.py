@@ -266,7 +266,7 @@ class Demodulator:
         self._reported: list[Frame] = []
 
     def _begin(self, samples: Samples) -> None:
-        self._first = replace(samples, data=samples.data[:0])
+        self._first = samples.clock()
         self._audio = not np.iscomplexobj(samples.data)
         kind = np.float32 if self._audio else np.complex64
         rate = samples.rate_hz

@@ -351,7 +351,7 @@ class Demodulator:
         """Take the next samples; frames come when their stretch is over."""
         audio = not np.iscomplexobj(samples.data)
         if self._first is None:
-            self._first = replace(samples, data=samples.data[:0])
+            self._first = samples.clock()
             self._stages = _stages(samples.rate_hz, audio)
             self._levels = _Levels(samples.rate_hz)
             self._centred = Centred(samples.rate_hz, CENTRED_HZ)

@@ -65,7 +65,7 @@ class Demodulator:
     def feed(self, samples: Samples) -> list[Frame | Picture]:
         """Take the next samples; a frame comes a few hundredths of a second after its end, pictures at the end."""
         if self._first is None:
-            self._first = replace(samples, data=samples.data[:0])
+            self._first = samples.clock()
         if samples.noise_dbfs_hz is not None:
             self._noise = samples.noise_dbfs_hz if self._noise is None else self._noise
         return [item for block in self._blocks.feed(finite(samples.data)) for item in self._block(block)]

@@ -48,9 +48,7 @@ class Demodulator:
         self._work_hz = samples.rate_hz / self._by
         self._us = self._work_hz * 1e-6
         self._center_hz = samples.center_hz
-        self._origin = Samples(
-            samples.data[:0], samples.rate_hz, samples.center_hz, samples.start, samples.epoch_ns
-        )
+        self._origin = samples.clock()
         self._taps = np.ones(1, np.float32)
         if self._by > 1:
             self._taps = lowpass(self._work_hz / 2, self._work_hz * 0.4, self._rate_hz, stop_db=40)

@@ -12,7 +12,7 @@ the place of the pulses come from all of it at once, so that it does not slant.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -43,7 +43,8 @@ CENTER_HZ = 0.5 * (SYNC_HZ + WHITE_HZ) - MIDDLE_HZ  # of the picture's band on t
 WIDE_HZ = 1_150.0  # while its place is not known
 NARROW_HZ = 850.0
 LOOK_S = 10
-HELD_S = 24
+HELD_S = 13  # it takes so long to be sure of a picture whose code was missed
+CODE_S = 3  # a code is looked for in so much; where no second of it is steady, nothing before it is kept
 LOST_S = 5
 LONGEST_S = 440
 STEADY = 1.8
@@ -82,7 +83,7 @@ class Demodulator:
     def feed(self, samples: Samples) -> Iterable[Picture]:
         """Take the next samples."""
         if self.clock is None:
-            self.clock = replace(samples, data=samples.data[:0])
+            self.clock = samples.clock()
             audio = not np.iscomplexobj(samples.data)
             make = Subcarrier(samples.rate_hz, from_audio=audio)
             self._paths = [("audio" if audio else "ssb", make, Watcher())]
@@ -159,7 +160,8 @@ class Watcher:
         self._held.append(iq)
         self._tracks.append(self._follow.feed(iq))
         self._steady.append(unsteadiness(iq))
-        while len(self._held) > HELD_S:
+        hopeless = len(self._steady) > CODE_S and min(self._steady[-CODE_S:]) > STEADY
+        while len(self._held) > (CODE_S if hopeless else HELD_S):
             self._held_at += len(self._held.pop(0))
             self._tracks.pop(0)
             self._steady.pop(0)
@@ -190,13 +192,13 @@ class Watcher:
 
     def _code(self, begin: int) -> tuple[int, Format, float] | None:
         """Give (its end, format, offset) of a code that ended in the newest second."""
-        recent = np.concatenate(self._tracks[-3:])
-        base = self._held_at + sum(len(part) for part in self._tracks[:-3])
+        recent = np.concatenate(self._tracks[-CODE_S:])
+        base = self._held_at + sum(len(part) for part in self._tracks[:-CODE_S])
         found = find_code(recent, newest=max(begin - base - 2, 0))
         return (base + found[0], *found[1:]) if found else None
 
     def _search(self) -> None:
-        if len(self._tracks) < 3 or np.median(self._steady[-LOOK_S:]) > STEADY:
+        if len(self._tracks) < CODE_S or np.median(self._steady[-LOOK_S:]) > STEADY:
             self._seen = None
             return
         if self._at // SECOND % 2:

@@ -19,7 +19,7 @@ the outcome.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
@@ -374,7 +374,7 @@ class Demodulator:
     def feed(self, samples: Samples) -> list[Frame]:
         """Take the next samples; gives frames once their burst has ended."""
         if self._first is None:
-            self._first = replace(samples, data=samples.data[:0])
+            self._first = samples.clock()
             self._resampler = Resampler(samples.rate_hz, RATE_HZ, HOP, pass_hz=11_600.0, stop_hz=15_600.0)
             self._y = np.zeros(2 * EARLY, np.complex64)
             self._y_at = -2 * EARLY  # resampled index of _y[0]

@@ -81,7 +81,7 @@ class Demodulator:
     def feed(self, samples: Samples) -> Iterable[Picture]:
         """Take the next samples."""
         if self.clock is None:
-            self.clock = replace(samples, data=samples.data[:0])
+            self.clock = samples.clock()
             self._audio = not np.iscomplexobj(samples.data)
             self._front = Subcarrier(samples.rate_hz, from_audio=self._audio)
             self._begin_search(0)
