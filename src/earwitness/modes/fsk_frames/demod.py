@@ -23,7 +23,7 @@ from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.thin import Thin
 from earwitness.dsp.voice import FixedBlocks
-from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex, sized
+from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 
 BAUDS_HZ = (19_200.0, 9600.0, 4800.0, 2400.0, 1200.0)
@@ -220,7 +220,7 @@ def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:
 
 MOST_PACKET = 32 + 8 * 2048
 MOST_SYMBOLS = mobitex.CALLED_BITS + mobitex.MOST_BLOCKS * mobitex.BLOCK_BITS
-AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, chip.FIXED, *chip.WORDS, *chip.SHORT, *chip.OPEN, sized.SYNC)
+AS_SENT = (*mobitex.WORDS, golay_length.FLAGGED, chip.FIXED, *chip.WORDS, *chip.SHORT, *chip.OPEN)
 
 
 def _plain(soft: np.ndarray) -> list[Found]:
@@ -240,8 +240,6 @@ def _plain(soft: np.ndarray) -> list[Found]:
                 continue
             part = bits[at : at + MOST_PACKET] ^ np.uint8(inverted)
             found = chip.read_short(part, 0, word) if word in chip.SHORT else chip.read_open(part, 0, word)
-        elif word is sized.SYNC:
-            found = sized.read(bits[at : at + 2200] ^ np.uint8(inverted), 0)
         elif word is chip.FIXED:
             found = golay_length.read_unflagged(sign * soft[at : at + 2200], 0)
             found = found or chip.repaired(sign * soft[at : at + 600], chip.read_fixed, 8 * chip.FIXED_OCTETS)

@@ -7,8 +7,7 @@ go through a convolutional code of rate 1/2 and constraint length 5 (octal 23 an
 16 symbols at a time are written into a square by rows and sent by columns.
 
 A second framing was measured on a satellite off the air: two flags, octets (least significant bit first) of a
-Reed-Solomon word shortened from (255,239), field polynomial 11D, first root 1, two flags; inside, read with the most
-significant bit first, an AX.25 frame with zero insertion, packet radio scrambler and NRZI, filled up to whole octets.
+Reed-Solomon word shortened from (255,239), field polynomial 11D, first root 1, two flags.
 """
 
 from __future__ import annotations
@@ -236,21 +235,6 @@ def _code() -> ReedSolomon:
     return ReedSolomon(PARITY, 0x11D, 1, 1)
 
 
-def _inside(data: bytes) -> bytes:
-    """Give the frame inside a word's data: zeros taken out, descrambled from zeros, NRZI, first bit least significant."""
-    bits = np.unpackbits(np.frombuffer(data, np.uint8))
-    kept, ones = [], 0
-    for bit in bits.tolist():
-        if ones == 5:
-            ones = 0
-            if not bit:
-                continue
-        kept.append(bit)
-        ones = ones + 1 if bit else 0
-    clear = nrzi_decode(descramble(np.array(kept, np.uint8)))
-    return np.packbits(clear[: len(clear) // 8 * 8], bitorder="little").tobytes()
-
-
 def words(bits: np.ndarray) -> list[Found]:
     """Give the Reed-Solomon words between pairs of flags in line bits uint8 (n,)."""
     places = [(at, inverted) for at, _, inverted in find_words(bits, (FLAGS,))]
@@ -272,7 +256,6 @@ def words(bits: np.ndarray) -> list[Found]:
             if log10(chance) - PARITY * log10(256) > BELIEVED:
                 continue
             name = f"Reed-Solomon ({len(block)},{len(got[0])}) shortened from 255,239"
-            extra = {"inside_hex": _inside(got[0]).hex().upper()}
-            out.append(Found(got[0], at, end + 16, CODED_FRAMING, name, got[1], extra))
+            out.append(Found(got[0], at, end + 16, CODED_FRAMING, name, got[1]))
             break
     return out

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from earwitness.coding.crc import CRC16_IBM_SDLC, CRC16_KERMIT, CRC16_XMODEM
+from earwitness.coding.crc import CRC16_KERMIT, CRC16_XMODEM
 from earwitness.coding.hdlc import FLAG, stuff
 from earwitness.coding.reed_solomon import ReedSolomon
 from earwitness.coding.scramble import ccsds_sequence, scramble
@@ -15,7 +15,7 @@ from earwitness.coding.viterbi import encode
 from earwitness.core.errors import LayoutError
 from earwitness.core.types import Bits
 from earwitness.dsp.filters import convolve_valid, gaussian
-from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex, sized
+from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
 
 PREAMBLE_BITS, TAIL_BITS = 320, 64
 STEPS = 16  # a symbol
@@ -96,20 +96,6 @@ def _flagged_word(data: bytes) -> np.ndarray:
     return np.concatenate([flags, _little(word), flags])
 
 
-def _sized(data: bytes) -> np.ndarray:
-    whole = min(
-        (row for row in sized.SIZES.items() if row[1][0] - row[1][1] >= len(data) + 3), key=lambda row: row[1]
-    )
-    tag, (size, parity) = whole
-    padding = size - parity - len(data) - 3
-    if padding > 31:
-        raise LayoutError(f"{len(data)} octets leave more padding than can be told")
-    body = bytes([padding]) + data
-    body += CRC16_IBM_SDLC.of(body).to_bytes(2, "big") + bytes(padding)
-    word = ReedSolomon(parity, 0x187, sized.FIRST_ROOTS[0], 11).encode(body)
-    return np.concatenate([_sync(sized.SYNC.value, 32), _sync(tag, 24), _bits(_scrambled(word))])
-
-
 def _open_packet(data: bytes) -> np.ndarray:
     whole = chip.whiten(data + CRC16_KERMIT.of(data).to_bytes(2, "little"))
     return np.concatenate([_bits((0x904E1800 | len(whole)).to_bytes(4, "big")), _little(whole)])
@@ -140,8 +126,6 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
     elif framing == "chip-short":
         whole = bytes([len(data)]) + data
         body = _bits(b"\x2d\xd4" + whole + chip.CRCS[1].of(whole).to_bytes(2, "big"))
-    elif framing == "sized":
-        body = _sized(data)
     elif framing == "802.15.4g":
         body = _open_packet(data)
     elif framing in ("flags", "flags-convolutional"):
@@ -160,7 +144,7 @@ def bits(item: Mapping[str, Any]) -> np.ndarray:
     else:
         raise LayoutError(
             f"framing {framing!r}; mobitex, golay, golay-unflagged, octet-length, chip, chip-fixed, chip-short, "
-            "802.15.4g, sized, flags, flags-convolutional or flagged-word"
+            "802.15.4g, flags, flags-convolutional or flagged-word"
         )
     out = np.concatenate([lead, body, lead[:TAIL_BITS]])
     return scramble(out) if framing == "octet-length" else out
@@ -220,6 +204,5 @@ def examples() -> list[dict[str, Any]]:
         {"framing": "flagged-word", "baud": 9600, "data_hex": (text * 3).hex()},
         {"framing": "chip-short", "baud": 2400, "data_hex": text.hex()},
         {"framing": "802.15.4g", "baud": 4800, "data_hex": (text * 4).hex()},
-        {"framing": "sized", "baud": 9600, "data_hex": (text * 4)[:150].hex()},
         {"framing": "chip", "baud": 19_200, "data_hex": (text * 2).hex()},
     ]
