@@ -278,3 +278,58 @@ def test_the_rate_of_noisy_keying_is_no_multiple(baud, shift_hz):
         error = abs(answer.symbol_rate_hz - baud)
         right += error < 2 * answer.symbol_rate_uncertainty_hz
     assert right >= 5
+
+
+@pytest.mark.parametrize("snr_db", [25, 12])
+def test_tones_on_fm_are_no_keying(snr_db):
+    # One tone is a sine; two-tone calls (600 and 950 Hz, half a second each) are one after the other: by definition.
+    rate = 48_000
+    t = np.arange(rate // 2) / rate
+    for track in (
+        5000 * np.sin(2 * np.pi * 400 * t),
+        1500 * np.sin(2 * np.pi * 1000 * t),
+        3000 * np.concatenate([np.sin(2 * np.pi * hz * t) for hz in (600, 950)]),
+    ):
+        rng = np.random.default_rng(1)
+        samples, detection, span, _, _ = sig.channel(sig.frequency_modulated(track, rate), rate, snr_db, rng)
+        _, answer = examine(samples, detection, span_hz=span)
+        assert answer.kind == "fm"
+
+
+@pytest.mark.parametrize(("baud", "step_hz"), [(1600, 1600), (1600, 3200), (2400, 1200)])
+def test_four_clean_levels(baud, step_hz):
+    # Unshaped levels at -3 -1 1 3 half steps: a quarter of the values lies on each, none between.
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        levels = rng.choice([-1.5, -0.5, 0.5, 1.5], 800) * step_hz
+        rate = 40 * baud
+        iq = sig.frequency_modulated(sig.held(levels, 40), rate)
+        samples, detection, span, _, _ = sig.channel(iq, rate, 22, rng)
+        _, answer = examine(samples, detection, span_hz=span)
+        assert answer.kind == "fsk4"
+        assert answer.symbol_rate_hz == pytest.approx(baud, rel=1e-3)
+        assert answer.deviation_hz == pytest.approx(1.5 * step_hz, rel=0.05)
+
+
+@pytest.mark.parametrize("snr_db", [22, 12])
+def test_music_in_a_sideband_is_no_ofdm(snr_db):
+    # Strings and pipes: steady lines that repeat themselves as a cyclic prefix does.
+    rate = 8000
+    t = np.arange(2 * rate) / rate
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        notes = rng.choice([220, 261.6, 329.6, 392, 440, 523.3, 659.3, 880], 6)
+        swell = [0.5 + 0.5 * np.sin(2 * np.pi * rng.uniform(0.5, 4) * t) for _ in notes]
+        wave = sum(np.sin(2 * np.pi * note * t + k) * swell[k] for k, note in enumerate(notes))
+        samples, detection, span, _, _ = sig.channel(sig.analytic(wave), rate, snr_db, rng)
+        _, answer = examine(samples, detection, span_hz=span)
+        assert answer.kind != "noise-like"
+
+
+def test_unshaped_phase_reversals_are_no_sound():
+    rng = np.random.default_rng(1)
+    iq = sig.held(2.0 * rng.integers(0, 2, 2400) - 1, 16) + 0j
+    samples, detection, span, _, base = sig.channel(iq, 19_200, 20, rng)
+    result, answer = examine(samples, detection, span_hz=span)
+    assert (answer.kind, answer.variant) == ("psk", "bpsk")
+    assert abs(result.center_hz - base) < 2 * result.center_uncertainty_hz

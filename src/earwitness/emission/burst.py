@@ -336,7 +336,7 @@ def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int
     inner = min(length, (last - first) // 2)
     begin = first + int((power[first:last] >= (power[first + inner] + noise) / 2).argmax())
     end = last - int((power[first:last][::-1] >= (power[last - 1 - inner] + noise) / 2).argmax())
-    return (begin, end) if end - begin > inner else (first, last)
+    return (begin, end) if end - begin >= max(inner, LOOKS) else (first, last)
 
 
 @kernel("Tuple((int64, int64))(float32[::1], float64)")

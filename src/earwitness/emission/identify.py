@@ -38,6 +38,10 @@ LEAST_CONFIDENCE = 0.5
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
+SQUARED_LINE = 0.4  # share of the power that phase reversals have in one line when squared
+LOUD_LINE = 0.04  # share of the power in one bin
+TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
+SINE_SHARE = 0.95  # of the track's power in one line; a square wave has 0.81 there
 CARRIER_METHODS = {
     "carrier": "frequency of its carrier line",
     "am": "frequency of its carrier line",
@@ -292,9 +296,32 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     pair = squared_pair(features.middle(KEYING_CORE))
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
         return answer
+    if found := _reversed(features, width, steady, flat):
+        return found
     if burst.snr < 2.5 or features.duration_s < 0.08 or width < LEAST_FM_HZ:
         return None
     return _voice_fm(features, measurement, width, steady, flat)
+
+
+def _reversed(features: Features, width: float, steady: str, flat: float) -> Identification | None:
+    """Give phase reversals without any shaping: squared, they are a steady line that the signal itself lacks."""
+    squared = features.squared_lines
+    found = squared.strongest(-features.burst.width_hz, features.burst.width_hz, 1)
+    own = float(features.lines.power.max()) / features.lines.total
+    if not found or found[0].share < SQUARED_LINE or found[0].share < 4 * own:
+        return None
+    return Identification(
+        "psk",
+        "bpsk",
+        _sure(flat, (found[0].share - 0.2) / 0.4, (features.burst.snr - 1) / 5),
+        (
+            steady,
+            f"squared, {100 * found[0].share:.0f} % of the power are one line: phase reversals, unshaped",
+        ),
+        designator(width, "G1D"),
+        carrier_hz=features.burst.center_hz + found[0].frequency_hz / 2,
+        carrier_uncertainty_hz=0.15 * squared.resolution_hz,
+    )
 
 
 def _swept(features: Features, width: float, steady: str, flat: float) -> Identification | None:
@@ -335,6 +362,8 @@ def _keyed(
     )
     held = not halved and keying.explained > 0.75 and keying.spread < 0.2
     if keying.explained < 0.45 or not (random or held):
+        return None
+    if not halved and width > LEAST_FM_HZ and _tones(features):
         return None
     burst = features.burst
     center_hz = burst.center_hz + keying.center_hz
@@ -389,6 +418,30 @@ def _keyed(
         carrier_hz=center_hz,
         carrier_uncertainty_hz=center_error,
     )
+
+
+def _tones(features: Features) -> bool:
+    """Tell whether the frequency swings as sines, one after the other.
+
+    Keying that repeats itself has overtones (a third, when square), data many frequencies at any time.
+    """
+    length = round(TONE_S * features.rate_hz)
+    count = len(features.smooth_track) // max(length, 1)
+    if count == 0 or length < 16:
+        return False
+    track = features.smooth_track[: count * length]
+    pieces = (track - np.mean(track)).reshape(count, length)
+    pieces = pieces[np.linspace(0, len(pieces) - 1, min(len(pieces), MOST_PIECES)).astype(int)]
+    # The mean over one look is a phase difference: its noise comes from the two end points.
+    noise = (features.burst.width_hz / (2 * np.pi)) ** 2 / features.burst.snr
+    sines = 0
+    for piece in pieces:
+        power = float(np.var(piece))
+        if power < 2 * noise:
+            continue
+        line = LineSpectrum(piece, features.rate_hz).strongest(3 / TONE_S, features.rate_hz / 2, 1)
+        sines += bool(line) and line[0].share * power > SINE_SHARE * max(power - noise, 1e-9)
+    return sines > 0.8 * len(pieces)
 
 
 def _voice_fm(
@@ -596,6 +649,9 @@ def _noise_like(features: Features, width: float) -> Identification | None:
     looks = burst.width_hz * features.duration_s
     variation = features.envelope_variation
     if looks < 1000 or burst.snr < 2 or not 0.5 < variation < 1.5 or features.power_variation > 0.5:
+        return None
+    # The strings and pipes of music repeat themselves too; no carrier of many holds so much.
+    if features.lines.power.max() > LOUD_LINE * features.lines.total:
         return None
     n = min(len(features.iq), 1 << 16)
     size = fft.good_size(2 * n)

@@ -136,7 +136,7 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     ratio = burst.noise / burst.power
     # Speech and keying do not keep one level: how far their mean is known, their own parts say.
     powers = spectrum.parts.sum(axis=1)
-    uneven = float(np.std(powers) / np.mean(powers)) / np.sqrt(max(len(powers) - 1, 1))
+    uneven = float(np.std(powers) / max(np.mean(powers), 1e-30)) / np.sqrt(max(len(powers) - 1, 1))
     level_error = 4.34 * np.sqrt(
         (2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2 + uneven**2
     )

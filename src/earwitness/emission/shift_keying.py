@@ -45,7 +45,8 @@ LEAST_SYMBOLS = 24
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
-QUARTILES = (0.1, 0.25, 0.75, 0.9)
+# Not the quarters themselves: a quarter of four clean levels is the step between two of them.
+QUANTILES = (0.1, 0.2, 0.8, 0.9)
 PHASES = np.arange(0.05, 1, 0.1)
 
 
@@ -218,12 +219,12 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     good = features.good
     if len(features.track) < 96 or good.sum() < 64:
         return None
-    low, quarter, upper, high = np.quantile(features.smooth_track[good], QUARTILES)
+    low, lower, upper, high = np.quantile(features.smooth_track[good], QUANTILES)
     middle, half = (low + high) / 2, (high - low) / 2
     if half <= 0:
         return None
-    # Four levels fill the range evenly; speech is peaked (Gaussian: 1.9, two levels: 1).
-    even = bool(high - low < 2.0 * (upper - quarter))
+    # Four levels fill the range evenly (two: 1, a uniform range 1.33, Gaussian 1.52); speech is peaked (Laplace: 1.76).
+    even = bool(high - low < 1.6 * (upper - lower))
     total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
     pair = squared_pair(features)
     readings = []
