@@ -16,6 +16,7 @@ from earwitness.core.types import Detection, Samples
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 
+LEAST_SAMPLES = 16
 LONGEST = 1 << 17  # channel samples looked at
 OVERSAMPLE = 4  # samples per pass-band width
 SKIRT = 0.0015  # density relative to the band's middle where a band ends at the latest
@@ -174,7 +175,7 @@ def cut(
 
     noise = noise_hz * bin_hz * float(np.sum(shape.astype(np.float64) ** 2))
     span = _active(iq, out_rate / (2 * half_pass * bin_hz), noise)
-    if span is None:
+    if span is None or span[1] - span[0] < LEAST_SAMPLES:
         return None
     iq = iq[span[0] : span[1]]
     power = float(np.vdot(iq, iq).real / len(iq)) - noise
