@@ -5,7 +5,7 @@ Signals from textbook formulas made here; channel rasters and slots from the sta
 
 import numpy as np
 import pytest
-from test_hard_air import find, level, noise, put
+from test_hard_air import find, level, low_pass_noise, noise, put
 
 
 def four_level(rng, count, rate_hz, baud=4800.0, step_hz=648.0):
@@ -86,3 +86,24 @@ def test_a_filter_s_slope_and_a_fall_of_the_gain_are_no_emissions(rate_hz):
     data[len(data) // 2 :] *= np.float32(10 ** (-3 / 20))
     found, _ = find(data, rate_hz)
     assert found == []
+
+
+@pytest.mark.parametrize("snr_db", [20, 30])
+def test_a_quiet_stereo_station_beside_the_receivers_offset_is_one_emission(snr_db):
+    """Pilot at 19 kHz swings a tenth of 75 kHz; what differs between left and right stands about 38 kHz (ITU-R BS.450)."""
+    rate = 2.4e6
+    rng = np.random.default_rng(15)
+    count = int(1.6 * rate)
+    t = np.arange(count) / rate
+    left, right = (
+        low_pass_noise(rng, count, rate, 40, 14e3) * np.interp(t, np.arange(0, 1.8, 0.2), rng.uniform(0.1, 1, 9))
+        for _ in range(2)
+    )
+    sound = 0.02 * (left + right) + 0.02 * (left - right) * np.sin(4 * np.pi * 19e3 * t)
+    wave = np.exp(2j * np.pi * 75e3 * np.cumsum(sound + 0.1 * np.sin(2 * np.pi * 19e3 * t)) / rate)
+    data = noise(rng, count, rate) + np.complex64(0.004)
+    put(data, level(snr_db, 45e3) * at(wave, 50e3, rate), 0)
+    found, _ = find(data, rate)
+    (station,) = [d for d in found if not d.artefact]
+    assert station.center_hz == pytest.approx(50e3, abs=1e3)
+    assert 38e3 < station.high_hz - station.low_hz < 80e3

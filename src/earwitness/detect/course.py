@@ -264,7 +264,7 @@ class Course:
 
     def _drowned(self, emission: Emission, series: np.ndarray) -> int | None:
         """Give the row at which something ten times stronger comes up where only a mirror image was, or None."""
-        if not emission.image or emission.rows < 16 or len(series) < 5 or self._clearness(emission) < 5:
+        if not (emission.artefact or "").startswith("mirror") or emission.rows < 16 or len(series) < 5 or self._clearness(emission) < 5:
             return None
         a, b = self._window.bins(emission.low, emission.high)
         usual = emission.excess[a:b].sum() / emission.rows

@@ -22,6 +22,7 @@ EDGE_S = 0.010  # looked at beside a silence
 _FADED_DB = 12.0  # the same where its carrier is just where it was: that is fading
 _LINE_WIDTH, _SAME_LINE = 4.2, 0.05  # bins: of a band with one line, of two lines that are one
 _LINE = 0.6  # share of the power in three bins that makes a line of it
+_VALLEY, _SHALLOW = 0.4, 0.1  # of the power beside it, and of the lower hill: less is a valley
 _LINE_BINS, _LINE_HZ = 0.4, 25.0  # by which two stations' carriers differ
 
 
@@ -68,7 +69,7 @@ class Emission:
         self.excess = np.zeros(bins, np.float32)  # power over the floor, summed over the on rows
         self.floor = np.zeros(bins, np.float32)  # the floor, summed over the same rows
         self.reported = False
-        self.image = False
+        self.artefact: str | None = None  # what it is of the receiver's own doing, as far as is known
         self.spike: str | None = None  # it is the receiver's constant offset for certain: why
         self.traces = Traces()
         self.slow = False  # too weak to be claimed within a batch
@@ -211,17 +212,18 @@ def is_one(left: Emission, right: Emission) -> bool:
     """Tell whether two emissions whose bands touch are parts of one: no valley lies where they meet.
 
     What two emissions had in common was cut half-way; the parts of one with deep holes (broadcast FM in quiet
-    passages) grow together in the mean.
+    passages) grow together in the mean. What the receiver did itself is part of no station.
     """
     meet = round((left.high + right.low) / 2)
     width = int(min(left.high - left.low, right.high - right.low))
-    if right.low - left.high > 1.5 or width < 6:
+    if right.low - left.high > 1.5 or width < 6 or (left.artefact is None) != (right.artefact is None):
         return False
     beside = max(width // 2, 3)
     before = left.excess[max(meet - beside, 0) : meet] / max(left.rows, 1)
     after = right.excess[meet : meet + beside] / max(right.rows, 1)
     valley = np.concatenate([before[-max(width // 16, 1) :], after[: max(width // 16, 1)]])
-    return bool(valley.mean() > 0.4 * min(before.mean(), after.mean()) > 0)
+    tops = (float(e.excess.max()) / max(e.rows, 1) for e in (left, right))
+    return bool(valley.mean() > max(_VALLEY * min(before.mean(), after.mean()), _SHALLOW * min(tops)) > 0)
 
 
 def united(left: Emission, right: Emission, number: int) -> Emission:
@@ -240,6 +242,7 @@ def united(left: Emission, right: Emission, number: int) -> Emission:
         one.floor[bins] = part.floor[bins] * share
     one.traces = max(left, right, key=lambda part: part.traces.power).traces
     one.reported = True
+    one.artefact = left.artefact
     one.slow = left.slow and right.slow
     one.late_power, one.late_rows = left.late_power + right.late_power, max(left.late_rows, right.late_rows)
     one.moved, one.steady = left.moved + right.moved, left.steady + right.steady

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from earwitness.detect.follow import Emission
+from earwitness.detect.follow import Emission, band_looks
 from earwitness.detect.scan import BATCH, HISTORY
 from earwitness.detect.segments import Segment, judge, same_emission
 from earwitness.detect.window import Window
@@ -22,6 +22,9 @@ _HALO_RATIO = 300.0
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
 _SIDES, _ALIKE = 3.0, 0.35  # power ratio of two sidebands at most, and correlation at least
+_UNEVEN, _BELOW = 0.13, 4.0  # difference over sum where both are steady; and times they are below the middle
+_WEAK_SIDES = 2.0  # power ratio of what only a second's integration shows
+_BROAD_HZ, _BROADCAST_HZ = 30e3, 75e3  # width from which it may be broadcast FM; its swing (ITU-R BS.450)
 _TOUCH = 0.25  # share of the narrower band that neighbours may have in common
 _CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
 _SAME_ROWS = 3  # within which what begins begins together
@@ -67,7 +70,20 @@ class Owners:
             line = self._line(e)
             if _holds(e, low, high) or _holds(e, line - high, line - low):
                 return True
+            reach = _BROADCAST_HZ / self._plan.bin_hz
+            broad = (e.high - e.low) * self._plan.bin_hz > _BROAD_HZ
+            if broad and max(line / 2 - low, high - line / 2) < reach and self._is_balanced(low, high, line):
+                return True
         return False
+
+    def _is_balanced(self, low: int, high: int, about: int) -> bool:
+        """Tell whether there is about as much on the other side of place `about` / 2 as in bins [low, high)."""
+        if about < high or about - low > self._plan.size:
+            return False
+        one, two = (
+            float(self._window.series(a, b)[0].sum()) for a, b in ((low, high), (about - high, about - low))
+        )
+        return 1 / _WEAK_SIDES < two / max(one, 1e-30) < _WEAK_SIDES
 
     def of_pulses(self, segment: Segment) -> bool:
         """Tell whether a segment is there only in rows that pulses reach into (their carriers, their edges)."""
@@ -130,7 +146,7 @@ class Owners:
         if len(parts) < 2:
             return parts, []
         keep = max(parts, key=lambda s: float(e.excess[s.low : s.high].sum()))
-        own = keep.low + int(e.excess[keep.low : keep.high].argmax())
+        own = _middle(e.excess, keep.low, keep.high)
         touching = {s.high for s in parts} | {s.low for s in parts}  # what was cut there was judged
         others = [
             part
@@ -212,10 +228,11 @@ class Owners:
         if abs(came - e.start) <= _SAME_ROWS or came <= max(e.start, self._window.base - HISTORY):
             return False  # it has been there all the time
         a, b = self._window.bins(e.low, e.high)
-        return self._is_hill(part, a + int(e.excess[a:b].argmax()))
+        return self._is_hill(part, _middle(e.excess, a, b))
 
-    def _is_hill(self, part: Segment, own: int) -> bool:
-        """Tell whether a segment is a hill far from bin `own`, beyond a valley, and not half of a pair about it."""
+    def _is_hill(self, part: Segment, about: int) -> bool:
+        """Tell whether a segment is a hill far from place `about` / 2, beyond a valley, and not half of a pair about it."""
+        own = about // 2
         rows = np.asarray(part.on.any(axis=1))
         if np.count_nonzero(rows) < HILL_ROWS or _moves(part.on, np.arange(part.low, part.high)):
             return False
@@ -228,32 +245,59 @@ class Owners:
         here = here - self._window.level[low : high + 1]
         if here.min() > hill.max() / _HILL:
             return False
-        return not self._has_twin(part, 2 * own + 1)
+        return not self._has_twin(part, about)
 
     def _has_twin(self, part: Segment, about: int) -> bool:
-        """Tell whether the same happens on the other side of the bin position `about` / 2."""
+        """Tell whether the same happens on the other side of the bin position `about` / 2.
+
+        Two sides swell together; or both are steady, alike to a decibel and well below the middle.
+        """
         low, high = about - part.high, about - part.low
         if low < 0 or high > self._plan.size:
             return False
-        there = self._window.power[HISTORY : HISTORY + len(part.excess), low:high].sum(axis=1)
-        there = there - self._window.level[low:high].sum()
-        here = part.excess.sum(axis=1)
+        rows = len(part.excess)
+        here, there = part.excess.sum(axis=1), self._over_floor(low, high, rows)
         one, two = float(here.mean()), float(there.mean())
         if min(one, two) <= 0 or not 1 / _SIDES < one / two < _SIDES:
             return False
-        return float(np.corrcoef(here, there)[0, 1]) > _ALIKE
+        if float(np.corrcoef(here, there)[0, 1]) > _ALIKE:
+            return True
+        noise = float(self._window.level[part.low : part.high].sum())
+        scatter = noise / float(np.sqrt(band_looks(self._plan, rows, part.high - part.low)))
+        if abs(one - two) > _UNEVEN * (one + two) + 4 * scatter:
+            return False
+        half = max((part.high - part.low) // 2, 1)
+        middle = self._over_floor(max(about // 2 - half, 0), about // 2 + half + 1, rows)
+        return float(middle.mean()) > _BELOW * max(one, two)
+
+    def _over_floor(self, low: int, high: int, rows: int) -> np.ndarray:
+        """Give the power over the floor in bins [low, high) per row of the batch."""
+        power = self._window.power[HISTORY : HISTORY + rows, low:high].sum(axis=1)
+        return np.asarray(power - self._window.level[low:high].sum())
 
     def _line(self, e: Emission) -> int:
-        """Give twice the place of an emission's strongest line."""
-        a, b = self._window.bins(e.low, e.high)
-        return 2 * (a + int(e.excess[a:b].argmax())) + 1
+        """Give twice the place of an emission's strongest hill."""
+        return _middle(e.excess, *self._window.bins(e.low, e.high))
 
     def _is_sideband(self, part: Segment, e: Emission) -> bool:
         line = self._line(e)
-        reach = _SIDEBAND_HZ / self._plan.bin_hz
+        width_hz = (e.high - e.low) * self._plan.bin_hz
+        reach = (_BROADCAST_HZ if width_hz > _BROAD_HZ else _SIDEBAND_HZ) / self._plan.bin_hz
         if max(line / 2 - part.low, part.high - line / 2) > reach:
             return False
         return self._has_twin(part, line)
+
+
+def _middle(excess: np.ndarray, low: int, high: int) -> int:
+    """Give twice the place of the strongest hill in bins [low, high): of what rises to a quarter of its height."""
+    a = b = low + int(excess[low:high].argmax())
+    least = excess[a] / 4
+    while a > low and excess[a - 1] > least:
+        a -= 1
+    while b < high - 1 and excess[b + 1] > least:
+        b += 1
+    hill = excess[a : b + 1].astype(float)
+    return round(2 * float(hill @ np.arange(a, b + 1)) / max(float(hill.sum()), 1e-30)) + 1
 
 
 def _is_still(e: Emission) -> bool:

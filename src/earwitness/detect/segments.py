@@ -27,6 +27,8 @@ _CLEAR_DB, _SHIFT = 6.0, 8  # over the noise; half bins by which its middle may 
 _LINES = 6  # bins from which a hill is no line
 _SWELLS = 0.6  # correlation from which they swell together
 _ENOUGH = 12  # rows to tell it by
+_PAIR_DB, _BELOW_DB = 1.5, 6.0  # by which a pair of sidebands differs at most, and lies below the middle at least
+_PAIR_BINS, _PAIR_SHARE = 2.0, 0.1  # by which their distances differ, in bins or as a share
 _USUAL = 0.85  # of the rows, without the strongest ones
 _TOGETHER = 3  # rows within which two starts are the same start
 
@@ -105,12 +107,13 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
     if mirrored and len(valleys) == 1:  # or two of the same kind and level: then their power tells
         hills = profile[: valleys[0]], profile[valleys[0] :]
         mirrored = any(np.count_nonzero(hill > 0.1 * hill.max()) < _LINES for hill in hills)
+    paired = _within_pairs(profile, valleys)
     cuts = []
     for n, valley in enumerate(valleys):
         before, after = edges[n], edges[n + 2]
         left, right = segment.cut(before, valley), segment.cut(valley, after)
         whole = segment.cut(0, valley), segment.cut(valley, width)
-        if _are_two(left, right, whole, profile[before:after], valley - before, mirrored, of):
+        if _are_two(left, right, whole, profile[before:after], valley - before, mirrored or valley in paired, of):
             cuts.append(valley)
     return [segment.cut(a, b) for a, b in pairwise([0, *cuts, width])]
 
@@ -137,6 +140,30 @@ def _valleys(profile: np.ndarray) -> list[int]:
         elif value < low:
             low, at = value, n
         hill = hill or low * _VALLEY < top
+    return out
+
+
+def _within_pairs(profile: np.ndarray, valleys: list[int]) -> set[int]:
+    """Give the valleys between a hill and those that lie in pairs about it, alike and well below it.
+
+    Sidebands of little modulation do: the pilot of broadcast FM in a quiet passage. What else the segment holds
+    has no mirror image, so the whole profile tells nothing.
+    """
+    edges = [0, *valleys, len(profile)]
+    tops = [a + int(profile[a:b].argmax()) for a, b in pairwise(edges)]
+    db = 10 * np.log10(profile[tops])
+    out: set[int] = set()
+    for middle in range(1, len(tops) - 1):
+        for step in range(1, min(middle, len(tops) - 1 - middle) + 1):
+            left, right = middle - step, middle + step
+            down, up = tops[middle] - tops[left], tops[right] - tops[middle]
+            if (
+                abs(db[left] - db[right]) > _PAIR_DB
+                or db[middle] - max(db[left], db[right]) < _BELOW_DB
+                or abs(up - down) > max(_PAIR_BINS, _PAIR_SHARE * up)
+            ):
+                break
+            out.update(valleys[left:right])
     return out
 
 

@@ -55,12 +55,12 @@ class Teller:
         seen = self._statistics
         clipping = seen.clipped_rows / max(1, seen.rows)
         why = reason(e.traces, self._plan, self._center_hz, low, high, middle, clipping)
-        e.image = why is not None and why.startswith("mirror")
         if why is not None and why.startswith("DC"):
             if is_station(e.traces, seen, self.spike.traces if self.spike else None):
                 why = None
             elif is_offset(e, self._plan, seen):
                 e.spike = why
+        e.artefact = why
         return why
 
     def _hz(self, position: float) -> float:
