@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from test_hard_air import find, level, low_pass_noise, noise, put
 
+from earwitness.spectrum.stft import plan
+
 
 def four_level(rng, count, rate_hz, baud=4800.0, step_hz=648.0):
     """4FSK at 4800 Bd, deviations +-648 and +-1944 Hz (ETSI TS 102 361-1), steps smoothed over half a symbol."""
@@ -96,7 +98,8 @@ def test_a_quiet_stereo_station_beside_the_receivers_offset_is_one_emission(snr_
     count = int(1.6 * rate)
     t = np.arange(count) / rate
     left, right = (
-        low_pass_noise(rng, count, rate, 40, 14e3) * np.interp(t, np.arange(0, 1.8, 0.2), rng.uniform(0.1, 1, 9))
+        low_pass_noise(rng, count, rate, 40, 14e3)
+        * np.interp(t, np.arange(0, 1.8, 0.2), rng.uniform(0.1, 1, 9))
         for _ in range(2)
     )
     sound = 0.02 * (left + right) + 0.02 * (left - right) * np.sin(4 * np.pi * 19e3 * t)
@@ -107,3 +110,46 @@ def test_a_quiet_stereo_station_beside_the_receivers_offset_is_one_emission(snr_
     (station,) = [d for d in found if not d.artefact]
     assert station.center_hz == pytest.approx(50e3, abs=1e3)
     assert 38e3 < station.high_hz - station.low_hz < 80e3
+
+
+def test_a_slow_sweep_is_one_emission_and_so_is_each_station_it_crosses():
+    """A chirp sounder of 100 kHz/s (a usual speed; common practice, no source); AM by definition, 35 dB at most."""
+    rate, seconds = 768e3, 4.0
+    rng = np.random.default_rng(16)
+    count = int(seconds * rate)
+    t = np.arange(count) / rate
+    data = noise(rng, count, rate)
+    put(data, level(20, 50) * np.exp(2j * np.pi * (-190e3 * t + 50e3 * t**2)), 0)
+    places = (-100e3, -90e3, 10e3, 80e3)
+    for hz, snr_db in zip(places, (25, 35, 15, 30), strict=True):
+        wave = 1 + 0.25 * low_pass_noise(rng, count, rate, 80, 4500)
+        put(data, level(snr_db, 1e3) * at(wave, hz, rate), 0)
+    found, _ = find(data, rate)
+    stations = [d for d in found if min(abs(d.center_hz - hz) for hz in places) < 500]
+    assert [d.center_hz for d in sorted(stations, key=lambda d: d.center_hz)] == pytest.approx(
+        places, abs=100
+    )
+    assert all(d.stop - d.start > 0.98 * count and d.high_hz - d.low_hz < 10e3 for d in stations)
+    (sweep,) = [d for d in found if d not in stations]
+    assert (sweep.stop - sweep.start) / rate == pytest.approx(seconds, abs=0.1)
+    assert sweep.high_hz - sweep.low_hz == pytest.approx(400e3, rel=0.08)
+
+
+def test_keying_beside_a_line_that_stays_is_an_emission_of_its_own():
+    """Bits of half a millisecond on and off, edges of an eighth, 45 dB, 43 kHz from a carrier that is always there."""
+    rate = 1.024e6
+    rng = np.random.default_rng(17)
+    count = int(2.4 * rate)
+    data = noise(rng, count, rate)
+    put(data, level(30, plan(rate).enbw_hz) * at(np.ones(count), 130e3, rate), 0)
+    begins = (0.9, 1.4, 1.9)
+    for begin in begins:
+        bits = np.repeat(rng.integers(0, 2, 200).astype(float), int(5e-4 * rate))
+        bits = np.convolve(bits, np.ones(128) / 128, "same")
+        put(data, level(45, 6e3) * at(bits, 87e3, rate), int(begin * rate))
+    found, _ = find(data, rate)
+    line, *bursts = found
+    assert line.center_hz == pytest.approx(130e3, abs=1e3)
+    assert line.stop - line.start > 0.99 * count
+    assert [d.start / rate for d in bursts] == pytest.approx(begins, abs=0.01)
+    assert [d.center_hz for d in bursts] == pytest.approx([87e3] * 3, abs=500)

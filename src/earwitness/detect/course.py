@@ -17,6 +17,7 @@ from earwitness.detect.follow import (
     EDGE_S,
     NARROW_HZ,
     SOFT,
+    SWEEP_S,
     Emission,
     band_looks,
     bridge_s,
@@ -73,6 +74,7 @@ class Course:
             return []
         low, high = min(s.low for s in group), max(s.high for s in group)
         emission = Emission(self._next_number(), low, high, float("nan"), self._plan.size)
+        emission.latest_row = self._window.base
         emission.crowded = is_crowded(emission, group, everything)
         for part in group if emission.crowded else []:
             emission.excess[part.low : part.high] = part.excess[part.on.any(axis=1)].sum(axis=0)
@@ -130,7 +132,7 @@ class Course:
     def advance(self, emission: Emission, parts: list[Segment], count: int) -> list[Detection]:
         """Carry an emission through this batch; a silence too long to bridge closes it and starts another."""
         if parts:
-            emission.follow(min(s.low for s in parts), max(s.high for s in parts))
+            emission.follow(min(s.low for s in parts), max(s.high for s in parts), self._window.base)
         a, b = self._window.bins(emission.low, emission.high)
         series, noise, sure = self._window.series(emission.low, emission.high)
         if emission.crowded and (np.isnan(emission.start) or emission.rows >= HILL_ROWS):
@@ -163,14 +165,14 @@ class Course:
                 other = first == drowned or (
                     gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
                 )
-                if other or gap_s > min(self._patience(emission), DOUBT_S):
+                if other or gap_s > self._sure_s(emission):
                     emission = self.decide(emission, out)
                     gap_s = (here - emission.stop) * row_s
                 usual = self._patience(emission)
                 if (
                     first != drowned
                     and gap_s <= wait_s(emission, self._plan)
-                    and (other or gap_s > min(usual, DOUBT_S))
+                    and (other or gap_s > self._sure_s(emission))
                 ):
                     before = int(emission.stop) - self._window.base
                     emission = self._go_on(emission)
@@ -264,7 +266,12 @@ class Course:
 
     def _drowned(self, emission: Emission, series: np.ndarray) -> int | None:
         """Give the row at which something ten times stronger comes up where only a mirror image was, or None."""
-        if not (emission.artefact or "").startswith("mirror") or emission.rows < 16 or len(series) < 5 or self._clearness(emission) < 5:
+        if (
+            not (emission.artefact or "").startswith("mirror")
+            or emission.rows < 16
+            or len(series) < 5
+            or self._clearness(emission) < 5
+        ):
             return None
         a, b = self._window.bins(emission.low, emission.high)
         usual = emission.excess[a:b].sum() / emission.rows
@@ -310,7 +317,14 @@ class Course:
         run = max(emission.longest_run, emission.before.longest_run if emission.before else 0.0)
         usual = bridge_s(width_hz, run * self._plan.row_s, self._plan.rate_hz, self._plan.bin_hz)
         usual = max(usual, word_gap_s(emission, run * self._plan.row_s, self._plan))
+        if emission.sweeps:
+            return max(usual, SWEEP_S)
         return max(usual, _DROPOUT_S) if 0 < self.strength(emission) < _WEAK else usual
+
+    def _sure_s(self, emission: Emission) -> float:
+        """Give how long a silence leaves no doubt that what follows is the same: a sweep is where it should be."""
+        usual = self._patience(emission)
+        return usual if emission.sweeps else min(usual, DOUBT_S)
 
     def end(self, emission: Emission, limit: int) -> list[Detection]:
         """Close an emission; one that turned out to be nothing and was never reported is dropped."""

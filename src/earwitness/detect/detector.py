@@ -293,7 +293,7 @@ class Detector:
                 owner = owners.owner(part.low, part.high, part) or owners.home(part)
                 if owner is not None:
                     meets.setdefault(owner.number, []).append(part)
-                elif not owners.of_pulses(part):
+                elif not (owners.of_pulses(part) or owners.is_over(part)):
                     fresh.append(part)
         out: list[Detection] = []
         for emission in self._open:

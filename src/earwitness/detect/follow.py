@@ -20,6 +20,9 @@ _OTHER_DB = 5.0  # by which another station differs from one that only paused
 SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
 EDGE_S = 0.010  # looked at beside a silence
 _FADED_DB = 12.0  # the same where its carrier is just where it was: that is fading
+_STEPS, _STEPS_KEPT = 2, 8  # batches that show a sweep, and over which its pace is taken
+_UNEVEN = 0.4  # by which steps differ, as a share
+SWEEP_S = 0.5  # for which a sweep may be behind something else
 _LINE_WIDTH, _SAME_LINE = 4.2, 0.05  # bins: of a band with one line, of two lines that are one
 _LINE = 0.6  # share of the power in three bins that makes a line of it
 _VALLEY, _SHALLOW = 0.4, 0.1  # of the power beside it, and of the lower hill: less is a valley
@@ -84,16 +87,54 @@ class Emission:
         self.crowded = False  # something else touches its band in this batch
         self.torn = 0  # batches of late in which its band held others
         self.settled = False  # its stop has been refined
+        self.latest = (low, high)  # the band of the latest batch that showed it
+        self.latest_row = float("nan")  # where that begins
+        self.pace = 0.0  # bins a row by which the band has moved of late, and
+        self.paced = 0  # in how many batches on end
         self.recent: deque[float] = deque(maxlen=8)  # mean excess over noise of the last batches, if slow
 
-    def follow(self, low: float, high: float) -> None:
-        """Move the band towards where the energy was in this batch: out at once, in slowly."""
+    def follow(self, low: float, high: float, row: int) -> None:
+        """Move the band towards where the energy was in the batch of a row: out at once, in slowly; with a sweep."""
+        self._keep_pace(low, high, row)
+        if self.sweeps:
+            self.low, self.high = low, high
+            self.near_low, self.near_high = low, high
+            self.least, self.most = min(self.least, low), max(self.most, high)
+            return
         self.low = low if low < self.low else self.low + 0.25 * (low - self.low)
         self.high = high if high > self.high else self.high + 0.25 * (high - self.high)
         self.near_low = min(low, self.near_low + FORGETS * (low - self.near_low))
         self.near_high = max(high, self.near_high + FORGETS * (high - self.near_high))
         self.least = min(self.least, low)
         self.most = max(self.most, high)
+
+    def _keep_pace(self, low: float, high: float, row: int) -> None:
+        rows = row - self.latest_row
+        if rows > 0:
+            down, up = (low - self.latest[0]) / rows, (high - self.latest[1]) / rows
+            step = (down + up) / 2
+            slack = 1 / rows
+            even = abs(down - up) <= _UNEVEN * abs(step) + slack and abs(step) >= 2 * slack
+            if even and (self.paced == 0 or abs(step - self.pace) <= _UNEVEN * abs(self.pace) + slack):
+                self.pace += (step - self.pace) / (self.paced + 1)
+                self.paced = min(self.paced + 1, _STEPS_KEPT)
+            elif self.sweeps:  # partly behind something else
+                low, high = (edge + self.pace * rows for edge in self.latest)
+            else:
+                self.pace, self.paced = 0.0, 0
+        self.latest, self.latest_row = (low, high), row
+
+    @property
+    def sweeps(self) -> bool:
+        """Tell whether it runs steadily through the bins, further than it is wide."""
+        return self.paced >= _STEPS and self.most - self.least > 2 * (self.latest[1] - self.latest[0])
+
+    def is_due(self, low: float, high: float, row: int) -> bool:
+        """Tell whether bins [low, high) are where a sweep should be in the batch of a row."""
+        if not self.sweeps:
+            return False
+        middle = (self.latest[0] + self.latest[1]) / 2 + self.pace * (row - self.latest_row)
+        return abs((low + high) / 2 - middle) <= (self.latest[1] - self.latest[0])
 
     def count(self, power: float, rows: int, memory_rows: float) -> None:
         """Take the power over the floor of further rows into its level of late."""
@@ -216,6 +257,8 @@ def is_one(left: Emission, right: Emission) -> bool:
     """
     meet = round((left.high + right.low) / 2)
     width = int(min(left.high - left.low, right.high - right.low))
+    if left.sweeps or right.sweeps:
+        return False
     if right.low - left.high > 1.5 or width < 6 or (left.artefact is None) != (right.artefact is None):
         return False
     beside = max(width // 2, 3)

@@ -19,12 +19,15 @@ ESTABLISHED = 300  # rows after which an emission's band is known
 HILL_ROWS = 8  # rows that it takes to show one
 HALO_WIDTH, HALO_BINS = 0.7, 6  # how far slopes reach: widths, and bins at least
 _HALO_RATIO = 300.0
+_KEYED_ROWS, _KEYED_REACH = 8, 0.04  # off, of a strong one: then reach by the root of the ratio, in widths
 _SKIN = 1.5  # bins by which an open emission's band is widened when segments are matched to it
 _SIDEBAND_HZ = 6000.0  # from the carrier of sound broadcasting
 _SIDES, _ALIKE = 3.0, 0.35  # power ratio of two sidebands at most, and correlation at least
 _UNEVEN, _BELOW = 0.13, 4.0  # difference over sum where both are steady; and times they are below the middle
 _WEAK_SIDES = 2.0  # power ratio of what only a second's integration shows
 _BROAD_HZ, _BROADCAST_HZ = 30e3, 75e3  # width from which it may be broadcast FM; its swing (ITU-R BS.450)
+_STAYS = 0.5  # of its level of late, if it goes on beside something new
+_OVER = 8.0  # times stronger than what is left of it
 _TOUCH = 0.25  # share of the narrower band that neighbours may have in common
 _CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
 _SAME_ROWS = 3  # within which what begins begins together
@@ -47,16 +50,24 @@ class Owners:
         return any(e.low - _SKIN <= low and high <= e.high + _SKIN for e in self._open)
 
     def without_halo(self, found: list[Segment]) -> list[Segment]:
-        """Leave out the far slopes of strong emissions' own spectra: near, 25 dB weaker, only while they are on."""
+        """Leave out the far slopes of strong emissions' own spectra: near, 25 dB weaker, only while they are on.
+
+        Slopes of what is keyed fall with the square of the distance, so the stronger, the farther.
+        """
         kept = []
-        for weak in found:
-            for strong in found:
+        powers = [part.power for part in found]
+        for weak, least in zip(found, powers, strict=True):
+            for strong, power in zip(found, powers, strict=True):
+                if power <= max(_HALO_RATIO * least, 0.0):
+                    continue
                 gap = max(strong.low - weak.high, weak.low - strong.high)
-                if (
-                    gap <= max(HALO_WIDTH * (strong.high - strong.low), HALO_BINS)
-                    and strong.power > _HALO_RATIO * weak.power
-                    and not (weak.on.any(axis=1) & ~_widen(np.asarray(strong.on.any(axis=1)))).any()
-                ):
+                on = np.asarray(strong.on.any(axis=1))
+                width = strong.high - strong.low
+                reach = max(HALO_WIDTH * width, HALO_BINS)
+                if np.count_nonzero(~on) >= _KEYED_ROWS:
+                    ratio = power / max(least, 1e-30)
+                    reach = max(reach, _KEYED_REACH * float(np.sqrt(ratio)) * max(width, HALO_BINS))
+                if gap <= reach and not (weak.on.any(axis=1) & ~_widen(on)).any():
                     break
             else:
                 kept.append(weak)
@@ -91,6 +102,19 @@ class Owners:
         hidden = self._window.hidden[:, (segment.low + segment.high) // 2]
         return int((on & ~hidden).sum()) < max(2, 0.25 * int(on.sum())) and bool(hidden.any())
 
+    def is_over(self, segment: Segment) -> bool:
+        """Tell whether a segment is the end of what was on before the batch: only a long box reaches into it."""
+        if not segment.before:
+            return False
+        series, _, claimed = self._window.series(segment.low, segment.high)
+        new, old = claimed[HISTORY:], claimed[:HISTORY][::-1]
+        on = len(new) if new.all() else int(new.argmin())
+        back = len(old) if old.all() else int(old.argmin())
+        if not on or not back or new[on:].any():
+            return False
+        now = float(series[HISTORY : HISTORY + on].mean())
+        return float(series[HISTORY - back : HISTORY].mean()) > _OVER * max(now, 0.0)
+
     def share_out(self, segment: Segment) -> list[Segment]:
         """Cut a segment that meets several open emissions half-way between them, or a narrow one out of a wide one.
 
@@ -102,7 +126,11 @@ class Owners:
             e
             for e in meet
             if any(f.high - f.low > 2 * (e.high - e.low) and f.low < e.high and e.low < f.high for f in meet)
-            or (_is_still(e) and self._cuts_about(e, segment) and self._is_crossed(e, segment))
+            or (
+                _is_still(e)
+                and self._cuts_about(e, segment)
+                and (self._is_crossed(e, segment) or (len(meet) == 1 and self._is_beside_another(e, segment)))
+            )
         ]
         cuts = [cut for e in inner for cut in self._cuts_about(e, segment)]
         between = [
@@ -121,6 +149,8 @@ class Owners:
         best, most = None, 0.0
         for e in self._open:
             overlap = min(e.high + _SKIN, high) - max(e.low - _SKIN, low)
+            if e.sweeps and part:
+                overlap = min(overlap, 0.5 * (high - low))  # what it crosses goes before it
             better = overlap > most or (best and overlap == most and e.high - e.low < best.high - best.low)
             if better and not (part and self._is_another(e, part)):
                 best, most = e, overlap
@@ -130,9 +160,11 @@ class Owners:
         """Give the emission a segment beside it belongs to.
 
         It lies in the emission's band of late (speech after a pause), or is a sideband of its carrier: the other one
-        swells with it on the other side.
+        swells with it on the other side; or it is where a sweep should be by now.
         """
         for e in self._open:
+            if e.is_due(part.low, part.high, self._window.base):
+                return e
             if e.rows < BATCH or e.stop < self._window.base - 1:
                 continue
             if e.rows >= ESTABLISHED and _holds(e, part.low, part.high):
@@ -199,6 +231,18 @@ class Owners:
             cuts.append(round(emission.high + _SKIN))
         return [cut for cut in cuts if segment.low < cut < segment.high]
 
+    def _is_beside_another(self, emission: Emission, segment: Segment) -> bool:
+        """Tell whether a segment holds, beside an emission that stays as it was, a hill of its own."""
+        a, b = self._window.bins(emission.low, emission.high)
+        if float(self._over_floor(a, b, len(segment.on)).mean()) < _STAYS * emission.late_level:
+            return False
+        edges = [segment.low, *self._cuts_about(emission, segment), segment.high]
+        return any(
+            self._is_hill(segment.part(low, high), self._line(emission))
+            for low, high in pairwise(edges)
+            if high <= emission.low or low >= emission.high
+        )
+
     def _is_crossed(self, emission: Emission, segment: Segment) -> bool:
         """Tell whether what a segment holds beside an emission moves through the band as a sweep does."""
         places = np.arange(segment.low, segment.high) + 0.5
@@ -212,6 +256,8 @@ class Owners:
 
     def _is_another(self, e: Emission, part: Segment) -> bool:
         """Tell whether a segment that meets an emission's band is no part of it: a sweep, or its neighbour."""
+        if e.sweeps:
+            return not e.is_due(part.low, part.high, self._window.base)
         crossed = _is_beside(e, part.low, part.high) and self._is_crossed(e, part)
         return crossed or self._is_neighbour(e, part)
 
@@ -280,9 +326,11 @@ class Owners:
         return _middle(e.excess, *self._window.bins(e.low, e.high))
 
     def _is_sideband(self, part: Segment, e: Emission) -> bool:
-        line = self._line(e)
         width_hz = (e.high - e.low) * self._plan.bin_hz
         reach = (_BROADCAST_HZ if width_hz > _BROAD_HZ else _SIDEBAND_HZ) / self._plan.bin_hz
+        if part.low > e.high + reach or part.high < e.low - reach:
+            return False
+        line = self._line(e)
         if max(line / 2 - part.low, part.high - line / 2) > reach:
             return False
         return self._has_twin(part, line)
@@ -290,14 +338,16 @@ class Owners:
 
 def _middle(excess: np.ndarray, low: int, high: int) -> int:
     """Give twice the place of the strongest hill in bins [low, high): of what rises to a quarter of its height."""
-    a = b = low + int(excess[low:high].argmax())
-    least = excess[a] / 4
-    while a > low and excess[a - 1] > least:
-        a -= 1
-    while b < high - 1 and excess[b + 1] > least:
-        b += 1
-    hill = excess[a : b + 1].astype(float)
-    return round(2 * float(hill @ np.arange(a, b + 1)) / max(float(hill.sum()), 1e-30)) + 1
+    part = excess[low:high]
+    top = int(part.argmax())
+    lower = part <= part[top] / 4
+    left, right = lower[:top][::-1], lower[top:]
+    a = top - (int(left.argmax()) if left.any() else top)
+    b = top + (int(right.argmax()) if right.any() else len(right))
+    hill = part[a:b]
+    total = float(hill.sum())
+    offset = float(hill @ np.arange(b - a, dtype=np.float32)) / total if total > 0 else 0.0
+    return round(2 * (low + a + offset)) + 1
 
 
 def _is_still(e: Emission) -> bool:

@@ -27,8 +27,12 @@ _CLEAR_DB, _SHIFT = 6.0, 8  # over the noise; half bins by which its middle may 
 _LINES = 6  # bins from which a hill is no line
 _SWELLS = 0.6  # correlation from which they swell together
 _ENOUGH = 12  # rows to tell it by
-_PAIR_DB, _BELOW_DB = 1.5, 6.0  # by which a pair of sidebands differs at most, and lies below the middle at least
+_PAIR_DB, _BELOW_DB = (
+    1.5,
+    6.0,
+)  # by which a pair of sidebands differs at most, and lies below the middle at least
 _PAIR_BINS, _PAIR_SHARE = 2.0, 0.1  # by which their distances differ, in bins or as a share
+_ON = 0.25  # of the usual power, from which it is really on
 _USUAL = 0.85  # of the rows, without the strongest ones
 _TOGETHER = 3  # rows within which two starts are the same start
 
@@ -113,7 +117,9 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
         before, after = edges[n], edges[n + 2]
         left, right = segment.cut(before, valley), segment.cut(valley, after)
         whole = segment.cut(0, valley), segment.cut(valley, width)
-        if _are_two(left, right, whole, profile[before:after], valley - before, mirrored or valley in paired, of):
+        if _are_two(
+            left, right, whole, profile[before:after], valley - before, mirrored or valley in paired, of
+        ):
             cuts.append(valley)
     return [segment.cut(a, b) for a, b in pairwise([0, *cuts, width])]
 
@@ -210,16 +216,19 @@ def _are_two(
         return False
     if profile[valley] < 1.0 and lower > 30 * profile[valley]:
         return True
-    return all(_independent(a, b, of) for a, b in ((left, right), whole))
+    return all(_independent(a, b) for a, b in ((left, right), whole))
 
 
-def _independent(one: Segment, two: Segment, of: Plan) -> bool:
+def _independent(one: Segment, two: Segment) -> bool:
     """Tell whether the power in two places neither rises together nor is keyed from one to the other."""
     both = one.on.any(axis=1) & two.on.any(axis=1)
     both &= np.roll(both, 1) & np.roll(both, -1)  # edges of bursts say nothing
+    a, b = one.excess.sum(axis=1), two.excess.sum(axis=1)
+    if both.any():
+        both &= a + b > _ON * float(np.median((a + b)[both]))  # nor does what a long box claimed
     if both.sum() < _ENOUGH:
         return False
-    a, b = one.excess[both].sum(axis=1), two.excess[both].sum(axis=1)
+    a, b = a[both], b[both]
     if min(a.std(), b.std()) == 0:
         return False
     return -_KEYED < float(np.corrcoef(a, b)[0, 1]) < _SWELLS

@@ -103,6 +103,8 @@ class Follower:
             else:
                 self._offer(known, self.detection.center_hz, None)
             self._close_lanes()
+        if self._outgrown():
+            self.measurement = self.identification = None
         self.closed = True
 
     def _close_lanes(self) -> None:
@@ -143,6 +145,11 @@ class Follower:
         """Tell whether frames that passed their check account for a short burst: no other mode needs to hear it."""
         read_ns = sum(item.stop_ns - item.time_ns for item in self._frames())
         return self._seconds() < BURST_S and read_ns > READ_SHARE * self._seconds() * 1e9
+
+    def _outgrown(self) -> bool:
+        """Tell whether what was cut for it holds but a part of what it turned out to be: a sweep."""
+        found = self.detection
+        return found.high_hz - found.low_hz > self.channel.rate_hz
 
     def _unsure(self) -> bool:
         found = self.identification
