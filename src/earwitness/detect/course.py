@@ -165,23 +165,8 @@ class Course:
                 other = first == drowned or (
                     gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
                 )
-                if other or gap_s > self._sure_s(emission):
-                    emission = self.decide(emission, out)
-                    gap_s = (here - emission.stop) * row_s
-                usual = self._patience(emission)
-                if (
-                    first != drowned
-                    and gap_s <= wait_s(emission, self._plan)
-                    and (other or gap_s > self._sure_s(emission))
-                ):
-                    before = int(emission.stop) - self._window.base
-                    emission = self._go_on(emission)
-                elif other or gap_s > usual:
-                    before = int(emission.stop) - self._window.base
-                    out += self.end(emission, first)
-                    low, high = emission.low, emission.high
-                    emission = Emission(self._next_number(), low, high, float("nan"), self._plan.size)
-                    self._open.append(emission)
+                if other or gap_s > 0:
+                    before, emission = self._after_gap(emission, first, first == drowned, other, out)
             if np.isnan(emission.start):
                 emission.start = max(
                     0.0, self._edge(emission, series, first, last, rising=True, limit=before)
@@ -223,6 +208,7 @@ class Course:
             emission = self.decide(emission, out)
         if (
             emission.before is None
+            and silent_s > 0
             and silent_s > self._patience(emission)
             and silent_s > wait_s(emission, self._plan)
         ):
@@ -235,6 +221,28 @@ class Course:
             emission.reported = True
             out.append(self._detection(emission, True))
         return out
+
+    def _after_gap(
+        self, emission: Emission, first: int, drowned: bool, other: bool, out: list[Detection]
+    ) -> tuple[int, Emission]:
+        """Give whose a run is that begins in row `first` after a silence, and the row where what was before it stopped."""
+        row_s, here = self._plan.row_s, self._window.base + first
+        if other or (here - emission.stop) * row_s > self._sure_s(emission):
+            emission = self.decide(emission, out)
+        gap_s = (here - emission.stop) * row_s
+        stopped = int(emission.stop) - self._window.base
+        if (
+            not drowned
+            and gap_s <= wait_s(emission, self._plan)
+            and (other or gap_s > self._sure_s(emission))
+        ):
+            return stopped, self._go_on(emission)
+        if other or gap_s > self._patience(emission):
+            out += self.end(emission, first)
+            new = Emission(self._next_number(), emission.low, emission.high, float("nan"), self._plan.size)
+            self._open.append(new)
+            return stopped, new
+        return -HISTORY, emission
 
     def _core(self, emission: Emission, a: int, b: int) -> tuple[int, int]:
         """Give the bins that hold most of its power, of bins [a, b)."""
