@@ -7,7 +7,9 @@ import sys
 import numpy as np
 import pytest
 
+from earwitness.cli.survey import _tell
 from earwitness.sources.write import write_sigmf
+from earwitness.station.run import Outcome
 
 RUN = [sys.executable, "-c", "from earwitness.cli import main; main()"]
 
@@ -138,3 +140,10 @@ def test_help_teaches():
 def test_modes_are_listed():
     names = {row["name"] for row in json.loads(run("modes", "--json").stdout)}
     assert {"mode-s", "ais", "am", "fm", "ssb", "morse"} <= names
+
+
+def test_a_survey_that_was_stopped_claims_no_speed(capsys):
+    outcome = Outcome("r-1", "evening", complete=False, seconds=600.0, took_s=2.0, counts={"emissions": 3})
+    _tell(outcome)
+    assert capsys.readouterr().out.startswith("evening: 3 emissions, ")
+    assert outcome.facts()["real_time_ratio"] is None

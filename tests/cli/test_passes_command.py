@@ -130,3 +130,12 @@ def test_nothing_known_of_a_satellite_is_no_failure(station):
     assert done.returncode == 0
     assert "no elements of 'LANTERN'" in done.stderr
     assert "no passes" in done.stdout
+
+
+def test_a_file_that_is_none_does_not_flood(station, tmp_path):
+    given = tmp_path / "noise.txt"
+    given.write_text(signed(LINES) + "junk\n" * 1000)
+    done = run(station, "--elements", str(given), "--from", "2026-11-26T00:00:00Z")
+    assert done.returncode == 0
+    assert len(done.stderr.splitlines()) < 30
+    assert "problems more" in done.stderr

@@ -336,6 +336,7 @@ def test_a_full_page_tells_all_and_can_be_used():
         "In 10 s at 162.000 MHz, 300 kHz wide, 2 emissions were found; 1 trace of the receiver itself was set aside."
         in words
     )
+    assert "with 2 emissions and 1 trace of the receiver itself marked." in words
     assert "Look at this first: distress, " in words
     assert words.index("Worth a look first") < words.index("The air") < words.index("Cautions")
     assert (
@@ -464,6 +465,15 @@ def test_nothing_found_is_told():
     assert "no emission was found" in page
     page = render(ReportData(recordings=full().recordings))
     assert "None stood out of the noise" in page
+
+
+def test_modes_named_add_up_to_all_messages():
+    messages = [
+        message(n, mode=f"mode{k}") for n, k in enumerate([0, 0, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5, 6, 7, 8])
+    ]
+    words = "".join(check_safe(render(ReportData(messages=messages))).words)
+    assert "15 messages passed their check: " in words
+    assert "(2) and others (3)" in words
 
 
 def test_very_much_is_cut_and_said():

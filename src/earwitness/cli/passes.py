@@ -12,6 +12,7 @@ from earwitness.core.errors import ParameterError
 from earwitness.core.times import parse_time
 
 MOST_HOURS = 24 * 30
+MOST_SAID = 20  # problems with elements, those of one run together
 
 
 def run_passes(
@@ -43,8 +44,7 @@ def run_passes(
     settings = load_station(folder)
     for path in elements:
         kept, problems = keep_elements(path, settings)
-        for said in problems:
-            say(said)
+        _say(problems)
         if not kept:
             raise ParameterError(f"{path}: no elements to keep")
         say(f"{path.name}: {kept} sets of elements kept.")
@@ -53,7 +53,8 @@ def run_passes(
     now = time.time_ns()
     begin = parse_time(start) if start else now
     plan = plan_passes(settings, sets, begin, begin + round(hours * 3.6e12), only=satellite)
-    for said in [*problems, *plan.warnings]:
+    _say(problems)
+    for said in plan.warnings:
         say(said)
     written: list[Path] = []
     if schedule:
@@ -79,6 +80,14 @@ def run_passes(
         print(f"no passes in {hours:g} hours")
     for path in written:
         print(path, file=sys.stderr)
+
+
+def _say(problems: list[str]) -> None:
+    """Say the first of any number of problems, and how many there are more."""
+    for said in problems[:MOST_SAID]:
+        say(said)
+    if len(problems) > MOST_SAID:
+        say(f"and {len(problems) - MOST_SAID} problems more.")
 
 
 def _write(path: Path, content: bytes) -> Path:

@@ -107,9 +107,11 @@ def _tell(outcome: Any) -> None:
     if outcome.skipped:
         print(f"{outcome.name}: already in the log ({found}); --again surveys it anew")
         return
+    if not outcome.complete:
+        print(f"{outcome.name}: {found}; stopped before the end of {outcome.seconds:.1f} s of radio")
+        return
     ratio = outcome.seconds / max(outcome.took_s, 1e-9)
-    state = "" if outcome.complete else " (stopped early)"
-    print(f"{outcome.name}{state}: {found} in {outcome.seconds:.1f} s of radio, {ratio:.1f} x real time")
+    print(f"{outcome.name}: {found} in {outcome.seconds:.1f} s of radio, {ratio:.1f} x real time")
 
 
 def _number(text: str | None) -> float:

@@ -389,7 +389,7 @@ def _keyed(
         reasons.append(f"repeats after {keying.repeats} symbols")
     count = "two" if keying.levels == 2 else "four"
     reasons.append(
-        f"frequency keyed between {count} levels, +-{deviation:.0f} Hz, at {rate:.1f} Bd (index {index:.2f})"
+        f"frequency keyed between {count} levels, ±{deviation:.0f} Hz, at {rate:.1f} Bd (index {index:.2f})"
     )
     clock = 1.0
     if keying.clock_db > 0:

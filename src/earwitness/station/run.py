@@ -45,7 +45,7 @@ class Outcome:
 
     def facts(self) -> dict[str, Any]:
         """Give it as JSON values."""
-        rate = self.seconds / self.took_s if self.took_s > 0 else None
+        rate = self.seconds / self.took_s if self.complete and self.took_s > 0 else None
         return {**vars(self), "real_time_ratio": rate}
 
 

@@ -200,9 +200,14 @@ def _account(page: Page) -> list[Markup]:
     out = [first]
     heard: list[Markup] = []
     if page.digest.total:
-        modes = listed([f"{mode_title(name)} ({grouped(n)})" for name, n in page.digest.modes.most_common(6)])
+        most = page.digest.modes.most_common(6)
+        modes = [f"{mode_title(name)} ({grouped(n)})" for name, n in most]
+        if others := page.digest.total - sum(n for _, n in most):
+            modes.append(f"others ({grouped(others)})")
         heard.append(
-            join([to("messages", count(page.digest.total, "message")), f" passed their check: {modes}"])
+            join(
+                [to("messages", count(page.digest.total, "message")), f" passed their check: {listed(modes)}"]
+            )
         )
     if page.data.identities:
         kinds = [f"{grouped(n)} {plural(kind, n)}" for kind, n in page.kinds.most_common(5)]

@@ -81,6 +81,10 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
         and view.low_hz <= (number(row.get("frequency_hz")) or 0) <= view.high_hz
     ]
     inside.sort(key=lambda row: -(number(row.get("snr_db")) or 0))
+    traces = sum(1 for row in inside if row.get("artefact"))
+    marked = [count(len(inside) - traces, "emission")]
+    if traces:
+        marked.append(f"{count(traces, 'trace')} of the receiver itself")
     marks = [_mark(page, row, view) for row in inside[:MOST_BOXES]]
     labels = _mark_labels(page, inside[:MOST_BOXES], view)
     image: Markup | None = None
@@ -104,7 +108,7 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
     said = (
         f"{duration(span_s)} from {clock(view.start_ns, date=True)} UTC, "
         f"{frequency(view.low_hz, 100)} to {frequency(view.high_hz, 100)}, with "
-        f"{count(len(inside), 'emission')} marked."
+        f"{' and '.join(marked)} marked."
     )
     more = f" The {grouped(MOST_BOXES)} strongest are drawn." if len(inside) > MOST_BOXES else ""
     scale = (
