@@ -476,6 +476,12 @@ def test_modes_named_add_up_to_all_messages():
     assert "(2) and others (3)" in words
 
 
+def test_who_gave_no_name_goes_by_the_key_once():
+    page = render(ReportData(identities=[identity(1, key="QX5BUO", names=[])]))
+    (head,) = [cell for cell in re.findall(r"<th[^>]*>(.*?)</th>", page) if "QX5BUO" in cell]
+    assert head == "QX5BUO"
+
+
 def test_very_much_is_cut_and_said():
     many = (
         message(

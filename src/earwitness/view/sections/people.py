@@ -186,6 +186,7 @@ def _tie_row(page: Page, row: Row) -> Markup:
 
 def _identity_row(page: Page, row: Row) -> Markup:
     ident = str(row.get("id"))
+    name, key = identity_name(row), plain(row.get("key"), limit=60)
     labels = row.get("labels")
     notes = [plain(item, limit=80) for item in labels[:8]] if isinstance(labels, list | tuple) else []
     flags = flags_of(row)
@@ -194,10 +195,10 @@ def _identity_row(page: Page, row: Row) -> Markup:
         "tr",
         tag(
             "th",
-            identity_name(row),
-            small(plain(row.get("key"), limit=60)),
+            name,
+            small(key) if key != name else None,  # who gave no name goes by the key alone
             scope="row",
-            data_sort=identity_name(row),
+            data_sort=name,
         ),
         tag("td", plain(row.get("kind"), limit=30), data_label="Kind"),
         tag(
