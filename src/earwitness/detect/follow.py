@@ -12,6 +12,7 @@ from earwitness.spectrum.stft import Plan, looks
 FORGETS = 0.02  # of the way to the newest band, a batch
 SHORT_DASH_S, LONG_DASH_S, WORD_DASHES = 0.3, 1.0, 3.0
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
+SPEECH_HZ = 3000.0  # and so wide is speech, at most
 DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
 WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
 WAIT_FADE_S = 1.5  # and so long a fade that was seen to begin may last
@@ -29,6 +30,11 @@ _VALLEY, _SHALLOW = 0.4, 0.1  # of the power beside it, and of the lower hill: l
 _LINE_BINS, _LINE_HZ = 0.4, 25.0  # by which two stations' carriers differ
 
 
+def is_narrow(width_hz: float, bin_hz: float) -> bool:
+    """Tell whether a band may be keyed by hand or by speech on a suppressed carrier, of which bins smear the edges."""
+    return width_hz <= max(NARROW_HZ, SPEECH_HZ + 2.5 * bin_hz, 4.5 * bin_hz)
+
+
 def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> float:
     """Give how long a silence an emission bridges, by its width and its longest unbroken run so far.
 
@@ -36,7 +42,7 @@ def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> fl
     has been on without a break for a second is neither, and only its fades are bridged. Wide ones
     are packets or constant-carrier overs: a tenth of the run, 3 to 100 ms.
     """
-    if width_hz <= max(NARROW_HZ, 4.5 * bin_hz):
+    if is_narrow(width_hz, bin_hz):
         return 0.9 if run_s < 1.0 and span_hz <= 500e3 else 0.5
     return min(max(0.1 * run_s, 0.003), 0.1)
 
@@ -47,7 +53,7 @@ def word_gap_s(e: Emission, run_s: float, of: Plan) -> float:
     Only a line that is keyed does so, and only where bins are narrow enough to tell (`bridge_s`).
     """
     keyed = SHORT_DASH_S < run_s < LONG_DASH_S and of.rate_hz <= 500e3
-    if not keyed or (e.high - e.low) * of.bin_hz > max(NARROW_HZ, 4.5 * of.bin_hz):
+    if not keyed or not is_narrow((e.high - e.low) * of.bin_hz, of.bin_hz):
         return 0.0
     return WORD_DASHES * run_s if _line(e.excess) is not None else 0.0
 

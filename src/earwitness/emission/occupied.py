@@ -21,6 +21,8 @@ FLOOR_ERROR = 0.02  # relative error of the noise density assumed in uncertainti
 TAIL_ERROR = 0.15 * BETA_HALF  # of the power, that adding up the noise beyond the band may cost
 MOST_ERROR = 0.6 * BETA_HALF  # with more, half a per cent cannot be told
 MOST_BEYOND = 2 * BETA_HALF  # more, and clear of the noise, is another emission's
+CLEAR = 5.0  # standard errors of the noise
+RISE = 3.0  # times over the least further in: an emission's own skirt falls, so a neighbour begins there
 HIDDEN = 0.1  # of the noise density, over as much again as is seen: sidebands so weak never are
 MOST_REACH = 1.5  # times as far from the middle as is seen
 FALL = (0.05, 0.025)  # shares between whose places it is seen how fast the power falls off
@@ -76,9 +78,14 @@ def _tail(powers: np.ndarray, burst: Burst) -> np.ndarray:
     each = noise / np.sqrt(max(burst.tails.looks, 1.0))
     error = np.hypot(FLOOR_ERROR * noise * count, each * np.sqrt(count))
     shares = powers[: int(np.searchsorted(error, TAIL_ERROR))] / burst.power
-    seen = np.flatnonzero(shares > 5 * each)
-    if len(seen) and np.cumsum(shares).max() > MOST_BEYOND:
-        shares = shares[: max(int(seen[0]) - 1, 0)]
+    clear = shares > CLEAR * each
+    other = (
+        clear
+        if np.cumsum(shares).max(initial=0.0) > MOST_BEYOND
+        else clear & (shares > RISE * np.minimum.accumulate(np.maximum(shares, each)))
+    )
+    if other.any():
+        shares = shares[: max(int(other.argmax()) - 1, 0)]
     return powers[: len(shares)]
 
 

@@ -23,6 +23,7 @@ MOST_FRAMES = 60
 GAP_HZ = 270.0  # speech bands begin 300 Hz from the carrier; the measured edge reaches out a little
 GAP_SPREAD_HZ = 150.0
 PRIOR = 0.06
+EDGE_DB, EDGE_HZ = 20.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +38,27 @@ class Speech:
     margin: float  # how much better the chosen carrier explains the combs than any on the other side
 
 
+def _edges(features: Features, low_hz: float, high_hz: float) -> tuple[float, float]:
+    """Give the edges of what stands out in a band: bins of a fast stream reach out far beyond speech.
+
+    As far as its power, smoothed, lies within EDGE_DB of the strongest and is clear of the noise.
+    """
+    shape = features.spectrum
+    inside = (shape.frequency_hz > low_hz) & (shape.frequency_hz < high_hz)
+    if np.count_nonzero(inside) < 8:
+        return low_hz, high_hz
+    wide = max(int(EDGE_HZ / shape.bin_hz), 1)
+    net = moving_mean(shape.density[inside], wide) - features.burst.noise_hz
+    least = max(10 ** (-EDGE_DB / 10) * float(net.max()), 0.3 * features.burst.noise_hz)
+    places = shape.frequency_hz[inside][net > least]
+    if not len(places):
+        return low_hz, high_hz
+    return max(low_hz, float(places[0]) - EDGE_HZ / 2), min(high_hz, float(places[-1]) + EDGE_HZ / 2)
+
+
 def speech(features: Features, low_hz: float, high_hz: float) -> Speech | None:
     """Give the signs of speech in the band low_hz..high_hz (relative), None when too short to say."""
+    low_hz, high_hz = _edges(features, low_hz, high_hz)
     rate = features.rate_hz
     length = int(FRAME_S * rate)
     n = len(features.iq)
