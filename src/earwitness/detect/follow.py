@@ -13,6 +13,7 @@ FORGETS = 0.02  # of the way to the newest band, a batch
 SHORT_DASH_S, LONG_DASH_S, WORD_DASHES = 0.3, 1.0, 3.0
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 SPEECH_HZ = 3000.0  # and so wide is speech, at most
+FORMANTS_HZ = 600.0  # what is narrower is no voice yet
 DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
 WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
 WAIT_FADE_S = 1.5  # and so long a fade that was seen to begin may last
@@ -20,6 +21,11 @@ _LIVELY = 0.2  # relative variance of power: speech has 0.4 to 0.8, a carrier wi
 _OTHER_DB = 5.0  # by which another station differs from one that only paused
 SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
 EDGE_S = 0.010  # looked at beside a silence
+BRIEF_S = 0.2  # a syllable: no answer is so short
+_SYLLABLES_S, _SYLLABLE_DB = (
+    0.5,
+    6.0,
+)  # one voice's pauses within a sentence, and how much louder it may go on
 _FADED_DB = 12.0  # the same where its carrier is just where it was: that is fading
 _STEPS, _STEPS_KEPT = 2, 8  # batches that show a sweep, and over which its pace is taken
 _UNEVEN = 0.4  # by which steps differ, as a share
@@ -180,7 +186,7 @@ def is_lively(e: Emission, of: Plan) -> bool:
 
     The noise's part is taken off; fades are slower.
     """
-    if (e.high - e.low) * of.bin_hz > NARROW_HZ or e.steady <= 0:
+    if not is_narrow((e.high - e.low) * of.bin_hz, of.bin_hz) or e.steady <= 0:
         return False
     a, b = int(e.low), max(int(e.high), int(e.low) + 1)
     noise = float(e.floor[a:b].sum()) / max(float(e.excess[a:b].sum()), 1e-30)
@@ -195,6 +201,13 @@ def wait_s(e: Emission, of: Plan) -> float:
     if is_lively(e, of):
         return max(usual, WAIT_SPEECH_S)
     return max(usual, WAIT_FADE_S) if e.soft_stop else usual
+
+
+def is_voice(e: Emission, low: float, high: float, of: Plan) -> bool:
+    """Tell whether bins [low, high) may be formants of a voice that has been heard lower or higher so far."""
+    width_hz = (e.high - e.low) * of.bin_hz
+    span_hz = (max(e.most, high) - min(e.least, low)) * of.bin_hz
+    return width_hz > FORMANTS_HZ and span_hz <= SPEECH_HZ and is_lively(e, of)
 
 
 def is_clear(before: Emission, later: Emission, of: Plan) -> bool:
@@ -215,8 +228,10 @@ def is_same(before: Emission, later: Emission, of: Plan) -> bool:
         return True
     change_db = 10 * float(np.log10(later.late_level / before.late_level))
     if is_lively(before, of):
-        brief = later.rows * of.row_s < 0.2
-        return change_db < 0 if brief else _unlike(before, later, of) < 0.8
+        pause_s = (later.start - before.stop) * of.row_s
+        if later.rows * of.row_s >= BRIEF_S:
+            return pause_s < DOUBT_S or _unlike(before, later, of) < 0.8
+        return change_db < (_SYLLABLE_DB if pause_s < _SYLLABLES_S else 0.0)
     one, two = _line(before.excess), _line(later.excess)
     alike_db = _OTHER_DB
     if one is not None and two is not None:

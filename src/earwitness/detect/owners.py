@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from earwitness.detect.follow import Emission, band_looks
+from earwitness.detect.follow import Emission, band_looks, is_voice
 from earwitness.detect.scan import BATCH, HISTORY
 from earwitness.detect.segments import Segment, judge, same_emission
 from earwitness.detect.window import Window
@@ -160,7 +160,7 @@ class Owners:
         """Give the emission a segment beside it belongs to.
 
         It lies in the emission's band of late (speech after a pause), or is a sideband of its carrier: the other one
-        swells with it on the other side; or it is where a sweep should be by now.
+        swells with it on the other side; or it is a voice's formant, or where a sweep should be by now.
         """
         for e in self._open:
             if e.is_due(part.low, part.high, self._window.base):
@@ -169,7 +169,7 @@ class Owners:
                 continue
             if e.rows >= ESTABLISHED and _holds(e, part.low, part.high):
                 return e
-            if self._is_sideband(part, e):
+            if self._is_sideband(part, e) or is_voice(e, part.low, part.high, self._plan):
                 return e
         return None
 

@@ -21,6 +21,8 @@ SLOW_HEAD_S, SLOW_SAMPLES = 12.0, 200_000  # of slow channels, whose signals tak
 FIRST_LOOK_S = 1.0
 NEXT_LOOK_S = 3.0
 SURE = 0.6  # confidence from which an identification is not tried again
+SURE_OF_KEYING = 0.85  # the same where a second of speech without a carrier may be taken for it
+SPEECH_HZ = 6_000.0  # what is wider is none, however far bins smear it
 WIDE_HZ = 50_000.0
 BURST_S, READ_SHARE = 0.5, 0.6  # a burst this short, so much of it in frames: nothing else fits in
 UNDECIDED = ("unknown", "carrier", "noise-like")
@@ -153,7 +155,10 @@ class Follower:
 
     def _unsure(self) -> bool:
         found = self.identification
-        return found is None or found.kind in UNDECIDED or found.confidence < SURE
+        if found is None or found.kind in UNDECIDED:
+            return True
+        narrow = self.detection.high_hz - self.detection.low_hz < SPEECH_HZ
+        return found.confidence < (SURE_OF_KEYING if found.kind == "psk" and narrow else SURE)
 
     def _keep(self, samples: Samples, seconds: float) -> None:
         if self._unsure() or self._head_s < self._head_limit_s:
