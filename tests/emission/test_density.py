@@ -19,5 +19,5 @@ def test_density_beside_strong_lines_is_the_noise_there():
     assert bins == pytest.approx(0.48 * len(n), rel=0.01)
     assert beside * rate == pytest.approx(1.0, abs=0.05)
     with_line, _ = density_beside(samples, (99.8e6, 100.3e6), [])
-    assert with_line > 100 * beside
+    assert with_line == pytest.approx(beside, rel=0.05)  # a line of something else does not count
     assert density_beside(samples, (99.8e6, 100.3e6), [(99e6, 101e6)]) == (0.0, 0)

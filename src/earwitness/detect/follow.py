@@ -230,7 +230,7 @@ def is_same(before: Emission, later: Emission, of: Plan) -> bool:
     if is_lively(before, of):
         pause_s = (later.start - before.stop) * of.row_s
         if later.rows * of.row_s >= BRIEF_S:
-            return pause_s < DOUBT_S or _unlike(before, later, of) < 0.8
+            return pause_s < _SYLLABLES_S or _unlike(before, later, of) < 0.8
         return change_db < (_SYLLABLE_DB if pause_s < _SYLLABLES_S else 0.0)
     one, two = _line(before.excess), _line(later.excess)
     alike_db = _OTHER_DB

@@ -23,6 +23,9 @@ LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
+LOWER = 0.95  # of the bins, and their mean as a share of that of all where powers are exponential
+LOWER_MEAN = (1 - (1 - LOWER) * (1 - np.log(1 - LOWER))) / LOWER
+
 
 def measure(channel: Samples, detection: Detection, *, span_hz: float) -> Measurement:
     """Give the figures of the emission that `detection` means in `channel`.
@@ -209,9 +212,9 @@ def peak_deviation(features: Features) -> tuple[float, float]:
 def density_beside(
     samples: Samples, band_hz: tuple[float, float], taken_hz: Iterable[tuple[float, float]]
 ) -> tuple[float, int]:
-    """Give the mean power density over a band without some parts of it, power per Hz, and how many bins it rests on.
+    """Give the power density over a band without some parts of it, power per Hz, and how many bins it rests on.
 
-    One Hann-windowed transform over all samples (n,); a part is left out with four bins each side, where the window's
+    Without its strongest twentieth, so that a line of something else there does not count. One Hann-windowed transform over all samples (n,); a part is left out with four bins each side, where the window's
     side lobes lie 50 dB down (Harris 1978).
     """
     x, rate = samples.data, samples.rate_hz
@@ -226,4 +229,5 @@ def density_beside(
     count = int(kept.sum())
     if count == 0:
         return 0.0, 0
-    return float(power[kept].mean() / (float(np.sum(window**2)) * rate)), count
+    lower = np.sort(power[kept])[: max(round(LOWER * count), 1)]
+    return float(lower.mean()) / LOWER_MEAN / (float(np.sum(window**2)) * rate), count

@@ -14,6 +14,7 @@ BLOCK = 1 << 16  # samples
 MOST_SAMPLES = 1 << 20
 PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
 MARGIN_S = 0.01
+LEAD, LONGEST_LEAD_S = 0.5, 4.0  # of a frame's length, before it: what it is found by belongs to the evidence
 LONGEST_S = 30.0
 
 
@@ -57,7 +58,8 @@ class Excerpts:
     def of_channel(self, center_hz: float, rate_hz: float, frame: Frame) -> Samples | None:
         """Give a channel's samples around a frame."""
         stream = self._stream
-        begin = max(0, self._index(frame.time_ns, -MARGIN_S))
+        length_s = (frame.stop_ns - frame.time_ns) / 1e9
+        begin = max(0, self._index(frame.time_ns, -min(max(MARGIN_S, LEAD * length_s), LONGEST_LEAD_S)))
         end = self._index(min(frame.stop_ns, frame.time_ns + round(LONGEST_S * 1e9)), MARGIN_S)
         bank = ChannelBank(
             stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
