@@ -22,6 +22,7 @@ _OTHER_DB = 5.0  # by which another station differs from one that only paused
 SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
 EDGE_S = 0.010  # looked at beside a silence
 BRIEF_S = 0.2  # a syllable: no answer is so short
+_SENTENCE_S = 0.6  # from which on a voice is known by its level and middle
 _SYLLABLES_S, _SYLLABLE_DB = (
     0.5,
     6.0,
@@ -229,8 +230,10 @@ def is_same(before: Emission, later: Emission, of: Plan) -> bool:
     change_db = 10 * float(np.log10(later.late_level / before.late_level))
     if is_lively(before, of):
         pause_s = (later.start - before.stop) * of.row_s
-        if later.rows * of.row_s >= BRIEF_S:
-            return pause_s < _SYLLABLES_S or _unlike(before, later, of) < 0.8
+        heard_s = later.rows * of.row_s
+        if heard_s >= BRIEF_S:
+            within = pause_s < (_SYLLABLES_S if heard_s < _SENTENCE_S else DOUBT_S)
+            return within or _unlike(before, later, of) < 0.8
         return change_db < (_SYLLABLE_DB if pause_s < _SYLLABLES_S else 0.0)
     one, two = _line(before.excess), _line(later.excess)
     alike_db = _OTHER_DB
