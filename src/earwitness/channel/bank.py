@@ -21,9 +21,10 @@ import numpy as np
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Samples
 from earwitness.dsp import fft
-from earwitness.dsp.fft_columns import LANES, first_half, half_way, second_half, split
+from earwitness.dsp.fft_columns import first_half, half_way, second_half, split
 from earwitness.dsp.filters import kaiser_beta
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.lanes import LANES
 
 STOP_DB = 70.0
 # One quarter of a block is overlap: the filter's length. Larger blocks cut sharper, cost cache.
@@ -112,13 +113,10 @@ def _cut(
     size = first * second
     re, im = np.empty(size, np.float32), np.empty(size, np.float32)
     tr, ti = np.empty(size, np.float32), np.empty(size, np.float32)
+    unwindowed = np.empty(0, np.float32)
     room, more = np.empty((4, first * LANES), np.float32), np.empty((2, second * LANES), np.float32)
     for b in range(count):
-        block = x[2 * b * hop : 2 * (b * hop + size)]
-        for n in range(size):
-            re[n] = block[2 * n]
-            im[n] = block[2 * n + 1]
-        first_half(first, second, re, im, cosines, sines, room, tr, ti)
+        first_half(first, second, x, np.uint64(2 * b * hop), unwindowed, cosines, sines, room, tr, ti)
         second_half(first, second, tr, ti, re, im, more)
         for c in range(len(wanted)):
             shift, bins = wanted[c, 0], wanted[c, 1]

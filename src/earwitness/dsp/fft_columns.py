@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.lanes import LANES, copy, turn_over, unzip, unzip_times
 
-LANES = 16
 _F, _U = "float32[::1]", "uint64"
 # Signed indices would be tested for counting from the end, which keeps loops from being vectorised.
 _LANES = np.uint64(LANES)
@@ -44,6 +44,25 @@ def _four(
             v[b + 2 * run + j] = (er - gr) * s2 + (ei - gi) * c2
             y[b + 3 * run + j] = (fr - hr) * c3 - (fi - hi) * s3
             v[b + 3 * run + j] = (fr - hr) * s3 + (fi - hi) * c3
+
+
+@kernel(fastmath=True, forceinline=True)
+def _two(
+    x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray, w: np.ndarray, groups: int, run: int
+) -> None:
+    """One radix-2 pass in the same way."""
+    q = groups * run
+    for p in range(groups):
+        c, s = w[2 * p], w[2 * p + 1]
+        a = p * run
+        b = 2 * a
+        for j in range(run):
+            er, ei = x[a + j] + x[a + q + j], u[a + j] + u[a + q + j]
+            fr, fi = x[a + j] - x[a + q + j], u[a + j] - u[a + q + j]
+            y[b + j] = er
+            v[b + j] = ei
+            y[b + run + j] = fr * c - fi * s
+            v[b + run + j] = fr * s + fi * c
 
 
 @kernel(fastmath=True, forceinline=True)
@@ -80,6 +99,7 @@ def _turns(length: int) -> np.ndarray:
 
 
 _W256, _W128, _W64, _W32, _W16, _W8 = (_turns(n) for n in (256, 128, 64, 32, 16, 8))
+_HALF_TURNS = np.exp(-2j * np.pi * np.arange(16) / 32).astype(np.complex64).view(np.float32)  # of 32
 _A = "void(float32[::1], float32[::1], float32[::1], float32[::1])"
 
 
@@ -97,9 +117,9 @@ def _columns16(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> No
 
 @kernel(_A, fastmath=True)
 def _columns32(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
-    _four(x, u, y, v, _W32, 8, LANES)
-    _four(y, v, x, u, _W8, 2, 4 * LANES)
-    _two_last(x, u, y, v, 16 * LANES)
+    _two(x, u, y, v, _HALF_TURNS, 16, LANES)
+    _four(y, v, x, u, _W16, 4, 2 * LANES)
+    _four_last(x, u, y, v, 8 * LANES)
 
 
 @kernel(_A, fastmath=True)
@@ -167,117 +187,55 @@ def half_way(first: int, second: int) -> tuple[np.ndarray, np.ndarray]:
     return np.ascontiguousarray(turns.real).ravel(), np.ascontiguousarray(turns.imag).ravel()
 
 
-@kernel(fastmath=True, forceinline=True)
-def copy(x: np.ndarray, at: int, out: np.ndarray, to: int) -> None:
-    """Copy LANES values. All are read before any is written: so the compiler moves whole vectors, unasked."""
-    v0, v1, v2, v3 = x[at + np.uint64(0)], x[at + np.uint64(1)], x[at + np.uint64(2)], x[at + np.uint64(3)]
-    v4, v5, v6, v7 = x[at + np.uint64(4)], x[at + np.uint64(5)], x[at + np.uint64(6)], x[at + np.uint64(7)]
-    v8, v9, v10, v11 = (
-        x[at + np.uint64(8)],
-        x[at + np.uint64(9)],
-        x[at + np.uint64(10)],
-        x[at + np.uint64(11)],
-    )
-    v12, v13, v14, v15 = (
-        x[at + np.uint64(12)],
-        x[at + np.uint64(13)],
-        x[at + np.uint64(14)],
-        x[at + np.uint64(15)],
-    )
-    out[to + np.uint64(0)], out[to + np.uint64(1)], out[to + np.uint64(2)], out[to + np.uint64(3)] = (
-        v0,
-        v1,
-        v2,
-        v3,
-    )
-    out[to + np.uint64(4)], out[to + np.uint64(5)], out[to + np.uint64(6)], out[to + np.uint64(7)] = (
-        v4,
-        v5,
-        v6,
-        v7,
-    )
-    out[to + np.uint64(8)], out[to + np.uint64(9)], out[to + np.uint64(10)], out[to + np.uint64(11)] = (
-        v8,
-        v9,
-        v10,
-        v11,
-    )
-    out[to + np.uint64(12)], out[to + np.uint64(13)], out[to + np.uint64(14)], out[to + np.uint64(15)] = (
-        v12,
-        v13,
-        v14,
-        v15,
-    )
-
-
-@kernel(f"void({_F}, {_F}, {_U}, {_F}, {_F})", fastmath=True)
-def _cut(re: np.ndarray, im: np.ndarray, step: int, x: np.ndarray, u: np.ndarray) -> None:
-    """Copy LANES values of every `step` to rows."""
-    for k in range(len(x) // LANES):
-        to = np.uint64(k) * _LANES
-        at = np.uint64(k) * step
-        copy(re, at, x, to)
-        copy(im, at, u, to)
-
-
-@kernel(f"void({_F}, {_F}, {_F}, {_F}, {_F}, {_F})", fastmath=True)
-def turned(x: np.ndarray, u: np.ndarray, c: np.ndarray, s: np.ndarray, y: np.ndarray, v: np.ndarray) -> None:
-    """Fill y + iv with x + iu times c + is."""
-    for i in range(len(x)):
-        y[i] = x[i] * c[i] - u[i] * s[i]
-        v[i] = x[i] * s[i] + u[i] * c[i]
-
-
-@kernel(f"void({_F}, {_U}, {_F})")
-def _transposed(x: np.ndarray, apart: int, out: np.ndarray) -> None:
-    """Write squares of LANES x LANES values turned over, `apart` values from one to the next in `out`."""
-    for k in range(len(x) // (LANES * LANES)):
-        at = np.uint64(k) * _LANES * _LANES
-        to = np.uint64(k) * apart
-        for lane in range(LANES):
-            for n in range(LANES):
-                out[to + np.uint64(n)] = x[at + np.uint64(n) * _LANES + np.uint64(lane)]
-            to += _LANES
-
-
-@kernel(f"void({_F}, {_F}, {_U})", fastmath=True)
+@kernel(f"void({_F}, {_F}, {_U})")
 def laid_out(x: np.ndarray, out: np.ndarray, step: int) -> None:
     """Copy rows of LANES values `step` apart."""
     for r in range(len(x) // LANES):
         copy(x, np.uint64(r) * _LANES, out, np.uint64(r) * step)
 
 
-@kernel(f"void(int64, int64, {_F}, {_F}, {_F}, {_F}, float32[:,::1], {_F}, {_F})", fastmath=True)
+@kernel(f"void(int64, int64, {_F}, {_U}, {_F}, {_F}, {_F}, float32[:,::1], {_F}, {_F})")
 def first_half(
     first: int,
     second: int,
-    re: np.ndarray,
-    im: np.ndarray,
+    pairs: np.ndarray,
+    begin: int,
+    window: np.ndarray,
     cosines: np.ndarray,
     sines: np.ndarray,
     room: np.ndarray,
     tr: np.ndarray,
     ti: np.ndarray,
 ) -> None:
-    """Do the first of two halves of the transform of re + i im, and turn it: what is left are columns of tr + i ti.
+    """Do the first of two halves of the transform of `pairs` (re, im) from index `begin` on, times the window if any.
 
-    Both lengths are multiples of LANES. `room` float32 (4, first * LANES) is to work in.
+    What is left are columns of tr + i ti. Both lengths are multiples of LANES; `window` float32 (first * second,)
+    or empty; `room` float32 (4, first * LANES) is to work in.
     """
     one = first * LANES
     x, u, y, v = room[0], room[1], room[2], room[3]
+    step = np.uint64(second)
     for block in range(second // LANES):
-        at = block * LANES
-        _cut(re[at:], im[at:], np.uint64(second), x, u)
-        c, s = cosines[block * one : block * one + one], sines[block * one : block * one + one]
-        to, apart = block * LANES * LANES, np.uint64(second * LANES)
-        if columns(first, x, u, y, v):
-            turned(y, v, c, s, x, u)
-            _transposed(x, apart, tr[to:])
-            _transposed(u, apart, ti[to:])
+        at = np.uint64(block) * _LANES
+        if len(window):
+            for k in range(first):
+                row = np.uint64(k)
+                here = at + row * step
+                unzip_times(pairs, begin + here + here, window, here, x, u, row * _LANES)
         else:
-            turned(x, u, c, s, y, v)
-            _transposed(y, apart, tr[to:])
-            _transposed(v, apart, ti[to:])
+            for k in range(first):
+                row = np.uint64(k)
+                here = at + row * step
+                unzip(pairs, begin + here + here, x, u, row * _LANES)
+        if columns(first, x, u, y, v):
+            s, t = y, v
+        else:
+            s, t = x, u
+        for square in range(first // LANES):
+            place = np.uint64(square) * _LANES * _LANES
+            turns = np.uint64(block * one) + place
+            to = np.uint64(square) * step * _LANES + at * _LANES
+            turn_over(s, t, place, cosines, sines, turns, tr, ti, to)
 
 
 @kernel(f"void(int64, int64, {_F}, {_F}, {_F}, {_F}, float32[:,::1])", fastmath=True)

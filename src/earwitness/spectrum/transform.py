@@ -8,120 +8,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.dsp.fft_columns import (
-    LANES,
-    columns,
-    copy,
-    first_half,
-    half_way,
-    laid_out,
-    split,
-    turned,
-    twiddles,
-)
+from earwitness.dsp.fft_columns import columns, first_half, half_way, laid_out, split, twiddles
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.lanes import LANES, add_power, scale, turn, unzip_over
 
+_AT_ONCE = 128  # points up to which LANES transforms side by side stay in the first-level cache
 _F, _U = "float32[::1]", "uint64"
 # Signed indices would be tested for counting from the end, which keeps loops from being vectorised.
 _LANES, _ONE = np.uint64(LANES), np.uint64(1)
-
-
-@kernel(fastmath=True, forceinline=True)
-def _add(x: np.ndarray, at: int, out: np.ndarray, to: int) -> None:
-    """Add LANES values to others, in the same way."""
-    v0, v1, v2, v3 = x[at + np.uint64(0)], x[at + np.uint64(1)], x[at + np.uint64(2)], x[at + np.uint64(3)]
-    v4, v5, v6, v7 = x[at + np.uint64(4)], x[at + np.uint64(5)], x[at + np.uint64(6)], x[at + np.uint64(7)]
-    v8, v9, v10, v11 = (
-        x[at + np.uint64(8)],
-        x[at + np.uint64(9)],
-        x[at + np.uint64(10)],
-        x[at + np.uint64(11)],
-    )
-    v12, v13, v14, v15 = (
-        x[at + np.uint64(12)],
-        x[at + np.uint64(13)],
-        x[at + np.uint64(14)],
-        x[at + np.uint64(15)],
-    )
-    w0, w1, w2, w3 = (
-        out[to + np.uint64(0)],
-        out[to + np.uint64(1)],
-        out[to + np.uint64(2)],
-        out[to + np.uint64(3)],
-    )
-    w4, w5, w6, w7 = (
-        out[to + np.uint64(4)],
-        out[to + np.uint64(5)],
-        out[to + np.uint64(6)],
-        out[to + np.uint64(7)],
-    )
-    w8, w9, w10, w11 = (
-        out[to + np.uint64(8)],
-        out[to + np.uint64(9)],
-        out[to + np.uint64(10)],
-        out[to + np.uint64(11)],
-    )
-    w12, w13, w14, w15 = (
-        out[to + np.uint64(12)],
-        out[to + np.uint64(13)],
-        out[to + np.uint64(14)],
-        out[to + np.uint64(15)],
-    )
-    out[to + np.uint64(0)], out[to + np.uint64(1)], out[to + np.uint64(2)], out[to + np.uint64(3)] = (
-        v0 + w0,
-        v1 + w1,
-        v2 + w2,
-        v3 + w3,
-    )
-    out[to + np.uint64(4)], out[to + np.uint64(5)], out[to + np.uint64(6)], out[to + np.uint64(7)] = (
-        v4 + w4,
-        v5 + w5,
-        v6 + w6,
-        v7 + w7,
-    )
-    out[to + np.uint64(8)], out[to + np.uint64(9)], out[to + np.uint64(10)], out[to + np.uint64(11)] = (
-        v8 + w8,
-        v9 + w9,
-        v10 + w10,
-        v11 + w11,
-    )
-    out[to + np.uint64(12)], out[to + np.uint64(13)], out[to + np.uint64(14)], out[to + np.uint64(15)] = (
-        v12 + w12,
-        v13 + w13,
-        v14 + w14,
-        v15 + w15,
-    )
-
-
-@kernel(f"void({_F}, {_F}, {_F})", fastmath=True)
-def _scaled(x: np.ndarray, u: np.ndarray, by: np.ndarray) -> None:
-    for i in range(len(x)):
-        x[i] *= by[i]
-        u[i] *= by[i]
-
-
-@kernel(f"void({_F}, {_F})", fastmath=True)
-def _squared(x: np.ndarray, u: np.ndarray) -> None:
-    """Turn x into |x + iu|^2."""
-    for i in range(len(x)):
-        x[i] = x[i] * x[i] + u[i] * u[i]
-
-
-@kernel(f"void({_F}, {_U}, {_F}, {_F}, {_F})", fastmath=True)
-def _windowed(x: np.ndarray, first: int, window: np.ndarray, re: np.ndarray, im: np.ndarray) -> None:
-    """Fill re + i im with the frame of pairs from index `first` on."""
-    for n in range(len(window)):
-        i = np.uint64(n)
-        at = first + i + i
-        re[i] = x[at] * window[i]
-        im[i] = x[at + _ONE] * window[i]
-
-
-@kernel(f"void({_F}, {_F}, {_F})", fastmath=True)
-def _powers(x: np.ndarray, u: np.ndarray, out: np.ndarray) -> None:
-    """Add |x + iu|^2."""
-    for i in range(len(x)):
-        out[i] += x[i] * x[i] + u[i] * u[i]
 
 
 @kernel(f"void({_F}, float32, {_F})", fastmath=True)
@@ -180,13 +74,16 @@ def _fine(
     for r in range(power.shape[0]):
         sums[:] = 0
         for f in range(frames):
-            _windowed(x, np.uint64(2 * (r * frames + f) * hop), window, re, im)
-            first_half(first, second, re, im, cosines, sines, room, tr, ti)
+            begin = np.uint64(2 * (r * frames + f) * hop)
+            first_half(first, second, x, begin, window, cosines, sines, room, tr, ti)
             for block in range(first // LANES):
                 a, b = tr[block * two : block * two + two], ti[block * two : block * two + two]
                 if columns(second, a, b, y2, v2):
                     a, b = y2, v2
-                _powers(a, b, sums[block * two : block * two + two])
+                total = sums[block * two : block * two + two]
+                for k in range(second):
+                    at = np.uint64(k) * _LANES
+                    add_power(a, b, at, total, at)
                 if f == 0:
                     laid_out(a, re[block * LANES :], step)
                     laid_out(b, im[block * LANES :], step)
@@ -225,9 +122,15 @@ class FineTransform:
 
 
 @kernel(f"void({_F}, int64, int64, {_U}, {_F}, {_F})")
-def _lanes(x: np.ndarray, hop: int, count: int, wide: int, re: np.ndarray, im: np.ndarray) -> None:
+def _side_by_side(x: np.ndarray, hop: int, count: int, wide: int, re: np.ndarray, im: np.ndarray) -> None:
     """Write pair j of hop g of `count` to re, im[j * wide + g]."""
-    for g in range(count):
+    done = 0
+    if count >= LANES and hop % LANES == 0:
+        for j in range(hop // LANES):
+            at = np.uint64(j) * _LANES
+            unzip_over(x, at + at, np.uint64(2 * hop), re, im, at * wide, wide)
+        done = LANES
+    for g in range(done, count):
         at = np.uint64(2 * g * hop)
         to = np.uint64(g)
         for _ in range(hop):
@@ -237,10 +140,7 @@ def _lanes(x: np.ndarray, hop: int, count: int, wide: int, re: np.ndarray, im: n
             to += wide
 
 
-@kernel(
-    f"void({_F}, {_F}, int64, int64, int64, int64, {_F}, {_F}, float32[:,::1])",
-    fastmath=True,
-)
+@kernel(f"void({_F}, {_F}, int64, int64, int64, int64, {_F}, {_F}, float32[:,::1])")
 def _quick(
     x: np.ndarray,
     window: np.ndarray,
@@ -254,13 +154,13 @@ def _quick(
 ) -> None:
     """Fill rows of power in bands; band 0 begins at the lowest frequency. LANES frames go side by side.
 
-    `window`, `cosines` and `sines` hold each value LANES times: `QuickTransform`.
+    `window`, `cosines` and `sines` stand in the order of use: `QuickTransform`.
     """
     size = first * second
     reach = size // hop  # hops a frame spans
     wide = LANES + reach - 1
-    rows = np.empty(size, np.int64)  # where each sample of the frames stands, and the band of each bin
-    bands = np.empty(size, np.int64)
+    rows = np.empty(size, np.uint64)  # where each sample of the frames stands, and the band of each bin
+    bands = np.empty(size, np.uint64)
     for i in range(size):
         rows[i] = i % hop * wide + i // hop
         bands[i] = (i + size // 2) % size // group * LANES
@@ -273,34 +173,33 @@ def _quick(
     sums = np.empty(size // group * LANES, np.float32)
     for begin in range(0, out.shape[0], LANES):
         count = min(LANES, out.shape[0] - begin)
-        _lanes(x[2 * begin * hop :], hop, count + reach - 1, np.uint64(wide), xr, xi)
+        _side_by_side(x[2 * begin * hop :], hop, count + reach - 1, np.uint64(wide), xr, xi)
         sums[:] = 0
         for c in range(second):
             for k in range(first):
-                row = np.uint64(rows[k * second + c])
+                row = rows[k * second + c]
+                by = window[c * first + k]
                 to = np.uint64(k) * _LANES
-                copy(xr, row, x1, to)
-                copy(xi, row, u1, to)
-            here = slice(c * one, c * one + one)
-            _scaled(x1, u1, window[here])
+                scale(xr, row, by, x1, to)
+                scale(xi, row, by, u1, to)
             if columns(first, x1, u1, y1, v1):
-                turned(y1, v1, cosines[here], sines[here], x1, u1)
-                s, t = x1, u1
-            else:
-                turned(x1, u1, cosines[here], sines[here], y1, v1)
                 s, t = y1, v1
+            else:
+                s, t = x1, u1
+            if second == 1:
+                for k in range(first):
+                    add_power(s, t, np.uint64(k) * _LANES, sums, bands[k])
+                break
             for k in range(first):
-                at = np.uint64(k) * _LANES
+                turned = c * first + k
                 to = np.uint64(k * second + c) * _LANES
-                copy(s, at, br, to)
-                copy(t, at, bi, to)
-        for k in range(first):
+                turn(s, t, np.uint64(k) * _LANES, cosines[turned], sines[turned], br, bi, to)
+        for k in range(first if second > 1 else 0):
             s, t = br[k * two : k * two + two], bi[k * two : k * two + two]
-            if second > 1 and columns(second, s, t, y2, v2):
+            if columns(second, s, t, y2, v2):
                 s, t = y2, v2
-            _squared(s, t)
             for j in range(second):
-                _add(s, np.uint64(j) * _LANES, sums, np.uint64(bands[k + j * first]))
+                add_power(s, t, np.uint64(j) * _LANES, sums, bands[k + j * first])
         for i in range(count):
             for b in range(out.shape[1]):
                 out[begin + i, b] = sums[b * LANES + i]
@@ -314,11 +213,10 @@ class QuickTransform:
         self._bands = len(window) // group
         self._hop = hop
         self._group = group
-        first, second = self._split = split(len(window))
+        first, second = self._split = (size, 1) if (size := len(window)) <= _AT_ONCE else split(size)
         turns = twiddles(first, second)
-        # In the order of use, each value once for every lane.
         self._tables = [
-            np.repeat(np.ascontiguousarray(table.reshape(first, second).T, np.float32).ravel(), LANES)
+            np.ascontiguousarray(table.reshape(first, second).T, np.float32).ravel()
             for table in (window, turns.real, turns.imag)
         ]
 

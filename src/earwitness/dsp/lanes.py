@@ -1,0 +1,197 @@
+"""Steps on rows of LANES float32 values inside compiled kernels, each as whole vector instructions.
+
+A row is named by its array and the index of its first value, both unchecked: the caller keeps to the bounds. The
+compiler does not find these by itself: it must fear that what is written overlaps what is still to be read, and it
+does not turn a transposition into shuffles. (The cache of compiled kernels does not see a change here: touch the
+files that use it.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import update_wrapper
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic
+
+LANES = 16
+_SQUARE = 8  # rows and values of what is transposed at once
+_FLOAT = ir.FloatType()
+_FAST = ("fast",)
+
+
+def _vector(lanes: int) -> ir.VectorType:
+    return ir.VectorType(_FLOAT, lanes)
+
+
+def _chosen(places: Sequence[int]) -> ir.Constant:
+    return ir.Constant(ir.VectorType(ir.IntType(32), len(places)), list(places))
+
+
+class _Writer:
+    """Writes the instructions of one step."""
+
+    def __init__(self, builder: Any):
+        self._builder = builder
+
+    def _place(self, pointer: Any, at: Any, lanes: int) -> Any:
+        return self._builder.bitcast(self._builder.gep(pointer, [at]), _vector(lanes).as_pointer())
+
+    def load(self, pointer: Any, at: Any, lanes: int = LANES) -> Any:
+        return self._builder.load(self._place(pointer, at, lanes), align=4)
+
+    def store(self, vector: Any, pointer: Any, at: Any) -> None:
+        self._builder.store(vector, self._place(pointer, at, vector.type.count), align=4)
+
+    def plus(self, a: Any, b: Any) -> Any:
+        return self._builder.fadd(a, b, flags=_FAST)
+
+    def minus(self, a: Any, b: Any) -> Any:
+        return self._builder.fsub(a, b, flags=_FAST)
+
+    def times(self, a: Any, b: Any) -> Any:
+        return self._builder.fmul(a, b, flags=_FAST)
+
+    def shuffled(self, a: Any, b: Any, places: Sequence[int]) -> Any:
+        return self._builder.shuffle_vector(a, b, _chosen(places))
+
+    def everywhere(self, value: Any) -> Any:
+        """Give a row of one value."""
+        empty = ir.Constant(_vector(LANES), ir.Undefined)
+        one = self._builder.insert_element(empty, value, ir.Constant(ir.IntType(32), 0))
+        return self.shuffled(one, empty, [0] * LANES)
+
+    def moved(self, at: Any, by: int) -> Any:
+        return self._builder.add(at, ir.Constant(at.type, by))
+
+    def further(self, at: Any, step: Any, times: int) -> Any:
+        return self._builder.add(at, self._builder.mul(step, ir.Constant(step.type, times)))
+
+    def unzipped(self, pairs: Any, at: Any, lanes: int = LANES) -> tuple[Any, Any]:
+        """Give the first and the second of each of some pairs."""
+        both = self.load(pairs, at, 2 * lanes)
+        even = self.shuffled(both, both, range(0, 2 * lanes, 2))
+        return even, self.shuffled(both, both, range(1, 2 * lanes, 2))
+
+    def turned_over(self, rows: Sequence[Any]) -> list[Any]:
+        """Give eight vectors of eight transposed: by pairs, by fours, by halves."""
+        a = []
+        for i in range(0, 8, 2):
+            a.append(self.shuffled(rows[i], rows[i + 1], [0, 8, 1, 9, 4, 12, 5, 13]))
+            a.append(self.shuffled(rows[i], rows[i + 1], [2, 10, 3, 11, 6, 14, 7, 15]))
+        b = []
+        for i in (0, 4):
+            for j in (0, 1):
+                one, other = a[i + j], a[i + j + 2]
+                b.append(self.shuffled(one, other, [0, 1, 8, 9, 4, 5, 12, 13]))
+                b.append(self.shuffled(one, other, [2, 3, 10, 11, 6, 7, 14, 15]))
+        low = [self.shuffled(b[i], b[i + 4], [0, 1, 2, 3, 8, 9, 10, 11]) for i in range(4)]
+        return low + [self.shuffled(b[i], b[i + 4], [4, 5, 6, 7, 12, 13, 14, 15]) for i in range(4)]
+
+
+def _step(write: Callable[..., None]) -> Any:
+    """Make a call for compiled kernels of a function that writes the instructions of a step.
+
+    It is called with the arguments of `write` but the first; indices are unsigned.
+    """
+
+    def typed(typing: Any, *arguments: Any) -> tuple[Any, Callable[..., Any]]:
+        def generate(context: Any, builder: Any, signature: Any, values: Sequence[Any]) -> Any:
+            given = [
+                context.make_array(kind)(context, builder, value).data
+                if isinstance(kind, types.Array)
+                else value
+                for kind, value in zip(signature.args, values, strict=True)
+            ]
+            write(_Writer(builder), *given)
+            return context.get_dummy_value()
+
+        kinds = [kind if isinstance(kind, types.Array | types.Float) else types.uint64 for kind in arguments]
+        return types.void(*kinds), generate
+
+    update_wrapper(typed, write)  # Numba counts the arguments of what it seems to be
+    return intrinsic(typed)
+
+
+@_step
+def copy(w: _Writer, x: Any, at: Any, out: Any, to: Any) -> None:
+    """Copy a row."""
+    w.store(w.load(x, at), out, to)
+
+
+@_step
+def scale(w: _Writer, x: Any, at: Any, by: Any, out: Any, to: Any) -> None:
+    """Write a row times one float32."""
+    w.store(w.times(w.load(x, at), w.everywhere(by)), out, to)
+
+
+@_step
+def turn(w: _Writer, x: Any, u: Any, at: Any, c: Any, s: Any, y: Any, v: Any, to: Any) -> None:
+    """Write a row x + iu times one c + is to y + iv."""
+    a, b, c, s = w.load(x, at), w.load(u, at), w.everywhere(c), w.everywhere(s)
+    w.store(w.minus(w.times(a, c), w.times(b, s)), y, to)
+    w.store(w.plus(w.times(a, s), w.times(b, c)), v, to)
+
+
+@_step
+def add_power(w: _Writer, x: Any, u: Any, at: Any, out: Any, to: Any) -> None:
+    """Add |x + iu|^2 of a row to another."""
+    a, b = w.load(x, at), w.load(u, at)
+    w.store(w.plus(w.load(out, to), w.plus(w.times(a, a), w.times(b, b))), out, to)
+
+
+@_step
+def unzip(w: _Writer, pairs: Any, at: Any, x: Any, u: Any, to: Any) -> None:
+    """Write LANES pairs from index `at` on to a row of their first and one of their second values."""
+    a, b = w.unzipped(pairs, at)
+    w.store(a, x, to)
+    w.store(b, u, to)
+
+
+@_step
+def unzip_times(w: _Writer, pairs: Any, at: Any, window: Any, where: Any, x: Any, u: Any, to: Any) -> None:
+    """Do as `unzip`, every pair times a value of the window's row from `where` on."""
+    a, b = w.unzipped(pairs, at)
+    by = w.load(window, where)
+    w.store(w.times(a, by), x, to)
+    w.store(w.times(b, by), u, to)
+
+
+@_step
+def unzip_over(w: _Writer, pairs: Any, at: Any, step: Any, x: Any, u: Any, to: Any, apart: Any) -> None:
+    """Write LANES stretches of LANES pairs, `step` values from one to the next, turned over to rows `apart`."""
+    for i in range(0, LANES, _SQUARE):
+        for j in range(0, LANES, _SQUARE):
+            start = w.moved(at, 2 * j)
+            end = w.moved(to, i)
+            rows = [w.unzipped(pairs, w.further(start, step, i + k), _SQUARE) for k in range(_SQUARE)]
+            for part, into in ((0, x), (1, u)):
+                for k, row in enumerate(w.turned_over([row[part] for row in rows])):
+                    w.store(row, into, w.further(end, apart, j + k))
+
+
+@_step
+def turn_over(
+    w: _Writer, x: Any, u: Any, at: Any, c: Any, s: Any, where: Any, out: Any, other: Any, to: Any
+) -> None:
+    """Write a square of LANES rows x + iu times c + is (rows from `where` on), turned over, to out + i other.
+
+    All squares lie in one piece.
+    """
+    step = ir.Constant(at.type, LANES)
+    for i in range(0, LANES, _SQUARE):
+        for j in range(0, LANES, _SQUARE):
+            re, im = [], []
+            for k in range(_SQUARE):
+                here = (i + k) * LANES + j
+                place, turned = w.moved(at, here), w.moved(where, here)
+                a, b = w.load(x, place, _SQUARE), w.load(u, place, _SQUARE)
+                p, q = w.load(c, turned, _SQUARE), w.load(s, turned, _SQUARE)
+                re.append(w.minus(w.times(a, p), w.times(b, q)))
+                im.append(w.plus(w.times(a, q), w.times(b, p)))
+            end = w.moved(to, i)
+            for rows, into in ((re, out), (im, other)):
+                for k, row in enumerate(w.turned_over(rows)):
+                    w.store(row, into, w.further(end, step, j + k))
