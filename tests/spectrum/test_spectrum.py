@@ -91,6 +91,24 @@ def test_rows_do_not_depend_on_where_blocks_were_cut(rate_hz):
         assert np.allclose(one, two, rtol=1e-4, atol=1e-7)
 
 
+@pytest.mark.parametrize("block", [1 << 12, 1 << 16, 50_000])
+@pytest.mark.parametrize("rate_hz", [48e3, 2.4e6, 20e6])
+def test_blocks_may_reach_into_the_next(rate_hz, block):
+    data = noise(300_000)
+    spectrum = Spectrum(rate_hz, 100e6)
+    given = []
+    for start in range(0, len(data), block):
+        part = data[start : start + block + spectrum.overlap].copy()
+        given.append(spectrum.feed(Samples(part, rate_hz, 100e6, start, 0)))
+    given.append(spectrum.close())
+    power = np.concatenate([one.power for one in given if one is not None])
+    whole = np.concatenate([one.power for one in rows_of(data, rate_hz, [])])
+    assert np.allclose(power, whole, rtol=1e-4, atol=1e-7)
+    starts = [one.start for one in given if one is not None]
+    rows = [len(one.power) for one in given if one is not None]
+    assert np.array_equal(np.diff(starts), np.multiply(rows[:-1], spectrum.plan.row))
+
+
 @pytest.mark.parametrize("rate_hz", [48e3, 2.4e6, 20e6])
 def test_a_full_scale_tone_reads_0_dbfs_at_its_frequency(rate_hz):
     p = plan(rate_hz)

@@ -196,7 +196,8 @@ def quick_plan(of: Plan) -> Plan:
 class Spectrum:
     """Turns a stream of `Samples` into `SpectrumBlock`s; rows do not depend on where the blocks were cut.
 
-    A jump in `Samples.start` (lost samples) ends the rows before it and begins afresh after it.
+    A jump in `Samples.start` (lost samples) ends the rows before it and begins afresh after it. Blocks of whole rows
+    that each reach `overlap` samples into the next are looked at where they are; others are joined first.
     """
 
     def __init__(self, rate_hz: float, center_hz: float):
@@ -212,6 +213,11 @@ class Spectrum:
         self._epoch_ns = 0
 
     @property
+    def overlap(self) -> int:
+        """Give the samples that a row's frames reach beyond it."""
+        return self.plan.size - self.plan.hop
+
+    @property
     def _span(self) -> int:
         """Samples from the first of a row's first frame to the last of its last."""
         return self.plan.row - self.plan.hop + self.plan.size
@@ -219,11 +225,16 @@ class Spectrum:
     def feed(self, samples: Samples) -> SpectrumBlock | None:
         """Take the next samples; give the rows they complete, or None."""
         data = samples.data
-        if samples.start != self._next + len(self._tail):
+        known = self._next + len(self._tail) - samples.start  # samples that are here already
+        again = samples.start == self._next and len(data) >= len(self._tail)
+        if again or not 0 <= known <= len(self._tail):
             self._tail = np.empty(0, np.complex64)
             self._next = samples.start
+        else:
+            data = data[known:]
         self._epoch_ns = samples.epoch_ns
-        x = self._joined(data)
+        whole = len(self._tail) == 0 and data.flags.c_contiguous and data.flags.writeable
+        x = data if whole else self._joined(data)
         rows = max(0, (len(x) - self._span) // self.plan.row + 1)
         if rows == 0:
             self._tail = x.copy()

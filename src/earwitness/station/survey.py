@@ -147,13 +147,13 @@ class StretchSurvey:
         stream = self.stream
         out: list[Detection] = []
         for start in range(begin, end, BLOCK):
-            data = stream.read(start, min(BLOCK, end - start))
+            data = stream.read(start, BLOCK + self._spectrum.overlap)
             samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns)
             block = self._spectrum.feed(samples)
             if block is not None:
                 self.overview.feed(block)
                 out += self.detector.feed(block)
-            self._wideband.feed(samples)
+            self._wideband.feed(replace(samples, data=data[: end - start][:BLOCK]))
         if self._audio is not None:
             heard = self._audio.read(2 * begin, 2 * (end - begin))
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
