@@ -291,3 +291,10 @@ def test_wide_signals_towards_the_ends_make_no_slope_of_the_noise():
     data += band(rng, rate, -105e3, 34e3, 1.0, 32.0, -47, count)
     found = find(data, rate)
     assert len([d for d in found if d.stop - d.start > 0.02 * rate]) == 2
+
+
+def test_noise_at_a_hundred_samples_a_second_gives_no_more_than_is_stated():
+    rng = np.random.default_rng(1)
+    hours = 2.0
+    found = find(noise(rng, int(hours * 3600 * 100), -90, 100.0), 100.0)
+    assert len(found) <= 6  # one an hour is stated: a Poisson variable of mean 2 is more once in 200

@@ -39,6 +39,7 @@ _CRYSTAL_TUNED_HZ = 15.0  # steps in which a tuner is set
 _LINE_BINS = 4.5
 _STEADY = 0.15  # standard deviation over mean of a line's power, noise taken off
 _NEAR_BINS = 6.0
+_LEAST_S = 0.9  # a recording of one second loses some at its ends
 _CHUNK = 1 << 14  # samples read at a time
 _CHUNKS = 24
 _READ_MOST = 1 << 28  # samples over which they are spread
@@ -163,7 +164,7 @@ def clock_fraction(
     found: Detection, rate_hz: float, center_hz: float, bin_hz: float
 ) -> tuple[int, int] | None:
     """Give the fraction of the sample clock, as numerator and denominator, at which a detection may be its line."""
-    if found.high_hz - found.low_hz > _NEAR_BINS * bin_hz or found.stop - found.start < rate_hz:
+    if found.high_hz - found.low_hz > _NEAR_BINS * bin_hz or found.stop - found.start < _LEAST_S * rate_hz:
         return None
     for parts in _CLOCK_PARTS:
         part = round((found.center_hz - center_hz) / rate_hz * parts)
@@ -196,18 +197,19 @@ def is_clock_line(
         still = data * np.tile(phase, _CHUNK // parts + 1)[:_CHUNK]
         sums.append(still.mean())
         power = np.abs(fft.forward((still - still.mean()) * np.hanning(_CHUNK))) ** 2
-        inner.append(power[near].mean() + power[-near].mean())
-        outer.append(power[far].mean() + power[-far].mean())
+        inner.append((power[near].mean(), power[-near].mean()))
+        outer.append((power[far].mean(), power[-far].mean()))
     line = np.array(sums)
-    noise = float(np.mean(outer)) / 2 / (0.375 * _CHUNK) / _CHUNK  # of one of the sums
+    quiet = float(np.mean(outer, axis=0).min())  # on the other side somebody else may be
+    noise = quiet / (0.375 * _CHUNK) / _CHUNK  # of one of the sums
     all_power = float(np.mean(np.abs(line) ** 2))
     together = float(np.abs(line.mean()) ** 2)
     if all_power < 2 * noise:
         return None
     if together < _STANDS * (all_power - noise) or together < 20 * noise / _CHUNKS:
         return False
-    spread = np.sqrt(2 / (2 * side * _CHUNKS))
-    modulated = float(np.mean(inner) / np.mean(outer)) - 1 > 5 * spread + 0.02
+    spread = np.sqrt(2 / (side * _CHUNKS))
+    modulated = float(np.mean(inner, axis=0).min()) / quiet - 1 > 5 * spread + 0.02
     return not modulated and together > _MOSTLY * 10 ** (found.level_dbfs / 10)
 
 

@@ -13,10 +13,12 @@ import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.detect.follow import (
+    BEGIN_S,
     DOUBT_S,
     EDGE_S,
     NARROW_HZ,
     SOFT,
+    SPEECH_HZ,
     SWEEP_S,
     Emission,
     band_looks,
@@ -26,6 +28,7 @@ from earwitness.detect.follow import (
     is_clear,
     is_one,
     is_same,
+    is_syllable,
     united,
     wait_s,
     weak_limit,
@@ -44,7 +47,7 @@ _WEAK = 4.0  # times the noise: weaker ones drop out for
 _DROPOUT_S = 0.015  # so long by the noise alone
 _MEMORY_S = 1.5  # over which an emission's level of late is taken
 _RIM = 0.1  # share of the power that may lie in reach of neighbours, on either side
-_UNITE_S, _BEGIN_S = 2.0, 0.3  # as long as an emission may turn out to be part of another, begun so near it
+_UNITE_S = 2.0  # as long as an emission may turn out to be part of another
 
 
 class Course:
@@ -112,7 +115,7 @@ class Course:
         at = 0
         while at + 1 < len(row):
             left, right = row[at], row[at + 1]
-            if abs(left.start - right.start) > _BEGIN_S / self._plan.row_s or not is_one(left, right):
+            if abs(left.start - right.start) > BEGIN_S / self._plan.row_s or not is_one(left, right):
                 at += 1
                 continue
             one = united(left, right, self._next_number())
@@ -340,7 +343,13 @@ class Course:
         self._open.remove(emission)
         if not emission.reported and self._clearness(emission) < 3:
             return []
-        return [self._detection(emission, False)]
+        told = self._detection(emission, False)
+        if (emission.most - emission.least) * self._plan.bin_hz < SPEECH_HZ:
+            for whole in self._open:
+                if is_syllable(emission, whole, self._plan):
+                    whole.start = min(whole.start, emission.start)
+                    return [replace(told, part_of=whole.number)]
+        return [told]
 
     def _settle(self, emission: Emission, limit: int) -> None:
         """Find where it really stopped, while those rows are still at hand."""

@@ -21,6 +21,8 @@ _LIVELY = 0.2  # relative variance of power: speech has 0.4 to 0.8, a carrier wi
 _OTHER_DB = 5.0  # by which another station differs from one that only paused
 SOFT = 0.5  # of its level, at the edge of a fade; a keyed edge is steeper than a row
 EDGE_S = 0.010  # looked at beside a silence
+BEGIN_S = 0.3  # parts of an emission begin so near to each other
+SYLLABLE_S = 1.5  # what is longer is not
 BRIEF_S = 0.2  # a syllable: no answer is so short
 _SENTENCE_S = 0.6  # from which on a voice is known by its level and middle
 _SYLLABLES_S, _SYLLABLE_DB = (
@@ -209,6 +211,15 @@ def is_voice(e: Emission, low: float, high: float, of: Plan) -> bool:
     width_hz = (e.high - e.low) * of.bin_hz
     span_hz = (max(e.most, high) - min(e.least, low)) * of.bin_hz
     return width_hz > FORMANTS_HZ and span_hz <= SPEECH_HZ and is_lively(e, of)
+
+
+def is_syllable(part: Emission, e: Emission, of: Plan) -> bool:
+    """Tell whether something short was part of what a voice says: within its sideband, in its time, and weaker."""
+    if e is part or (part.stop - part.start) * of.row_s > SYLLABLE_S:
+        return False
+    if not part.start < e.stop or (e.start - part.start) * of.row_s > BEGIN_S:
+        return False
+    return is_voice(e, part.least, part.most, of) and part.excess.sum() < e.excess.sum()
 
 
 def is_clear(before: Emission, later: Emission, of: Plan) -> bool:

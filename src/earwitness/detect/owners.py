@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from earwitness.detect.follow import Emission, band_looks, is_voice
+from earwitness.detect.follow import SPEECH_HZ, Emission, band_looks, is_voice
 from earwitness.detect.scan import BATCH, HISTORY
 from earwitness.detect.segments import Segment, judge, same_emission
 from earwitness.detect.window import Window
@@ -162,14 +162,19 @@ class Owners:
         It lies in the emission's band of late (speech after a pause), or is a sideband of its carrier: the other one
         swells with it on the other side; or it is a voice's formant, or where a sweep should be by now.
         """
+        narrow = (part.high - part.low) * self._plan.bin_hz < SPEECH_HZ
         for e in self._open:
             if e.is_due(part.low, part.high, self._window.base):
                 return e
-            if e.rows < BATCH or e.stop < self._window.base - 1:
+            if e.rows < BATCH:
+                continue
+            if narrow and is_voice(e, part.low, part.high, self._plan):  # also after a pause
+                return e
+            if e.stop < self._window.base - 1:
                 continue
             if e.rows >= ESTABLISHED and _holds(e, part.low, part.high):
                 return e
-            if self._is_sideband(part, e) or is_voice(e, part.low, part.high, self._plan):
+            if self._is_sideband(part, e):
                 return e
         return None
 

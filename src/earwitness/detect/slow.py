@@ -13,6 +13,9 @@ from earwitness.spectrum.stft import Plan
 
 UNIT = 32  # rows averaged to one
 _DEEPEST = 32  # units
+_LEAST_EXCESS = (
+    0.1  # of the floor, where anything is on the air: flanks, images and filters are known no better
+)
 _LEAST = 2  # boxes of 4 units and more: shorter ones are found in the batch itself
 
 
@@ -64,11 +67,14 @@ class SlowScan:
         mask = np.zeros(trial.shape, np.uint8)
         if not self._scanner.scan(trial, mask, 0):
             return []
+        busy = bool(known.any())
         recent = mask[-count:].any(axis=0)
         edges = np.flatnonzero(np.diff(np.concatenate([[0], recent.view(np.int8), [0]])))
         out = []
         for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             first = int(np.argmax(mask[:, low:high].any(axis=1))) // count * count
             excess = self._units[first:, low:high] - 1
+            if busy and excess.mean() < _LEAST_EXCESS:
+                continue
             out.append(Found(low, high, (_DEEPEST - first) * UNIT, excess))
         return out

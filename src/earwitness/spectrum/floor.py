@@ -36,6 +36,7 @@ _FALLS, _LEAST_ROLL = (
     0.2,
 )  # of the noise further in: where a filter's slope begins, how far it is followed
 _FALL_DOUBT = 1.12  # its level is taken so much higher until it is learnt
+_LEAST_LEARN, _LEAST_MEMORY = 4.0, 64.0  # batches, however long they last, of learning the shape
 _LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there
 
 
@@ -184,8 +185,8 @@ class NoiseFloor:
         self._seen = np.zeros(of.size // 8)
         self._learnt = np.ones(of.size // 8)
         self._shape_looks = looks(of, 64, 8)
-        self._learn_after = 2.0 / (64 * of.row_s)
-        self._memory = 10.0 / (64 * of.row_s)
+        self._learn_after = max(2.0 / (64 * of.row_s), _LEAST_LEARN)
+        self._memory = max(10.0 / (64 * of.row_s), _LEAST_MEMORY)
         self._updates = 0
         self.level = np.ones(of.size, np.float32)
 
