@@ -24,7 +24,6 @@ HANG_S = 0.5
 NEEDLESS_DB = 30.0  # speech over noise from which noise reduction only harms
 QUANTILE_BIAS = 2.6  # mean of white noise over its 2 % quantile as _noise_floor smooths, measured
 _LANES = 32  # floats that the compiler adds up at a time
-_BEYOND = np.zeros(_LANES, np.float32)  # that the zeros of a filter may look at
 _SHAPES = 512  # frames of which the spectra are held at a time
 _LIFT_TO, _LIFT_STEPS = 16, 256  # from 16 on it is 1 within 1e-8
 LONGEST_S = 45.0  # an over is cut here, which bounds memory to 1.5 MB a channel
@@ -126,6 +125,24 @@ def _polyphase(x: np.ndarray, bank: np.ndarray, first: float, step: float, out: 
         out[i] = total
 
 
+@kernel("void(complex64[::1], float32[:, ::1], float64, float64, complex64[::1])", fastmath=True)
+def _polyphase_complex(x: np.ndarray, bank: np.ndarray, first: float, step: float, out: np.ndarray) -> None:
+    phases = bank.shape[0]
+    taps = np.uint64(bank.shape[1])
+    real = x.real.copy()  # apart, so that the sums use whole vectors
+    imag = x.imag.copy()
+    for i in range(len(out)):
+        at = first + i * step
+        whole = np.uint64(np.int64(at))
+        phase = np.uint64(np.int64((at - np.int64(at)) * phases))
+        re = np.float32(0)
+        im = np.float32(0)
+        for k in range(taps):
+            re += bank[phase, k] * real[whole + k]
+            im += bank[phase, k] * imag[whole + k]
+        out[i] = complex(re, im)
+
+
 @lru_cache(maxsize=64)
 def _bank(cutoff: float, half: int) -> np.ndarray:
     """Give a windowed-sinc low-pass at 512 phases, float32 (512, n), `cutoff` in cycles a sample.
@@ -141,17 +158,27 @@ def _bank(cutoff: float, half: int) -> np.ndarray:
 
 
 class Resampler:
-    """Turns a float32 stream of any rate into one of a lower rate; output i stands for i / rate_out_hz.
+    """Turns a float32 or complex64 stream of any rate into one of a lower rate; output i stands for i / rate_out_hz.
 
     Windowed-sinc polyphase bank, 512 phases (timing error below 1/1024 input sample).
     """
 
-    def __init__(self, rate_in_hz: float, rate_out_hz: float, *, cutoff_hz: float, width_hz: float):
+    def __init__(
+        self,
+        rate_in_hz: float,
+        rate_out_hz: float,
+        *,
+        cutoff_hz: float,
+        width_hz: float,
+        dtype: type[np.float32] | type[np.complex64] = np.float32,
+    ):
         half = int(np.ceil((55.0 - 7.95) / (2.285 * 2 * np.pi * width_hz / rate_in_hz) / 2)) + 1
         self._bank = _bank(cutoff_hz / rate_in_hz, half)
         self._step = rate_in_hz / rate_out_hz
         self._half = half
-        self._held = np.zeros(self._half, np.float32)
+        self._held: np.ndarray = np.zeros(self._half, dtype)
+        self._beyond = np.zeros(_LANES, dtype)  # that the zeros of a filter may look at
+        self._run = _polyphase_complex if dtype is np.complex64 else _polyphase
         self._held_at = -self._half
         self._next = 0
 
@@ -162,12 +189,12 @@ class Resampler:
 
     def feed(self, x: np.ndarray) -> np.ndarray:
         """Take input samples (n,); give the output samples they complete."""
-        joined = np.concatenate([self._held, x, _BEYOND])
+        joined = np.concatenate([self._held, x, self._beyond])
         end = self._held_at + len(joined) - _LANES  # input index after the last
         count = max(int(np.ceil((end - self._half - 1) / self._step)) - self._next, 0)
         first = self._next * self._step - self._half - self._held_at + 1
-        out = np.empty(count, np.float32)
-        _polyphase(joined, self._bank, first, self._step, out)
+        out = np.empty(count, joined.dtype)
+        self._run(joined, self._bank, first, self._step, out)
         self._next += count
         keep = int(np.floor(self._next * self._step)) - self._half - self._held_at
         self._held = joined[keep:-_LANES].copy()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 from functools import lru_cache
 
 import numpy as np
@@ -92,6 +93,30 @@ def _line_shares(
         rotor *= turn
 
 
+@kernel(
+    "void(float32[::1], float32[:,::1], int64, int64, float32[:,::1], complex128, complex128, complex64[::1])"
+)
+def _looked(
+    x: np.ndarray,
+    taps: np.ndarray,
+    stride: int,
+    lag: int,
+    wave: np.ndarray,
+    turn: complex,
+    rotor: complex,
+    out: np.ndarray,
+) -> None:
+    """Give the line's shares in hops of x: filtered, its change taken, and measured."""
+    count = len(out) * wave.shape[1]
+    parts = np.empty((len(taps), count + lag), np.float32)
+    _thinned(x, taps, stride, parts)
+    change = parts[0]
+    if lag:
+        change = np.empty(count, np.float32)
+        _tone_change(parts, lag, change)
+    _line_shares(change, wave, turn, rotor, out)
+
+
 @lru_cache(maxsize=64)
 def _look_filters(
     rate_hz: float, baud: float, tones: tuple[float, ...], stride: int
@@ -130,6 +155,7 @@ class ClockLook:
         self._held = np.zeros(lead, np.float32)  # so that what is given of a hop stands in its middle
         self._tail = lead + self._lag * self._stride
         self._turn = 2 * np.pi * baud * self.hop / rate_hz
+        self._turned = cmath.rect(1.0, self._turn % (2 * np.pi))
         self._hops = 0
         self._strength = Strength(least)
 
@@ -146,15 +172,8 @@ class ClockLook:
         hops = max((len(self._held) - size - self._lag * self._stride) // self.hop, 0)
         shares = np.empty(hops, np.complex64)
         if hops:
-            count = hops * self._wave.shape[1]
-            parts = np.empty((len(self._taps), count + self._lag), np.float32)
-            _thinned(self._held, self._taps, self._stride, parts)
-            change = parts[0]
-            if self._lag:
-                change = np.empty(count, np.float32)
-                _tone_change(parts, self._lag, change)
-            rotor, turn = (complex(np.exp(1j * (n * self._turn % (2 * np.pi)))) for n in (self._hops, 1))
-            _line_shares(change, self._wave, turn, rotor, shares)
+            rotor = cmath.rect(1.0, self._hops * self._turn % (2 * np.pi))
+            _looked(self._held, self._taps, self._stride, self._lag, self._wave, self._turned, rotor, shares)
             self._hops += hops
             self._held = self._held[hops * self.hop :].copy()
         return shares

@@ -77,6 +77,41 @@ def _clock_strengths(shares: np.ndarray, turns: np.ndarray, belief: np.ndarray, 
         out[h] = max(scale_long * np.sqrt(best), short[h], short[h + REACH // 2], short[h + REACH])
 
 
+@kernel("boolean[::1](boolean[::1], int64)")
+def nearby(strong: np.ndarray, margin: int) -> np.ndarray:
+    """Tell which hops are within `margin` of a strong one; `strong` begins and ends `margin` beyond them."""
+    near = np.zeros(max(len(strong) - 2 * margin, 0), np.bool_)
+    begin = 0  # of what is not told of yet
+    for k in range(len(strong)):
+        if strong[k]:
+            begin = max(begin, k - 2 * margin)
+            end = min(k + 1, len(near))
+            while begin < end:
+                near[begin] = True
+                begin += 1
+    return near
+
+
+@kernel("Tuple((boolean[::1], complex64[::1], boolean[::1]))(complex64[::1], complex64[::1], boolean[::1], float32[:,:,::1], float32[::1], float64)")  # fmt: skip
+def _judged(
+    held: np.ndarray,
+    shares: np.ndarray,
+    strong: np.ndarray,
+    turns: np.ndarray,
+    belief: np.ndarray,
+    least: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give which of the hops that are known are near strong ones, the shares and the strong hops still needed."""
+    shares = np.concatenate((held, shares))
+    count = max(len(shares) - 2 * REACH, 0)
+    strength = np.empty(count, np.float32)
+    if count:
+        _clock_strengths(shares, turns, belief, strength)
+    strong = np.concatenate((strong, strength > least))
+    near = nearby(strong, MARGIN)
+    return near, shares[count:].copy(), strong[len(near) :].copy()
+
+
 class Strength:
     """Tells from the clock's line in hops which of them are to be read: those near one where it stands out."""
 
@@ -87,31 +122,30 @@ class Strength:
 
     def feed(self, shares: np.ndarray) -> np.ndarray:
         """Take the line's share in the next hops, complex64 (n,); give bool for hops REACH + MARGIN before."""
-        self._shares = np.concatenate([self._shares, shares])
-        strength = np.empty(max(len(self._shares) - 2 * REACH, 0), np.float32)
-        if len(strength):
-            _clock_strengths(self._shares, TURNS, BELIEF, strength)
-            self._shares = self._shares[len(strength) :]
-            self._strong = np.concatenate([self._strong, strength > self._least])
-        near = nearby(self._strong, MARGIN)
-        self._strong = self._strong[len(near) :]
-        return near
+        near, self._shares, self._strong = _judged(
+            self._shares, shares, self._strong, TURNS, BELIEF, self._least
+        )
+        return np.asarray(near)
 
 
-def nearby(strong: np.ndarray, margin: int) -> np.ndarray:
-    """Tell which hops are within `margin` of a strong one; `strong` begins and ends `margin` beyond them."""
-    count = max(len(strong) - 2 * margin, 0)
-    if not strong.any():
-        return np.zeros(count, bool)
-    wide = np.concatenate([[0], np.cumsum(strong)])
-    return np.asarray(wide[2 * margin + 1 :] > wide[: -2 * margin - 1])[:count]
+@kernel("int64[::1](boolean[::1])")
+def _edges(chosen: np.ndarray) -> np.ndarray:
+    """Give where true begins and ends, in turn."""
+    out = np.empty(len(chosen) + 1, np.int64)
+    count = 0
+    before = False
+    for k in range(len(chosen)):
+        if chosen[k] != before:
+            before = not before
+            out[count] = k
+            count += 1
+    if before:
+        out[count] = len(chosen)
+        count += 1
+    return out[:count].copy()
 
 
 def runs(chosen: np.ndarray) -> list[tuple[int, int]]:
     """Give (begin, end) of the runs of true in bool (n,)."""
-    if not chosen.any():
-        return []
-    if chosen.all():
-        return [(0, len(chosen))]
-    edges = np.flatnonzero(np.diff(chosen, prepend=False, append=False))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+    edges = _edges(chosen)
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)) if len(edges) else []

@@ -13,7 +13,7 @@ receiver's (phase reversals of a carrier near 1500 Hz).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -25,7 +25,6 @@ from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
-from earwitness.dsp.spectra import mean_power
 from earwitness.dsp.symbols.clock import Clock
 from earwitness.dsp.symbols.look import ClockLook
 from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
@@ -186,14 +185,13 @@ class _Reversals(_Symbols):
 
     def __init__(self, baud: float, channel_hz: float, rate_hz: float):
         super().__init__(baud, channel_hz, 2, gated=True)
-        self._low = [
-            Resampler(rate_hz, OS * baud, cutoff_hz=0.6 * baud, width_hz=0.4 * baud) for _ in range(2)
-        ]
+        low = 0.6 * baud
+        self._low = Resampler(rate_hz, OS * baud, cutoff_hz=low, width_hz=0.4 * baud, dtype=np.complex64)
         self._upright = Upright(16, 0)
 
     def lanes(self, x: np.ndarray) -> np.ndarray:
-        parts = zip(self._low, (x.real, x.imag), strict=True)
-        return np.stack([low.feed(np.ascontiguousarray(part)) for low, part in parts])
+        low = self._low.feed(x)
+        return np.stack([low.real, low.imag])
 
     def _read(self, places: np.ndarray, x: np.ndarray, last: bool) -> list[tuple[bool, Hit]]:
         if not len(places) and not last:
@@ -428,52 +426,64 @@ class _Tuner:
         self._half = len(self._taps[0]) // 2
         self._held = np.zeros(self._half, np.complex64)  # from half a filter before the next piece on
         self._steps = _Steps()
-        self._window = np.hanning(TUNED_BINS).astype(np.float32)
         self._center = 0.0
         self._before = (0.0, 0.0, 0.0)  # what the piece before holds
-        self._own: tuple[float, float, float] | None = None
+        self._own: tuple[float, float, float] | None = None  # what the next holds, where that is known
         self._moved = np.zeros((2, 2 * self._half + 1), np.float32)  # the filter as it was used last
         self._moved_by = (-1.0, 0.0)
 
     def feed(self, z: np.ndarray, *, last: bool = False) -> np.ndarray:
         """Take the next block at LOW_HZ; gives what has a piece after it, all but the filter's half with the `last`."""
-        self._held = np.concatenate([self._held, z])
-        held, at = self._held, 0
-        tuned = []
-        while (left := len(held) - at - 2 * self._half) >= (1 if last else 2 * TUNED_PIECE):
-            piece = held[at : at + TUNED_PIECE + 2 * self._half]
-            own = self._own or self._fitted(piece)
-            after = (0.0, 0.0, 0.0)
-            if left > TUNED_PIECE:
-                after = self._fitted(held[at + TUNED_PIECE : at + 2 * TUNED_PIECE + 2 * self._half])
+        held = np.concatenate([self._held, z])
+        left = len(held) - 2 * self._half
+        count = -(-left // TUNED_PIECE) if last else left // TUNED_PIECE - 1
+        if count <= 0:
+            self._held = held
+            return np.empty(0, np.float32)
+        fits = self._fitted(held, count if last else count + 1)
+        tuned = np.empty(left if last else count * TUNED_PIECE, np.complex64)
+        begin = 0
+        for k in range(count):
+            own, after = fits[k], fits[k + 1] if k + 1 < len(fits) else (0.0, 0.0, 0.0)
             # what begins or ends here is better seen in the piece beside
             power, center, which = max(own, self._before, after)
             if own[0] >= OWN_SHARE * power:
                 power, center, which = own
-            self._before, self._own = own, after if left > TUNED_PIECE else None
+            self._before = own
             if abs(center - self._center) >= TUNED_STEP_HZ:
                 self._center = center
-            # the filter is moved, not the signal: what it lets through keeps its frequency from piece to piece
             if self._moved_by != (which, self._center):
+                self._filter(held, tuned[begin : k * TUNED_PIECE], begin)
+                begin = k * TUNED_PIECE
+                # the filter is moved, not the signal: what it lets through keeps its frequency from piece to piece
                 turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
                 moved = self._taps[int(which)] * np.exp(turn)
                 self._moved = np.stack([moved.real, moved.imag]).astype(np.float32)
                 self._moved_by = which, self._center
-            out = np.empty(len(piece) - 2 * self._half, np.complex64)
-            _complex_fir(piece, self._moved[0], self._moved[1], out)
-            tuned.append(out)
-            at += len(out)
-        self._held = held[at:]
-        return self._steps.feed(np.concatenate(tuned)) if tuned else np.empty(0, np.float32)
+        self._filter(held, tuned[begin:], begin)
+        self._own = fits[count] if len(fits) > count else None
+        self._held = held[len(tuned) :].copy()
+        return self._steps.feed(tuned)
 
-    def _fitted(self, piece: np.ndarray) -> tuple[float, float, float]:
-        """Give power over the noise, in bins of noise, its middle and which of TUNED_HZ lets it through."""
-        rows = piece[: len(piece) // TUNED_BINS * TUNED_BINS].reshape(-1, TUNED_BINS)
-        if not len(rows):
-            return 0.0, 0.0, len(TUNED_HZ) - 1.0
-        power = mean_power(fft.forward(rows * self._window, overwrite=True))
-        over, center, which = _fit(power, len(rows))
-        return float(over), float(center), float(which)
+    def _filter(self, held: np.ndarray, out: np.ndarray, begin: int) -> None:
+        if len(out):
+            _complex_fir(held[begin : begin + len(out) + 2 * self._half], self._moved[0], self._moved[1], out)
+
+    def _fitted(self, held: np.ndarray, count: int) -> list[tuple[float, float, float]]:
+        """Give power over the noise, in bins of noise, its middle and which of TUNED_HZ lets it through, by pieces."""
+        known = [] if self._own is None else [self._own]
+        first = len(known) * TUNED_PIECE
+        rows = min((len(held) - first) // TUNED_BINS, (count - len(known)) * (TUNED_PIECE // TUNED_BINS))
+        fits = np.empty((count - len(known), 3))
+        if len(fits):
+            parts = held[first : first + rows * TUNED_BINS].reshape(rows, TUNED_BINS) * _tuner_window()
+            _fits(fft.forward(parts, overwrite=True) if rows else parts, fits)
+        return known + [(over, center, which) for over, center, which in fits.tolist()]
+
+
+@cache
+def _tuner_window() -> np.ndarray:
+    return np.hanning(TUNED_BINS).astype(np.float32)
 
 
 @kernel("UniTuple(float64, 3)(float32[::1], int64)")
@@ -505,22 +515,51 @@ def _fit(power: np.ndarray, rows: int) -> tuple[float, float, float]:
     return total, center, widest
 
 
+@kernel("void(complex64[:,::1], float64[:,::1])", fastmath=True)
+def _fits(spectra: np.ndarray, out: np.ndarray) -> None:
+    """Give `_fit` of the mean power of each TUNED_PIECE // TUNED_BINS spectra; the last ones may be fewer."""
+    rows = TUNED_PIECE // TUNED_BINS
+    half = TUNED_BINS // 2
+    power = np.empty(TUNED_BINS, np.float32)
+    for k in range(len(out)):
+        count = min(rows, len(spectra) - k * rows)
+        if count <= 0:
+            out[k, 0], out[k, 1], out[k, 2] = 0.0, 0.0, len(TUNED_HZ) - 1.0
+            continue
+        power[:] = 0
+        for row in range(k * rows, k * rows + count):
+            for some, sums in ((spectra[row, :half], power[half:]), (spectra[row, half:], power[:half])):
+                for i in range(half):
+                    sums[i] += some[i].real * some[i].real + some[i].imag * some[i].imag
+        for i in range(TUNED_BINS):
+            power[i] /= count
+        out[k, 0], out[k, 1], out[k, 2] = _fit(power, count)
+
+
 @kernel("void(complex64[::1], float32[::1], float32[::1], complex64[::1])", fastmath=True)
 def _complex_fir(x: np.ndarray, re: np.ndarray, im: np.ndarray, out: np.ndarray) -> None:
     """Fill out[i] with the sum of taps[k] x[i + k]."""
-    count = len(out)
-    xr = x.real.copy()  # apart, so that the sums below run on whole vectors
-    xi = x.imag.copy()
-    a = np.zeros(count, np.float32)
-    b = np.zeros(count, np.float32)
-    for k in range(len(re)):
-        c, d = re[k], im[k]
-        u, v = xr[k : k + count], xi[k : k + count]
+    some = 512  # at a time, which stay in the nearest cache
+    size = len(re)
+    a = np.empty(some, np.float32)
+    b = np.empty(some, np.float32)
+    xr = np.zeros(some + size - 1, np.float32)  # apart, so that the sums below run on whole vectors
+    xi = np.zeros(some + size - 1, np.float32)
+    for first in range(0, len(out), some):
+        count = min(some, len(out) - first)
+        for i in range(count + size - 1):
+            xr[i] = x[first + i].real
+            xi[i] = x[first + i].imag
+        a[:] = 0
+        b[:] = 0
+        for k in range(size):
+            c, d = re[k], im[k]
+            u, v = xr[k : k + some], xi[k : k + some]
+            for i in range(some):
+                a[i] += c * u[i] - d * v[i]
+                b[i] += c * v[i] + d * u[i]
         for i in range(count):
-            a[i] += c * u[i] - d * v[i]
-            b[i] += c * v[i] + d * u[i]
-    for i in range(count):
-        out[i] = complex(a[i], b[i])
+            out[first + i] = complex(a[i], b[i])
 
 
 class Demodulator:
@@ -565,7 +604,7 @@ class Demodulator:
             self._streams += [_ReversalStream(baud, rate, PSK_REACH_HZ) for baud in PSK_SOURCES]
             self._filter = AlignedFir(lowpass(SOUND_HZ, 3000.0, rate, stop_db=50.0))
             self._sound, self._open = _Steps(), _Steps()
-            self._low = [Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=5000.0) for _ in range(2)]
+            self._low = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=5000.0, dtype=np.complex64)
             self._tuner = _Tuner()
             self._centred = Centred(rate, CENTRED_HZ)
 
@@ -627,9 +666,7 @@ class Demodulator:
         return {"sound": sound, "open": sound, "tuned": slow, "low": self._side.feed(slow * turn)}
 
     def _from_channel(self, block: np.ndarray, last: bool) -> dict[str, np.ndarray]:
-        parts = zip(self._low, (block.real, block.imag), strict=True)
-        re, im = (resampler.feed(np.ascontiguousarray(part)) for resampler, part in parts)
-        low = np.asarray(re + 1j * im, np.complex64)
+        low = self._low.feed(block)
         sources = {
             "channel": block,
             "sound": self._sound.feed(self._filter.feed(block)),
