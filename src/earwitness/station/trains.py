@@ -14,6 +14,7 @@ from earwitness.station.excerpts import Stream, time_ns
 
 MAX_SILENCE_NS = 10_000_000_000
 FRAGMENT_NS = 10_000_000  # what is shorter and of no known kind on a train's channel is part of it
+AGREED = 0.9  # of the votes: now and then one of a thousand packets is taken for something else
 KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as read
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
 TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "chirp", "unknown")
@@ -100,6 +101,7 @@ class EmissionRecord:
     best: dict[str, Identification] = field(default_factory=dict)
     weight: float = 0.0
     looks: int = 0
+    looked_ns: tuple[int, int] = (0, 0)  # the shortest and the longest burst looked at
     first_center_hz: float | None = None
     offsets_hz: float = 0.0  # of the bursts' centres from the first one's, summed,
     offsets_hz2: float = 0.0  # and their squares
@@ -167,6 +169,9 @@ class EmissionRecord:
         self.snr_db = max(self.snr_db, burst.snr_db)
         found = burst.identification
         if found:
+            length = burst.stop_ns - burst.start_ns
+            shortest, longest = self.looked_ns if self.looks else (length, length)
+            self.looked_ns = min(shortest, length), max(longest, length)
             self.looks += 1
             share = 0.05 if found.kind == "unknown" else found.confidence
             self.votes[found.kind] = self.votes.get(found.kind, 0.0) + share * math.sqrt(gain)
@@ -208,16 +213,16 @@ class Ledger:
     def kind_of(
         self, center_hz: float, width_hz: float, start_ns: int, stop_ns: int
     ) -> Identification | None:
-        """Give what a burst is when it is as long and wide as the many of a train that were all found to be that."""
+        """Give what a burst is when it is as long and wide as those of a train that were found to be that."""
         for train in self._trains:
-            length = train.on_ns / train.burst_count
+            shortest, longest = train.looked_ns
             if (
                 train.looks >= KNOWN_AFTER
-                and len(train.votes) == 1
+                and max(train.votes.values()) >= AGREED * sum(train.votes.values())
                 and abs(train.center_hz - center_hz) <= 0.1 * train.width_hz
                 and start_ns - train.stop_ns <= MAX_SILENCE_NS
                 and 2 / 3 <= width_hz / max(train.width_hz, 1.0) <= 3 / 2
-                and 2 / 3 <= (stop_ns - start_ns) / max(length, 1.0) <= 3 / 2
+                and 2 / 3 * shortest <= stop_ns - start_ns <= 3 / 2 * longest
             ):
                 return train.identification
         return None
