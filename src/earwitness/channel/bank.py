@@ -37,7 +37,7 @@ _MAX_BLOCK = (
 _SKIRT_HZ = 4_000.0  # a narrow channel with wider skirts than this is cut in two steps
 _LEAST_BINS, _LEAST_HZ = 64, 8_000.0  # the narrowest channel, cut in one step and in two
 _NARROW = 25  # a channel is narrow up to so many skirts
-_TOGETHER = 16  # blocks transformed and cut in one call
+_TOGETHER, _LITTLE = 16, 1 << 17  # blocks transformed and cut in one call; samples, of small blocks
 
 
 def block_size(rate_hz: float) -> int:
@@ -204,6 +204,7 @@ class ChannelBank:
         self.least_rate_hz = _LEAST_HZ if self._in_two_steps else _LEAST_BINS * rate_hz / self.block
         self.overlap = self.block // 4
         self.hop = self.block - self.overlap
+        self._together = max(_TOGETHER, _LITTLE // self.block)
         self.channels: list[Channel] = []
         self.transforms = 0  # forward FFTs done: what the band cost
 
@@ -270,7 +271,7 @@ class ChannelBank:
             wanting = [channel for channel in self.channels if channel.next_block == number]
             ends = [channel.next_block for channel in self.channels if channel.next_block > number]
             ends += [channel.stop_block for channel in wanting if channel.stop_block is not None]
-            count = max(1, min(limit, number + _TOGETHER, *ends) - number)
+            count = max(1, min(limit, number + self._together, *ends) - number)
             self._cut(wanting, number, count)
             for channel in wanting:
                 if channel.stop_block is not None and channel.next_block >= channel.stop_block:

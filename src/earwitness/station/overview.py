@@ -15,15 +15,31 @@ MAX_ROWS = 1024
 MAX_BINS = 1024
 
 
-@kernel("void(float32[:, ::1], int64, float32[:, ::1])", fastmath=True)
-def _fold(power: np.ndarray, fold: int, out: np.ndarray) -> None:
-    """Write the highest of every `fold` bins of each row."""
-    for row in range(out.shape[0]):
-        for column in range(out.shape[1]):
-            top = power[row, column * fold]
-            for k in range(column * fold + 1, (column + 1) * fold):
+@kernel(
+    "UniTuple(int64, 2)(float32[:, ::1], int64, int64, int64, float32[::1], float32[:, ::1])", fastmath=True
+)
+def _merge(
+    power: np.ndarray, fold: int, merge: int, count: int, partial: np.ndarray, out: np.ndarray
+) -> tuple[int, int]:
+    """Write the highest of every `fold` bins of every `merge` rows; gives the rows written and those begun.
+
+    `partial` holds the highest of the `count` rows of an unfinished one.
+    """
+    done = 0
+    for row in range(power.shape[0]):
+        if count == 0:
+            partial[:] = 0
+        for column in range(len(partial)):
+            top = partial[column]
+            for k in range(column * fold, (column + 1) * fold):
                 top = max(top, power[row, k])
-            out[row, column] = top
+            partial[column] = top
+        count += 1
+        if count == merge:
+            out[done] = partial
+            done += 1
+            count = 0
+    return done, count
 
 
 class Overview:
@@ -35,7 +51,7 @@ class Overview:
     def __init__(self) -> None:
         self._rows: list[np.ndarray] = []
         self._merge = 1  # spectrum rows a picture row stands for
-        self._partial: np.ndarray | None = None
+        self._partial = np.empty(0, np.float32)
         self._partial_count = 0
         self.low_hz = 0.0
         self.high_hz = 0.0
@@ -46,27 +62,33 @@ class Overview:
         """Take the next spectrum rows."""
         power = block.power
         fold = -(-power.shape[1] // MAX_BINS)
-        folded = np.empty((len(power), power.shape[1] // fold), np.float32)
-        _fold(power, fold, folded)
         half = block.rate_hz / 2
         self.low_hz, self.high_hz = block.center_hz - half, block.center_hz + half
         self._block_row_s = block.hop / block.rate_hz
-        for row in folded:
-            self._partial = row if self._partial is None else np.maximum(self._partial, row)
-            self._partial_count += 1
-            if self._partial_count == self._merge:
-                self._rows.append(self._partial)
-                self._partial, self._partial_count = None, 0
-                if len(self._rows) == MAX_ROWS:
-                    self._halve()
+        columns = power.shape[1] // fold
+        if len(self._partial) != columns:
+            self._partial = np.empty(columns, np.float32)
+        for first in range(0, len(power), MAX_ROWS // 2):  # `_merge` may change between these
+            rows = power[first : first + MAX_ROWS // 2]
+            out = np.empty((len(rows) // self._merge + 1, columns), np.float32)
+            done, self._partial_count = _merge(
+                rows, fold, self._merge, self._partial_count, self._partial, out
+            )
+            self._rows += list(out[:done])
+            while len(self._rows) >= MAX_ROWS:
+                self._halve()
 
     def _halve(self) -> None:
+        if len(self._rows) % 2:  # the odd one begins the next
+            last = self._rows.pop()
+            self._partial = np.maximum(self._partial, last) if self._partial_count else last.copy()
+            self._partial_count += self._merge
         self._rows = [np.maximum(a, b) for a, b in zip(self._rows[::2], self._rows[1::2], strict=True)]
         self._merge *= 2
 
     def picture(self) -> tuple[np.ndarray, float]:
         """Give levels in dBFS float32 (rows, bins), frequencies ascending, and seconds per row."""
-        rows = [*self._rows, self._partial] if self._partial is not None else self._rows
+        rows = [*self._rows, self._partial] if self._partial_count else self._rows
         if not rows:
             return np.zeros((0, 0), np.float32), 0.0
         levels = 10 * np.log10(np.maximum(np.stack(rows), 1e-20))
