@@ -6,6 +6,8 @@ second order (F. M. Gardner, Phaselock Techniques; timing error detector: Gardne
 from memory). The matched filter is evaluated at the instants the timing loop asks for, nowhere else.
 
 - BPSK, QPSK: the clock is a line in |z|^2 at the symbol rate; the carrier in z^2 or, at the instants, z^4.
+- A carrier that drifts smears such lines: its drift is found first (`dsp.swept`), and taken out; the loop then takes
+  it out of what comes next, as it measures it from one piece to the next.
 - OQPSK and MSK: z^2 has two lines, a symbol rate either side of twice the carrier; both are read from the pair.
 - Frequency keying after a discriminator: real values; the clock is a line in the size of the change over half a symbol.
 """
@@ -17,7 +19,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.dsp import fft
+from earwitness.dsp import fft, swept
 from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import fir
@@ -26,12 +28,16 @@ PHASES = 64  # sub-sample positions of the matched filter
 SPAN = 6  # symbols each side
 REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
 STATE = 12
+PULL = 0.3  # of how far the carrier is from where it was expected, that is made up in the next piece
+LEAST_MEASURED = 256  # symbols from which the drift is measured
+PIECE = 8192  # samples that drift is taken to be even in
 NARROWED = 256  # values that a look for a line near one place is made from
 LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 NEAR_ERROR = 2e-4  # of a clock that lines are looked for first
 FAR_LEAST = 4.0  # how much stronger one further away must be
 LEAST_CARRIER = 16.0
+WITHIN = 0.75  # of a share of swept.HALVES, where a drift was looked for: how well a line's place is known
 LEAST_BESIDE = 8.0  # of either of two lines
 LEAST_SHARE = (
     0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
@@ -241,6 +247,7 @@ class Start:
     turn: float
     power: float
     strength: float  # of the carrier's line over what noise gives, 0 for frequency keying
+    bend: float = 0.0  # drift of the carrier, cycles a sample, each sample
 
 
 class Tracker:
@@ -248,7 +255,9 @@ class Tracker:
 
     Widths are loop noise bandwidths in cycles a symbol. Symbols come as complex64 (n, 2): at the instant and half
     a symbol after it, of unit mean power (sum over both rails); places are counted from the first sample ever fed.
-    `reach` bounds how far the carrier may wander from where it began, in radians a symbol.
+    `reach` bounds how far the carrier may wander from where it began, in radians a symbol. Where `drift` is not 0, the
+    carrier may drift by so many cycles a sample each sample, and as far as it likes: each piece that is fed is turned
+    back by what the loop measured before.
     """
 
     def __init__(
@@ -260,6 +269,7 @@ class Tracker:
         carrier_width: float = 0.01,
         clock_width: float = 0.003,
         reach: float = 0.5,
+        drift: float = 0.0,
     ):
         self.kind = kind
         self._table = matched(round(start.per, 2), roll_off)  # of a few that are made once
@@ -269,7 +279,14 @@ class Tracker:
         self._base = (
             start.turn / start.per / (2 * np.pi)
         )  # taken out before the matched filter, cycles a sample
-        phase = start.phase - start.turn / start.per * start.place
+        self._drift = drift
+        self._bend = min(max(start.bend, -drift), drift)  # of what is fed next
+        base = self._base - self._bend * start.place  # of the first sample
+        phase = start.phase - 2 * np.pi * start.place * (base + 0.5 * self._bend * start.place)
+        self._segments = [(0, base, self._bend)] * 2  # where it began, cycles a sample there, and drift
+        self._next = base
+        self._turns = 0.0
+        self._seen: tuple[float, float] | None = None  # a place, and the carrier there, cycles a sample
         self._state[[0, 1, 2, 4, 9]] = start.place, start.per, phase, start.power, start.per
         self._per = start.per
         self._fed = 0
@@ -279,7 +296,51 @@ class Tracker:
     @property
     def turn(self) -> float:
         """The carrier as the loop has it, radians a symbol."""
-        return float(self._state[3] + 2 * np.pi * self._base * self._state[9])
+        return 2 * np.pi * self._cycles() * float(self._state[9])
+
+    @property
+    def place(self) -> float:
+        """The instant that is next."""
+        return float(self._state[0])
+
+    @property
+    def bend(self) -> float:
+        """The carrier's drift as measured, cycles a sample, each sample."""
+        return self._bend
+
+    def turn_at(self, place: float) -> float:
+        """Give the carrier at a place near, if it goes on drifting as it does, radians a symbol."""
+        return self.turn + 2 * np.pi * self._bend * (place - float(self._state[0])) * float(self._state[9])
+
+    def _cycles(self) -> float:
+        place = float(self._state[0])
+        at, base, bend = self._segments[place >= self._segments[1][0]]
+        return base + bend * (place - at) + float(self._state[3] / (2 * np.pi * self._state[9]))
+
+    def _turned(self, x: np.ndarray) -> np.ndarray:
+        """Turn what is fed back by what the carrier is expected to be."""
+        if not self._drift:
+            return mixed(x, self._base, self._fed) if self._base else x
+        if self._seen is not None and self._seen[0] > self._segments[1][0]:
+            place, cycles = self._seen
+            ahead = cycles + self._bend * (self._fed - place)  # where the carrier is by now
+            pull = PULL * (ahead - self._next) / max(len(x), 1)
+            bend = min(max(self._bend + pull, -self._drift), self._drift)
+        else:
+            bend = self._bend
+        out = np.empty(len(x), np.complex64)
+        self._segments = [self._segments[1], (self._fed, self._next, bend)]
+        self._turns = float(swept.slid(np.ascontiguousarray(x), self._turns, self._next, bend, out))
+        self._next += bend * len(x)
+        return out
+
+    def _measure(self) -> None:
+        """Note where the carrier is, and how it drifted since it was noted last."""
+        place, cycles = float(self._state[0]), self._cycles()
+        if self._seen is not None and place > self._seen[0]:
+            bend = (cycles - self._seen[1]) / (place - self._seen[0])
+            self._bend = min(max(0.5 * (self._bend + bend), -self._drift), self._drift)
+        self._seen = (place, cycles)
 
     @property
     def per(self) -> float:
@@ -294,7 +355,7 @@ class Tracker:
     def feed(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples; give (symbols, places)."""
         x = np.asarray(x, np.complex64)
-        fresh = mixed(x, self._base, self._fed) if self._base else x
+        fresh = self._turned(x)
         self._fed += len(x)
         self._held = np.concatenate([self._held, fresh])
         state = self._state
@@ -315,18 +376,29 @@ class Tracker:
         drop = min(max(int(state[0]) - self._margin, 0), len(self._held))
         state[0] += self._at
         self._held, self._at = self._held[drop:], self._at + drop
+        if self._drift and made > LEAST_MEASURED:
+            self._measure()
         return out[:made], places[:made]
 
 
 def follow(
-    kind: int, samples: np.ndarray, start: Start, *, roll_off: float, carrier_width: float, clock_width: float
+    kind: int,
+    samples: np.ndarray,
+    start: Start,
+    *,
+    roll_off: float,
+    carrier_width: float,
+    clock_width: float,
+    drift: float = 0.0,
 ) -> tuple[Tracker, np.ndarray, np.ndarray]:
     """Follow a stream from a start amid complex64 samples (n,), backwards to their beginning and on to their end.
 
     Gives the tracker, to be fed what comes next; samples at and half a symbol after each instant, complex64 (2 m,)
     beginning with an instant; and their places, float64 (2 m,).
     """
-    options = {"roll_off": roll_off, "carrier_width": carrier_width, "clock_width": clock_width}
+    options = {
+        "roll_off": roll_off, "carrier_width": carrier_width, "clock_width": clock_width, "drift": drift,
+    }  # fmt: skip
     samples = np.asarray(samples, np.complex64)
     pad = np.zeros(64, np.complex64)
     begin = int(start.place) + 64
@@ -456,12 +528,16 @@ def acquire(
     clock_error: float = 1e-4,
     coarse: float | None = None,
     lines: tuple[float, float | None] | None = None,
+    bend: float | None = None,
+    drift: float = 0.0,
 ) -> Start | None:
     """Give where a loop may begin in the middle of about a thousand symbols, complex64 (n,); None where no line is.
 
     `per`: samples a symbol as expected; the clock may be `clock_error` off. `reach`: how far the carrier may
     be off, cycles per sample; `coarse`: the centroid of z, where it is known already; `lines`: the carrier and, for OQPSK,
-    the clock, where lines of the square have told them (cycles per sample, to a cycle or so in all of z). Real streams (after a discriminator) come as complex ones without imaginary part.
+    the clock, where lines of the square have told them (cycles per sample, to a cycle or so in all of z), in
+    the middle of z where `bend` is given as well, its drift as `dsp.swept` has it. `drift`: how much QPSK may drift, in cycles a
+    sample each sample, where its carrier is not found without. Real streams (after a discriminator) come as complex ones without imaginary part.
     """
     n = len(z)
     middle = n // 2
@@ -475,6 +551,8 @@ def acquire(
         coarse = centroid(z)
     coarse = min(max(coarse, -reach), reach)
     z = mixed(z, coarse)
+    if bend is not None:
+        z = swept.unswept(z, bend)
     taps = _short(per, roll_off)
     half = len(taps) // 2
     padded = np.zeros(n + 2 * half + 4, np.complex64)
@@ -483,8 +561,18 @@ def acquire(
     fir(padded.view(np.float32), taps, 2, y.view(np.float32))
     size = y.real**2 + y.imag**2
     left = 2.0 / n if lines else max(reach - abs(coarse), 0.25 * reach)
+    rest = 0.0
+    if bend is not None:
+        left = WITHIN * swept.HALVES / n
+        around = [0.0] if kind == BPSK or told is None else [-told, told]
+        square = y * y
+        rest = 0.5 * swept.finer(square, around)
+        y *= swept.turns(n, rest)
+        z *= swept.turns(n, rest)
+        rest += bend
     if kind == OQPSK:
-        return _acquire_offset(z, y, per, coarse, left, told)
+        start = _acquire_offset(z, y, per, coarse, left, told)
+        return start and replace(start, bend=rest)
     exact, amplitude = _clock_line(size, 1 / per, clock_error, LEAST_CLOCK_BESIDE)
     if not exact:
         return None
@@ -504,14 +592,23 @@ def acquire(
         _sample(z.view(np.float32), matched(per, roll_off), first, step, symbols)
         amount = np.abs(symbols)
         fourth = symbols * symbols / (amount * np.sqrt(amount) + np.float32(1e-30))
-        found, amplitude, strength = line(fourth * fourth, 0.0, 0.49)
+        fourth *= fourth
+        found, amplitude, strength = line(fourth, 0.0, 0.49)
+        if strength < LEAST_CARRIER and drift:
+            at = swept.sharpest(fourth, 4 * drift * step * step)
+            top = (int(np.argmax(at.power)) / len(at.power) + 0.5) % 1.0 - 0.5
+            made = fourth * swept.turns(count, at.bend)
+            more = swept.finer(made, [top])
+            made *= swept.turns(count, more)
+            found, amplitude, strength = line(made, top, WITHIN * swept.HALVES / count)
+            rest = (at.bend + more) / (4 * step * step)
         phase = 0.25 * (np.angle(-amplitude) + 2 * np.pi * found * (count // 2))
         turn = 0.5 * np.pi * found
         power = float(np.mean(amount**2))
     if strength < LEAST_CARRIER:
         return None
     back = 2 * np.pi * coarse
-    return Start(place, step, phase + back * place, turn + back * step, power, strength)
+    return Start(place, step, phase + back * place, turn + back * step, power, strength, rest)
 
 
 def _pair_near(square: np.ndarray, per: float, reach: float) -> float | None:
@@ -545,7 +642,7 @@ def _acquire_offset(
     n = len(z)
     square = y * y
     top: float | None = 0.0
-    slack = 2.0 / n
+    slack = reach
     if clock is None:
         clock, slack = 1 / per, NEAR_ERROR / per + 1.0 / n
         top = _pair_near(square, per, reach)

@@ -15,6 +15,7 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.spectra import mean_power
+from earwitness.dsp.swept import slid
 
 LEAST = 1024  # samples that are looked at
 ALONE = 0.7  # likeness of neighbouring samples from which there is one signal only
@@ -35,24 +36,6 @@ CONFIRMED = 3  # pieces before that agree, for what is weaker
 AVERAGE = 0.25
 ABSENT = 4  # pieces after which what stands out is something new
 NOTES = 512  # pieces whose tuning is remembered
-
-
-@kernel("float64(complex64[::1], float64, float64, float64, complex64[::1])")
-def _slid(x: np.ndarray, turns: float, cycles: float, bend: float, out: np.ndarray) -> float:
-    """out[n] = x[n] turned back by `turns` and by `cycles` a sample that grow by `bend` a sample; gives turns after it."""
-    for at in range(0, len(x), 64):
-        part, made = x[at : at + 64], out[at : at + 64]
-        angle = -2 * np.pi * ((turns + at * (cycles + 0.5 * bend * at)) % 1.0)
-        step = -2 * np.pi * (cycles + bend * at)
-        rotor = complex(np.cos(angle), np.sin(angle))
-        turn = complex(np.cos(step), np.sin(step))
-        more = complex(np.cos(2 * np.pi * bend), -np.sin(2 * np.pi * bend))
-        for n in range(len(part)):
-            made[n] = part[n] * rotor
-            rotor *= turn
-            turn *= more
-    count = len(x)
-    return (turns + count * (cycles + 0.5 * bend * count)) % 1.0
 
 
 @kernel("void(float32[::1], float32[::1])", fastmath=True)
@@ -163,7 +146,7 @@ class Centred:
             return piece
         out = np.empty(len(piece), np.complex64)
         cycles, bend = self._shift_hz / self._rate_hz, slide / self._rate_hz / max(len(piece), 1)
-        self._turns = float(_slid(np.ascontiguousarray(piece), self._turns, cycles, bend, out))
+        self._turns = float(slid(np.ascontiguousarray(piece), self._turns, cycles, bend, out))
         self._shift_hz += slide
         return out
 

@@ -25,6 +25,7 @@ from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.ccsds.gate import (
     AUDIO_RATES_HZ,
+    DRIFT,
     FAR_ERROR,
     QUIET,
     RATES_HZ,
@@ -74,6 +75,7 @@ AUDIO_REVERSAL_HZ = 1200.0
 AUDIO_REVERSAL_DIVIDE = 4
 ALONE = 1.02  # power over the noise of a channel below which it is not tuned
 CENTRED_HZ = 250.0  # carriers within are left where they are
+NOTES = 64  # windows whose carrier is remembered
 FRAMING = "sync marker 1ACFFC1D"
 NAMES = {carrier.REAL: "FSK", carrier.BPSK: "BPSK", carrier.QPSK: "QPSK", carrier.OQPSK: "OQPSK"}
 FOLD = {carrier.REAL: 1, carrier.BPSK: 2, carrier.QPSK: 4, carrier.OQPSK: 4}
@@ -119,6 +121,11 @@ def equalised(half: np.ndarray) -> np.ndarray:
     return np.asarray(out, np.float32)
 
 
+def drift_of(chance: Chance, octave: Octave) -> float:
+    """Give how much a keying's carrier may drift, cycles a sample each sample."""
+    return DRIFT * chance.rate_hz / octave.rate_hz**2
+
+
 class _Stream:
     """One keying at one rate, from where it was found on."""
 
@@ -150,18 +157,36 @@ class _Stream:
         self._offset = at - len(before)  # of joined[0] in samples of the octave
         self._forward, half, spots = follow(
             kind, joined, replace(start, place=len(before) + start.place), roll_off=roll_off, carrier_width=width,
-            clock_width=CLOCK_WIDTH,
+            clock_width=CLOCK_WIDTH, drift=0.0 if kind == carrier.REAL else drift_of(chance, octave),
         )  # fmt: skip
         self._half = np.zeros(0, np.complex64)
         self._spots = np.zeros(0)
         self._first = True
         self._pending = (half, spots)
+        self._carrier: deque[tuple[float, float]] = deque(maxlen=NOTES)
+        self._note()
         self.locked = self._is_locked(half[: len(half) // 2 * 2].reshape(-1, 2))
 
+    def _note(self) -> None:
+        place = (self._forward.place + self._offset - self._lag) * self.octave.factor
+        self._carrier.append((place, self._forward.turn / (2 * np.pi) * self.symbol_rate_hz))
+
+    def carrier_hz(self, place: float) -> float:
+        """Give the carrier at a place in samples of the channel, relative to where that is tuned."""
+        known = [item for item in self._carrier if item[0] >= place]
+        if not known or len(known) == len(self._carrier):  # outside of what was noted
+            at, hz = self._carrier[0 if known else -1]
+            drift = self._forward.bend * (self.octave.rate_hz / self.octave.factor)
+            return hz + drift * (place - at)
+        places, hz_there = np.array(self._carrier).T
+        return float(np.interp(place, places, hz_there))
+
     @property
-    def turn(self) -> float:
-        """Radians a symbol."""
-        return self._forward.turn
+    def still(self) -> bool:
+        """Tell whether what is read is found again without a thought of drift."""
+        return (
+            self.chance.kind != carrier.REAL and self.chance.bend is None and self.locked and not self.missed
+        )
 
     @property
     def symbol_rate_hz(self) -> float:
@@ -184,6 +209,12 @@ class _Stream:
         """Give how far a place in the window at `at` is from the loop's nearest instant, in symbols."""
         return self._forward.away(place + at - self._offset)
 
+    def turn_error(self, turn: float, place: float, at: int) -> float:
+        """Give how far a carrier at a place in the window at `at` is from the loop's, radians a symbol."""
+        fold = 2 * np.pi / FOLD[self.chance.kind]
+        off = (turn - self._forward.turn_at(place + at - self._offset) + fold / 2) % fold - fold / 2
+        return float(abs(off))
+
     def settle(self, found: Found) -> None:
         """Go on with the coding that has read something, and no other."""
         self._lanes.settle(found)
@@ -198,6 +229,7 @@ class _Stream:
         """Take the next window."""
         symbols, places = self._forward.feed(window)
         self.locked = self._is_locked(symbols)
+        self._note()
         spots = np.repeat(places, 2)
         spots[1::2] += 0.5 * self._per
         return self._take(symbols.reshape(-1), spots)
@@ -405,7 +437,7 @@ class Demodulator:
         chances: list[Chance] = []
         steps: dict[float, np.ndarray] = {}
         if not asleep and not blind:
-            chances, steps = self._chances(octave, window, power, rates)
+            chances, steps = self._chances(octave, window, power, alike, rates)
         out: list[Frame] = []
         found = {(key, chance.kind, chance.rate_hz): chance for chance in chances}
         if settled is not None:
@@ -415,7 +447,8 @@ class Demodulator:
             if item not in self._streams:
                 continue  # another has read a frame meanwhile
             stream = self._streams[item]
-            stream.missed = 0 if item in found and stream.locked else stream.missed + (not blind)
+            found_again = item in found or stream.seen > 0
+            stream.missed = 0 if found_again and stream.locked else stream.missed + (not blind)
             stream.waiting += 1
             if blind or item in found:
                 stream.power = own
@@ -438,13 +471,18 @@ class Demodulator:
         return sorted(out, key=lambda frame: frame.time_ns)
 
     def _chances(
-        self, octave: Octave, window: np.ndarray, power: float, rates: list[float]
+        self, octave: Octave, window: np.ndarray, power: float, alike: float, rates: list[float]
     ) -> tuple[list[Chance], dict[float, np.ndarray]]:
         """Give what the newest window of an octave may hold, and its frequency steps as filtered for rates."""
         settled = self._settled
         chances: list[Chance] = []
         if np.iscomplexobj(window) and (settled is None or settled[1] != carrier.REAL):
-            chances = self._looks[id(octave)].look(window, power, octave.rate_hz, octave.rates)
+            known = any(item[0] == id(octave) and each.still for item, each in self._streams.items())
+            # an SSB receiver's noise is no less alike than a signal
+            seldom = octave in self._reversal and self._vain[id(octave)] % 2 == 0
+            chances = self._looks[id(octave)].look(
+                window, power, alike, octave.rate_hz, octave.rates, drifting=not (known or seldom)
+            )
         if octave in self._reversal:
             return [chance for chance in chances if chance.kind == carrier.BPSK], {}
         if settled is not None and settled[1] != carrier.REAL:
@@ -511,14 +549,13 @@ class Demodulator:
         reach = min(0.4, max(0.45 / per, 3 * self._mode.offset_ok_hz / octave.rate_hz))
         lines = None if chance.carrier is None else (chance.carrier, chance.clock)
         start = acquire(
-            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, lines=lines
-        )
+            chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, lines=lines,
+            bend=chance.bend, drift=drift_of(chance, octave),
+        )  # fmt: skip
         if start is None:
             return []
         if known is not None:
-            fold = 2 * np.pi / FOLD[chance.kind]
-            off = (start.turn - known.turn + fold / 2) % fold - fold / 2
-            wrong_carrier = chance.kind != carrier.REAL and abs(off) > 0.15
+            wrong_carrier = not real and known.turn_error(start.turn, start.place, at) > 0.15
             half = 2.0 if chance.kind == carrier.OQPSK else 1.0
             away = known.place_error(start.place, at) * half
             if not wrong_carrier and min(away, abs(half / 2 - away) if half > 1 else away) < 0.3:
@@ -582,7 +619,7 @@ class Demodulator:
         }
         if block.code is not None:
             extra["interleave_depth"] = block.code.depth
-        turn_hz = stream.turn / (2 * np.pi) * stream.symbol_rate_hz
+        turn_hz = stream.carrier_hz(0.5 * (block.start + block.stop))
         frequency = None
         if self._audio and chance.kind != carrier.REAL:
             extra["audio_carrier_hz"] = round(AUDIO_MIDDLE_HZ + turn_hz)

@@ -13,7 +13,7 @@ from functools import cache
 
 import numpy as np
 
-from earwitness.dsp import carrier, fft
+from earwitness.dsp import carrier, fft, swept
 from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
@@ -147,6 +147,11 @@ class _Least:
 
 SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0)
 MEAN = _Least(carrier=6.5, clock=3.8, pair=3.7)
+SWEPT = _Least(carrier=3.8, clock=np.inf, pair=2.2)  # of swept.BLOCKS
+STANDING_SWEPT = 1.5
+DRIFT = 0.05  # of its rate, that a carrier drifts in a second at most: 60 Hz/s at 1200
+SHARPER = 4.0  # how much stronger the line of a whole window is than of its blocks, where there is no drift: 8 without any
+ALIKE = 0.1  # correlation of neighbouring samples below which there is no more than noise
 MEDIANS = np.array([0.69, 0.92])  # of the power of noise, over its mean: of one window, of TOGETHER averaged
 
 
@@ -159,6 +164,7 @@ class Chance:
     strength: float
     carrier: float | None = None  # cycles a sample, where the square's lines tell it
     clock: float | None = None
+    bend: float | None = None  # drift, cycles a sample each sample, where that was needed to find lines
 
 
 _HANN = np.hanning(WINDOW).astype(np.float32)
@@ -507,8 +513,17 @@ class PhaseLooks:
         self._squares = np.empty((TOGETHER, 0), np.float32)
         self._nears = np.empty((TOGETHER, 0, 0), np.float32)
 
-    def look(self, window: np.ndarray, power: float, rate_hz: float, rates: Iterable[float]) -> list[Chance]:
-        """Give the phase keyings that a window complex64 (WINDOW,) of some mean power may hold."""
+    def look(
+        self,
+        window: np.ndarray,
+        power: float,
+        alike: float,
+        rate_hz: float,
+        rates: Iterable[float],
+        *,
+        drifting: bool,
+    ) -> list[Chance]:
+        """Give the phase keyings that a window complex64 (WINDOW,), of `power_of` so much, may hold; `drifting` ones too."""
         rates = tuple(rates)
         lines = _lines(tuple(rate / rate_hz for rate in rates))
         if rates != self._rates:
@@ -530,6 +545,8 @@ class PhaseLooks:
             for item in _phase_keyed(found[1], places[1], rates, MEAN)
             if (item.kind, item.rate_hz) not in known
         ]
+        if drifting and alike > ALIKE * power:
+            out = _sharper(out, _drifting(window, rate_hz, rates, lines.cycles))
         linear = [item for item in out if item.kind != carrier.OQPSK]
         # the rails of OQPSK and MSK hide each other's clock: where one stands out it is something else
         return linear if any(item.kind == carrier.QPSK for item in linear) else out
@@ -539,26 +556,58 @@ class PhaseLooks:
         self._held = 0
 
 
+def _sharper(still: list[Chance], drifting: list[Chance]) -> list[Chance]:
+    """Give of keyings as found without and with a drift those that are sharper."""
+    best = {(item.kind, item.rate_hz): item for item in drifting}
+    for item in still:
+        other = best.get((item.kind, item.rate_hz))
+        if other is None or item.strength > SHARPER * other.strength:
+            best[item.kind, item.rate_hz] = item
+    return list(best.values())
+
+
+def _drifting(
+    window: np.ndarray, rate_hz: float, rates: tuple[float, ...], cycles: np.ndarray
+) -> list[Chance]:
+    """Give the phase keyings whose carrier drifts that a window may hold."""
+    pairs = tuple(sorted({2 * each / half for each in cycles.tolist() for half in (1, 2)}))
+    middle = carrier.centroid(window)
+    taps = _taps(rate_hz / max(rates))
+    half = len(taps) // 2
+    padded = np.pad(carrier.mixed(window, middle), (half, half + 1))
+    near = np.empty(len(window), np.complex64)
+    fir(padded.view(np.float32), taps, 2, near.view(np.float32))
+    best = swept.sharpest(near * near, 2 * DRIFT * max(rates) / rate_hz**2, pairs)
+    found, places = np.zeros((len(rates), 4)), np.zeros((len(rates), 5), np.int64)
+    _square_lines(best.power, cycles, swept.MEDIAN, STANDING_SWEPT, found, places)
+    return _phase_keyed(found, places, rates, SWEPT, len(best.power), best.bend / 2, middle)
+
+
 def _phase_keyed(
-    found: np.ndarray, places: np.ndarray, rates: tuple[float, ...], least: _Least
+    found: np.ndarray,
+    places: np.ndarray,
+    rates: tuple[float, ...],
+    least: _Least,
+    size: int = WINDOW,
+    bend: float | None = None,
+    tuned: float = 0.0,
 ) -> list[Chance]:
     out: list[Chance] = []
     for rate, strengths, at in zip(rates, found.tolist(), places.tolist(), strict=True):
         reversal, whole, halved, clock = strengths
         # the clock of reversals is looked for after a matched filter; MSK has two such lines, its rate apart
         if reversal > least.carrier:
-            out.append(Chance(carrier.BPSK, rate, reversal, _half_of(at[0])))
+            out.append(Chance(carrier.BPSK, rate, reversal, tuned + _half_of(at[0] / size), bend=bend))
         if clock > least.clock:
             out.append(Chance(carrier.QPSK, rate, clock))
         # the rails of MSK have half its rate
         for each, pair, (low, high) in ((rate, whole, at[1:3]), (rate / 2, halved, at[3:5])):
             if pair > least.pair:
-                out.append(
-                    Chance(carrier.OQPSK, each, pair, _half_of((low + high) / 2), (high - low) / 2 / WINDOW)
-                )
+                middle, clock_at = (low + high) / 2 / size, (high - low) / 2 / size
+                out.append(Chance(carrier.OQPSK, each, pair, tuned + _half_of(middle), clock_at, bend))
     return out
 
 
 def _half_of(place: float) -> float:
-    """Give the frequency, cycles a sample, of a carrier whose square is at a place of its spectrum."""
-    return ((place / WINDOW + 0.5) % 1.0 - 0.5) / 2
+    """Give the frequency of a carrier whose square is at a place, both in cycles a sample."""
+    return ((place + 0.5) % 1.0 - 0.5) / 2

@@ -74,6 +74,21 @@ def test_doppler_of_low_orbits(symbol_rate_hz, offset_hz, rate_hz):
     assert got[-1].frequency_hz - 437e6 == pytest.approx(offset_hz, abs=0.02 * symbol_rate_hz)
 
 
+@pytest.mark.parametrize(("modulation", "es_n0_db"), [("bpsk", 6.5), ("qpsk", 9.5), ("oqpsk", 9.5)])
+@pytest.mark.parametrize(("symbol_rate_hz", "hz_s"), [(1200, 50.0), (1200, -3.0), (2400, -100.0), (4800, 200.0), (9600, -400.0)])  # fmt: skip
+def test_drift_about_closest_approach(modulation, es_n0_db, symbol_rate_hz, hz_s):
+    """A low orbit's Doppler changes by up to some 150 Hz/s at 437 MHz (from memory), and in proportion to the carrier."""
+    item = {"modulation": modulation, "symbol_rate_hz": symbol_rate_hz, "texts": [*"abcd"], "spacecraft": 9}
+    rate_hz = 51_360.0
+    data = keyed(item, es_n0_db, rate_hz, np.random.default_rng(symbol_rate_hz))
+    t = (np.arange(len(data)) - len(data) / 2) / rate_hz
+    data = (data * np.exp(1j * np.pi * hz_s * t * t)).astype(np.complex64)
+    got = received(data, rate_hz)
+    assert [frame.bits for frame in got] == SYNTH.payloads(item)
+    middle = 0.5 * (got[1].time_ns + got[1].stop_ns) / 1e9 - len(data) / rate_hz / 2
+    assert got[1].frequency_hz - 437e6 == pytest.approx(hz_s * middle, abs=0.01 * symbol_rate_hz)
+
+
 def test_audio_of_a_discriminator_and_of_a_sideband_receiver():
     rng = np.random.default_rng(5)
     words = {"texts": ["one", "two"], "spacecraft": 9}
