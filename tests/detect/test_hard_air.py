@@ -160,10 +160,12 @@ def test_what_a_sweep_crosses_stays_what_it_is(speed_hz_s):
     assert len(found) <= 8
 
 
-@pytest.mark.parametrize("wpm", [6, 8, 12])
-def test_slow_morse_is_one_emission(wpm):
+@pytest.mark.parametrize(
+    ("wpm", "rate_hz"), [(6, 96_000), (8, 96_000), (12, 96_000), (12, 1_024_000), (16, 1_024_000)]
+)
+def test_slow_morse_is_one_emission(wpm, rate_hz):
     """The words THE FOX twice; seven dots between words, a dash three (ITU-R M.1677)."""
-    rate_hz, rng = 96_000, np.random.default_rng(wpm)
+    rng = np.random.default_rng(wpm)
     code = {"T": "-", "H": "....", "E": ".", "F": "..-.", "O": "---", "X": "-..-"}
     key = []
     for word in ("THE", "FOX", "THE", "FOX"):
@@ -177,3 +179,34 @@ def test_slow_morse_is_one_emission(wpm):
     at = np.arange(len(wave)) / rate_hz
     put(data, level(14, 150) * wave * np.exp(2j * np.pi * 7000 * at), rate_hz // 2)
     assert len(find(data, rate_hz)[0]) == 1
+
+
+@pytest.mark.parametrize("seconds", [0.54, 1.5])
+def test_a_carrier_too_weak_for_a_batch_ends_where_it_does(seconds):
+    """29 dBHz over the noise, in bins of 1 kHz."""
+    rate_hz, begin_s, rng = 1.024e6, 1.13, np.random.default_rng(3)
+    count = int((begin_s + seconds + 2) * rate_hz)
+    on = np.arange(int(seconds * rate_hz))
+    data = noise(rng, count, rate_hz)
+    put(data, level(29, 1) * np.exp(2j * np.pi * 100_300 / rate_hz * on), int(begin_s * rate_hz))
+    (found,), _ = find(data, rate_hz)
+    assert abs(found.start / rate_hz - begin_s) < 0.13
+    assert abs(found.stop / rate_hz - begin_s - seconds) < 0.13
+
+
+def test_a_formant_that_comes_first_is_part_of_the_voice():
+    """Two kilohertz over the others, 50 ms earlier, then silent: one emission, as a voice on a suppressed carrier."""
+    rate_hz, rng = 48_000, np.random.default_rng(9)
+    count = 6 * rate_hz
+    data = noise(rng, count, rate_hz)
+    first = low_pass_noise(rng, rate_hz // 8, rate_hz, 2450, 2650) * np.hanning(rate_hz // 8)
+    wave = ssb(rng, 4.0, rate_hz, 0.0)
+    low = np.fft.fft(wave)
+    hz = np.fft.fftfreq(len(wave), 1 / rate_hz)
+    low[(hz < 300) | (hz > 1500)] = 0
+    put(data, level(25, 2400) * np.fft.ifft(low), rate_hz)
+    analytic = np.fft.fft(first)
+    analytic[len(first) // 2 :] = 0
+    put(data, level(10, 2400) * 2 * np.fft.ifft(analytic), rate_hz - rate_hz // 20)
+    found = [item for item in find(data, rate_hz)[0] if item.part_of is None]
+    assert len(found) == 1

@@ -143,8 +143,9 @@ class Course:
             if np.isnan(emission.start):
                 emission.excess[:] = 0
         on = grow(sure, self._weak_on(emission, series, noise, b - a))[HISTORY : HISTORY + count]
-        if emission.slow and not on.any():
-            on[:] = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
+        if emission.slow:
+            goes_on = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
+            on |= goes_on and not on.any()
         hidden = self._window.hidden[:count, (a + b) // 2]
         if hidden.any():  # nobody can tell there: it goes on as it was
             was_on = not np.isnan(emission.start) and emission.stop >= self._window.base - 1
@@ -356,13 +357,24 @@ class Course:
         if emission.settled:
             return
         emission.settled = True
+        if emission.slow:
+            self._settle_slow(emission)
+            return
         last = int(emission.stop - self._window.base)
         series, _, _ = self._window.series(emission.low, emission.high)
         first = max(-HISTORY, int(emission.start) - self._window.base)
-        if last > first and not emission.slow:
+        if last > first:
             emission.stop = self._edge(emission, series, first, last, rising=False, limit=limit)
             emission.stop = max(emission.stop, emission.start + 0.5)
             emission.outside += min(max(self._window.base + last - emission.stop, 0.0), 2.0)
+
+    def _settle_slow(self, emission: Emission) -> None:
+        """Find the batch after which one too weak for a batch was gone: its mean over many saw it for longer."""
+        recent = np.array(emission.recent)
+        over = np.cumsum(recent - self.strength(emission) / 2)
+        gone = len(recent) - 1 - int(over.argmax())
+        stop = self._window.base + BATCH - gone * BATCH
+        emission.stop = max(min(emission.stop, stop), emission.start + BATCH)
 
     def _weak_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> np.ndarray:
         """Tell the rows in which a known emission is still there below the claiming limit.

@@ -10,7 +10,7 @@ from earwitness.detect.artefacts import Traces
 from earwitness.spectrum.stft import Plan, looks
 
 FORGETS = 0.02  # of the way to the newest band, a batch
-SHORT_DASH_S, LONG_DASH_S, WORD_DASHES = 0.3, 1.0, 3.0
+SHORT_DASH_S, LONG_DASH_S, WORD_DASHES = 0.16, 1.0, 3.0
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 SPEECH_HZ = 3000.0  # and so wide is speech, at most
 FORMANTS_HZ = 600.0  # what is narrower is no voice yet
@@ -59,10 +59,9 @@ def bridge_s(width_hz: float, run_s: float, span_hz: float, bin_hz: float) -> fl
 def word_gap_s(e: Emission, run_s: float, of: Plan) -> float:
     """Give how long slow Morse may pause between words: seven dots, a dash is three, and hands are uneven.
 
-    Only a line that is keyed does so, and only where bins are narrow enough to tell (`bridge_s`).
+    Only a line that is keyed does so.
     """
-    keyed = SHORT_DASH_S < run_s < LONG_DASH_S and of.rate_hz <= 500e3
-    if not keyed or not is_narrow((e.high - e.low) * of.bin_hz, of.bin_hz):
+    if not SHORT_DASH_S < run_s < LONG_DASH_S or not is_narrow((e.high - e.low) * of.bin_hz, of.bin_hz):
         return 0.0
     return WORD_DASHES * run_s if _line(e.excess) is not None else 0.0
 
