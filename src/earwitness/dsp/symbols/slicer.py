@@ -263,16 +263,18 @@ class Slicer:
         Hops that cannot be read, nor any beside them, are left out.
         """
         lack = AROUND + (AROUND - len(self._first) - len(first)) % HOP if last else 0
-        self._x = np.concatenate([self._x, x, np.zeros((len(x), lack), np.float32)], axis=1)
         self._first = np.concatenate([self._first, first, np.zeros(lack, np.float32)])
-        self._places = np.concatenate([self._places, places, np.full(lack, np.inf)])
         known = len(self._good) - BESIDE  # hops from the next to be given
-        good = np.zeros(
-            max((len(self._first) - 2 * AROUND) // HOP - known, 0) + (BESIDE if last else 0), bool
-        )
-        _readable(self._first[known * HOP :], self._louder, good[: len(good) - BESIDE] if last else good)
-        self._good = np.concatenate([self._good, good])
-        chosen = nearby(self._good, BESIDE)
+        fresh = max((len(self._first) - 2 * AROUND) // HOP - known, 0)
+        good = np.zeros(known + BESIDE + fresh + (BESIDE if last else 0), bool)
+        good[: known + BESIDE] = self._good
+        _readable(self._first[known * HOP :], self._louder, good[known + BESIDE :][:fresh])
+        chosen = nearby(good, BESIDE)
+        if last and not chosen.any():
+            return np.empty(0), np.empty(0, np.float32), np.empty((0, 3))
+        self._x = np.concatenate([self._x, x, np.zeros((len(x), lack), np.float32)], axis=1)
+        self._places = np.concatenate([self._places, places, np.full(lack, np.inf)])
+        self._good = good
         hops = int(np.count_nonzero(chosen))
         soft = np.empty(hops * HOP, np.float32)
         facts = np.empty((hops, 3))

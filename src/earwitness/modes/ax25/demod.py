@@ -96,6 +96,7 @@ class _Symbols:
         self._clock = Clock(lanes, self.offsets, gated=gated)
         self._slicer = Slicer(lanes * len(self.offsets), louder=self.louder)
         self._hunters: list[FrameHunter] = []  # none before there is something to hunt in
+        self._begun = False  # there were symbols
 
     def lanes(self, x: np.ndarray) -> np.ndarray:
         """Give the lanes of the next samples, float32 (lanes, n) at OS a symbol."""
@@ -107,10 +108,12 @@ class _Symbols:
 
     def feed(self, x: np.ndarray, *, last: bool = False) -> list[tuple[bool, Hit]]:
         """Take the next samples; after the `last` nothing is held back."""
-        return self._read(*self._clock.feed(self.lanes(x), last=last), last)
+        places, samples = self._clock.feed(self.lanes(x), last=last)
+        self._begun = self._begun or len(places) > 0
+        return self._read(places, samples, last) if len(places) or (last and self._begun) else []
 
     def _read(self, places: np.ndarray, x: np.ndarray, last: bool) -> list[tuple[bool, Hit]]:
-        return self._hunt(places, *self.look(x), last) if len(places) or last else []
+        return self._hunt(places, *self.look(x), last)
 
     def _hunt(
         self, places: np.ndarray, x: np.ndarray, first: np.ndarray, last: bool
@@ -194,8 +197,6 @@ class _Reversals(_Symbols):
         return np.stack([low.real, low.imag])
 
     def _read(self, places: np.ndarray, x: np.ndarray, last: bool) -> list[tuple[bool, Hit]]:
-        if not len(places) and not last:
-            return []
         places, turned = self._upright.feed(places, x[0] + 1j * x[1], last=last)
         if not len(places) and not last:
             return []
