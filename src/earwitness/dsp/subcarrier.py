@@ -39,10 +39,13 @@ class Subcarrier:
         self._raw = FixedBlocks(max(round(rate_hz), 1))
         self._out = FixedBlocks(round(TRACK_HZ))
         cutoff_hz = SOUND_HZ if self._sound else REACH_HZ
-        self._parts = [
-            Resampler(rate_hz, TRACK_HZ, cutoff_hz=cutoff_hz, width_hz=700.0)
-            for _ in range(1 if self._sound else 2)
-        ]
+        self._part = Resampler(
+            rate_hz,
+            TRACK_HZ,
+            cutoff_hz=cutoff_hz,
+            width_hz=700.0,
+            dtype=np.float32 if self._sound else np.complex64,
+        )
         self._band = AlignedFir(lowpass(REACH_HZ, 700.0, TRACK_HZ, stop_db=50.0))
 
     def feed(self, data: np.ndarray) -> Iterator[np.ndarray]:
@@ -53,7 +56,7 @@ class Subcarrier:
     def close(self) -> Iterator[np.ndarray]:
         """Give what is left; the last block may be shorter."""
         rest = self._raw.rest()
-        tail = np.zeros(self._parts[0].half + 2, rest.dtype)
+        tail = np.zeros(self._part.half + 2, rest.dtype)
         yield from self._out.feed(self._convert(np.concatenate([rest, tail])))
         if self._sound:
             yield from self._out.feed(self._band.feed(np.zeros(self._band.half, np.complex64)))
@@ -64,17 +67,11 @@ class Subcarrier:
     def _convert(self, block: np.ndarray) -> np.ndarray:
         block = _tame(block)
         if not self._sound:
-            real, imag = (
-                part.feed(np.ascontiguousarray(side))
-                for part, side in zip(self._parts, (block.real, block.imag), strict=True)
-            )
-            out = np.empty(len(real), np.complex64)
-            out.real, out.imag = real, imag
-            return out
+            return self._part.feed(block)
         if self._fm:
             last, self._last = self._last, complex(block[-1]) if len(block) else self._last
             block = discriminate(block, rate_hz=self._rate_hz, before=last) * np.float32(1e-4)
-        sound = self._parts[0].feed(block)
+        sound = self._part.feed(block)
         first = self._at % len(TURN)
         turns = np.tile(TURN, len(sound) // len(TURN) + 2)[first : first + len(sound)]
         self._at += len(sound)
@@ -143,19 +140,15 @@ def unsteadiness(iq: np.ndarray, frame: int = 160) -> float:
 
     Over short frames, so that fading is not taken for noise. 2.0 for silence.
     """
+    return float(_peakedness(np.ascontiguousarray(iq, np.complex64), frame))
+
+
+@kernel("float64(complex64[::1], int64)", fastmath={"reassoc", "nsz"})
+def _peakedness(iq: np.ndarray, frame: int) -> float:
     count = len(iq) // frame
-    if not count:
-        return 2.0
-    figures = _peakedness(np.ascontiguousarray(iq, np.complex64), frame)
-    alive = figures[figures > 0]
-    return float(np.median(alive)) if 2 * len(alive) >= count else 2.0
-
-
-@kernel("float64[::1](complex64[::1], int64)", fastmath={"reassoc", "nsz"})
-def _peakedness(iq: np.ndarray, frame: int) -> np.ndarray:
-    """Give E|z|^4 / (E|z|^2)^2 of each frame, 0 for a silent one."""
-    out = np.zeros(len(iq) // frame)
-    for i in range(len(out)):
+    alive = 0
+    out = np.empty(count)
+    for i in range(count):
         second = 0.0
         fourth = 0.0
         for k in range(i * frame, (i + 1) * frame):
@@ -163,5 +156,6 @@ def _peakedness(iq: np.ndarray, frame: int) -> np.ndarray:
             second += power
             fourth += power * power
         if second > 0:
-            out[i] = fourth * frame / (second * second)
-    return out
+            out[alive] = fourth * frame / (second * second)
+            alive += 1
+    return np.median(out[:alive]) if count and 2 * alive >= count else 2.0

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,8 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Picture, Samples
 from earwitness.dsp.filters import lowpass
+from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
 from earwitness.dsp.raster import Raster, line_period, refine, sharpen_period
 from earwitness.dsp.subcarrier import MIDDLE_HZ, TRACK_HZ, FrequencyTrack, Subcarrier, unsteadiness
 from earwitness.dsp.voice import AlignedFir
@@ -198,7 +201,7 @@ class Watcher:
         return (base + found[0], *found[1:]) if found else None
 
     def _search(self) -> None:
-        if len(self._tracks) < CODE_S or np.median(self._steady[-LOOK_S:]) > STEADY:
+        if len(self._tracks) < CODE_S or median(self._steady[-LOOK_S:]) > STEADY:
             self._seen = None
             return
         if self._at // SECOND % 2:
@@ -254,15 +257,24 @@ def _code_like(track: np.ndarray) -> bool:
 
     In steps of 30 ms, and so much cheaper than to try all places.
     """
-    part = round(BIT_S * TRACK_HZ)
-    whole = len(track) - len(track) % part
-    if whole < 17 * part:
-        return False
-    means = np.clip(track[:whole], -1_300, 1_300).reshape(-1, part).mean(axis=1)
-    runs = np.lib.stride_tricks.sliding_window_view(means, 8)
-    leaders, after = runs[:-9], runs[9:].mean(axis=1)
-    still = leaders.max(axis=1) - leaders.min(axis=1) < 150.0
-    return bool((still & (np.abs(after - leaders.mean(axis=1) + LEADER_HZ - SYNC_HZ) < 200.0)).any())
+    return bool(_stands_and_falls(np.ascontiguousarray(track, np.float32), round(BIT_S * TRACK_HZ)))
+
+
+@kernel("boolean(float32[::1], int64)", fastmath={"reassoc", "nsz"})
+def _stands_and_falls(track: np.ndarray, part: int) -> bool:
+    means = np.empty(len(track) // part, np.float32)
+    for k in range(len(means)):
+        total = np.float32(0)
+        for value in track[k * part : (k + 1) * part]:
+            total += min(max(value, np.float32(-1_300)), np.float32(1_300))
+        means[k] = total / part
+    for k in range(len(means) - 16):
+        leader = means[k : k + 8]
+        if leader.max() - leader.min() < 150.0:
+            fall = leader.mean() - means[k + 9 : k + 17].mean()
+            if abs(fall - (LEADER_HZ - SYNC_HZ)) < 200.0:
+                return True
+    return False
 
 
 def find_code(track: np.ndarray, newest: int) -> tuple[int, Format, float] | None:
@@ -299,13 +311,36 @@ def find_code(track: np.ndarray, newest: int) -> tuple[int, Format, float] | Non
     return int(ends[at]) + span, kind, float(base[at])
 
 
+@kernel("float64[::1](float32[::1], int64)", fastmath={"reassoc", "nsz"})
+def _smoothed_by(track: np.ndarray, slack: int) -> np.ndarray:
+    low = np.zeros(len(track) // slack + 6)
+    for k in range(len(low) - 6):
+        total = np.float32(0)
+        for i in range(k * slack, (k + 1) * slack):
+            total += min(max(track[i], np.float32(-1_500)), np.float32(1_500))
+        low[k + 3] = total / slack
+    out = np.zeros(len(low) - 6)
+    for i in range(7):
+        beside = low[i : i + len(out)]
+        for k in range(len(out)):
+            out[k] += beside[k] / 7
+    return out
+
+
+def _smoothed(track: np.ndarray) -> np.ndarray:
+    """Give the means of SLACK values of a track, float64, smoothed over seven of them: 3.5 ms."""
+    return np.asarray(_smoothed_by(np.ascontiguousarray(track, np.float32), SLACK))
+
+
+def _pulsed(kind: Format, share: float) -> bool:
+    """Tell whether a format's pulses take such a share of the time."""
+    return 0.4 * kind.sync_s < share * kind.line_s < 1.5 * kind.sync_s + 0.003
+
+
 def find_pulses(track: np.ndarray) -> tuple[Format, float, float] | None:
     """Give (format, line period in samples, offset in Hz) if sync pulses of one come regularly, or None."""
-    whole = len(track) - len(track) % SLACK
-    held = np.clip(track[:whole], -1_500, 1_500)
-    low = np.sum([held[k::SLACK] for k in range(SLACK)], axis=0) / SLACK
-    smooth = np.convolve(low, np.full(7, 1 / 7), "same")  # 3.5 ms
-    floor_hz, top_hz = (float(level) for level in np.quantile(smooth, (0.004, 0.99)))
+    smooth = _smoothed(track)
+    floor_hz, top_hz = quantile(smooth, 0.004), quantile(smooth, 0.99)
     if not 400.0 < top_hz - floor_hz < 1_350.0:
         return None
     pulses = (smooth < floor_hz + 150.0).astype(np.float32)
@@ -314,11 +349,13 @@ def find_pulses(track: np.ndarray) -> tuple[Format, float, float] | None:
         return None
     nominal = [kind.line_s * TRACK_HZ / SLACK for kind in BY_PERIOD]
     fits = [period for period in nominal if 1.4 * 2.1 * period <= len(pulses)]
+    if not any(_pulsed(BY_PERIOD[nominal.index(period)], share) for period in fits):
+        return None
     found = line_period(pulses, fits, least=LIKENESS) if fits else None
     if found is None:
         return None
     kind = BY_PERIOD[nominal.index(found.nominal)]
-    if not 0.4 * kind.sync_s < share * kind.line_s < 1.5 * kind.sync_s + 0.003:
+    if not _pulsed(kind, share):
         return None
     offset_hz = float(np.median(smooth[pulses > 0])) - (SYNC_HZ - MIDDLE_HZ)
     return kind, sharpen_period(pulses, found.period, reach=2.0) * SLACK, offset_hz
