@@ -118,28 +118,79 @@ def _gate(y: np.ndarray, signs: np.ndarray, out: np.ndarray) -> None:
     out[n] is for a burst whose bit 0 starts at y[n].
     """
     count = signs.shape[1]
-    n_out = len(out)
-    d = np.empty(n_out + count * OS, np.complex64)
-    e = np.empty(n_out + count * OS, np.float32)
-    for n in range(len(d)):
-        a = y[n]
-        b = y[n + OS]
-        d[n] = complex(b.real * a.real + b.imag * a.imag, b.imag * a.real - b.real * a.imag)
-        e[n] = (a.real * a.real + a.imag * a.imag + b.real * b.real + b.imag * b.imag) * np.float32(0.5)
-    for n in range(n_out):
-        re = np.float32(0)
-        im = np.float32(0)
-        re2 = np.float32(0)
-        im2 = np.float32(0)
-        p = np.float32(1e-20)
+    some = 512  # starts at a time, which stay in the nearest cache; all sums run over these, on whole vectors
+    size = some + count * OS
+    dr = np.zeros(size, np.float32)
+    di = np.zeros(size, np.float32)
+    e = np.zeros(size, np.float32)
+    sums = np.empty((5, some), np.float32)
+    re, im, re2, im2, p = sums[0], sums[1], sums[2], sums[3], sums[4]
+    for first in range(0, len(out), some):
+        n_out = min(some, len(out) - first)
+        before, after = y[first : first + n_out + count * OS], y[first + OS : first + OS + n_out + count * OS]
+        for n in range(len(after)):
+            a = before[n]
+            b = after[n]
+            dr[n] = b.real * a.real + b.imag * a.imag
+            di[n] = b.imag * a.real - b.real * a.imag
+            e[n] = (a.real * a.real + a.imag * a.imag + b.real * b.real + b.imag * b.imag) * np.float32(0.5)
+        sums[:] = 0
         for k in range(count):
-            v = d[n + k * OS]
-            re += signs[0, k] * v.real
-            im += signs[0, k] * v.imag
-            re2 += signs[1, k] * v.real
-            im2 += signs[1, k] * v.imag
-            p += e[n + k * OS]
-        out[n] = np.sqrt(max(re * re + im * im, re2 * re2 + im2 * im2)) / p
+            s, s2 = signs[0, k], signs[1, k]
+            x = dr[k * OS : k * OS + some]
+            z = di[k * OS : k * OS + some]
+            w = e[k * OS : k * OS + some]
+            for n in range(some):
+                re[n] += s * x[n]
+                im[n] += s * z[n]
+                re2[n] += s2 * x[n]
+                im2[n] += s2 * z[n]
+                p[n] += w[n]
+        for n in range(n_out):
+            most = max(re[n] * re[n] + im[n] * im[n], re2[n] * re2[n] + im2[n] * im2[n])
+            out[first + n] = np.sqrt(most) / (p[n] + np.float32(1e-20))
+
+
+FIT_GROUP = 2 * OS  # samples whose correlation is kept apart, to try carriers on
+FIT_TRIES = 9
+FIT_STEP = 2 * np.pi * 60.0 / RATE_HZ
+_TURN = FIT_STEP * FIT_GROUP * np.arange(TEMPLATES.shape[2] // FIT_GROUP)[:, None]
+_TURN = _TURN * (np.arange(FIT_TRIES) - FIT_TRIES // 2)
+# what each carrier tried turns each group of samples back by: cosine and sine of (groups, tries)
+FIT_TURNS = np.stack([np.cos(_TURN), -np.sin(_TURN)])
+
+
+@kernel("void(complex64[::1], complex64[::1], float32, float64[:,::1], float64[::1])", fastmath=True)
+def _correlated(
+    y: np.ndarray, template: np.ndarray, sign: float, totals: np.ndarray, score: np.ndarray
+) -> None:
+    """Give the squared correlation with the template, its imaginary part times `sign`, at each carrier tried.
+
+    `totals` (2, tries) is room to work in.
+    """
+    groups, tries = FIT_TURNS.shape[1:]
+    re, im = totals[0], totals[1]
+    totals[:] = 0
+    power = np.float32(1e-30)
+    for g in range(groups):
+        some, own = y[g * FIT_GROUP : (g + 1) * FIT_GROUP], template[g * FIT_GROUP : (g + 1) * FIT_GROUP]
+        rr = ri = ir = ii = np.float32(0)
+        for i in range(FIT_GROUP):
+            v = some[i]
+            t = own[i]
+            rr += v.real * t.real
+            ii += v.imag * t.imag
+            ir += v.imag * t.real
+            ri += v.real * t.imag
+            power += v.real * v.real + v.imag * v.imag
+        a = np.float64(rr + sign * ii)
+        b = np.float64(ir - sign * ri)
+        cos, sin = FIT_TURNS[0, g], FIT_TURNS[1, g]
+        for j in range(tries):
+            re[j] += a * cos[j] - b * sin[j]
+            im[j] += a * sin[j] + b * cos[j]
+    for j in range(tries):
+        score[j] = (re[j] * re[j] + im[j] * im[j]) / (power * groups * FIT_GROUP)
 
 
 @kernel("void(complex64[::1], int64, complex64[:,::1], float64, float64, float64[::1])")
@@ -151,9 +202,7 @@ def _fit(
     best: squared correlation 0..1, start in samples, carrier in rad/sample.
     """
     rows, count = templates.shape
-    group = 2 * OS
-    groups = count // group
-    used = groups * group
+    used = count // FIT_GROUP * FIT_GROUP
     first = start - 2 + SKIP * OS + 1
     turned = np.empty(used + 4, np.complex64)
     rotor = np.exp(-1j * carrier)
@@ -161,34 +210,11 @@ def _fit(
     for i in range(used + 4):
         turned[i] = y[first + i] * now
         now *= rotor
-    sums = np.zeros(groups, np.complex128)
-    tries = 9
-    step = 2 * np.pi * 60.0 / RATE_HZ
-    turns = np.empty((tries, groups), np.complex128)
-    for j in range(tries):
-        for g in range(groups):
-            turns[j, g] = np.exp(-1j * step * (j - tries // 2) * g * group)
-    score = np.zeros((4 * rows, tries))
+    tries = FIT_TRIES
+    totals = np.empty((2, tries))
+    score = np.empty((4 * rows, tries))
     for shift in range(4 * rows):
-        base = shift // rows
-        row = shift % rows
-        power = np.float32(1e-30)
-        for g in range(groups):
-            re = np.float32(0)
-            im = np.float32(0)
-            for i in range(g * group, (g + 1) * group):
-                v = turned[base + i]
-                t = templates[row, i]
-                ti = np.float32(sign) * t.imag
-                re += v.real * t.real + v.imag * ti
-                im += v.imag * t.real - v.real * ti
-                power += v.real * v.real + v.imag * v.imag
-            sums[g] = complex(re, im)
-        for j in range(tries):
-            total = 0j
-            for g in range(groups):
-                total += sums[g] * turns[j, g]
-            score[shift, j] = (total.real**2 + total.imag**2) / (power * used)
+        _correlated(turned[shift // rows :], templates[shift % rows], np.float32(sign), totals, score[shift])
     top = np.argmax(score)
     at, bin_ = top // tries, top % tries
     fine_t = 0.0
@@ -204,7 +230,7 @@ def _fit(
     best[0] = score[at, bin_]
     # Row j's template starts (rows - 1 - j) / rows samples into the bit, so the bit began that much earlier.
     best[1] = start + at // rows - 2 + 1 - (rows - 1 - at % rows + 0.0) / rows + fine_t / rows
-    best[2] = carrier + step * (bin_ - tries // 2 + fine_f)
+    best[2] = carrier + FIT_STEP * (bin_ - tries // 2 + fine_f)
 
 
 @kernel("void(complex64[::1], int64, float32[::1], complex64[:,::1], float64, float64[:,::1])")
