@@ -22,6 +22,10 @@ from earwitness.log.store import Log
 from earwitness.sources import Source, open_source
 from earwitness.station.lanes import Lane
 
+ALL_SIGNAL = (
+    0.7  # share of the mean power that the noise seems to have, beyond which a snippet is no help to find it
+)
+
 
 @dataclass
 class Verdict:
@@ -112,7 +116,9 @@ def _frames(source: Source, mode: Mode) -> Iterator[Frame]:
         data = stretch.read(0, stretch.count)
         lowest = float(np.percentile(np.abs(data) ** 2, 5)) if len(data) else 0.0
         noise = max(lowest / 0.05, 1e-20)  # the 5 % point of exponentially distributed power
-        density = float(10 * np.log10(noise / stretch.rate_hz))
+        mean = float(np.mean(np.abs(data) ** 2)) if len(data) else 0.0
+        # what is full of a signal does not tell the noise under it
+        density = None if noise > ALL_SIGNAL * mean else float(10 * np.log10(noise / stretch.rate_hz))
         samples = Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns, density)
         lane = Lane.start(mode, stretch.rate_hz, stretch.center_hz, stretch.center_hz, {})
         if mode.wideband:
