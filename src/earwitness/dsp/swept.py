@@ -59,6 +59,29 @@ def _blocks(values: np.ndarray, hop: int, window: np.ndarray, out: np.ndarray) -
         out[row, 2 * hop :] = 0
 
 
+@kernel("void(complex64[:,::1], float32[:,::1], float32[::1])", fastmath=True)
+def _powers(spectra: np.ndarray, out: np.ndarray, total: np.ndarray) -> None:
+    """Give the power of each value, and add up those of all rows."""
+    for row in range(len(spectra)):
+        some, power = spectra[row], out[row]
+        for n in range(len(power)):
+            power[n] = some[n].real * some[n].real + some[n].imag * some[n].imag
+            total[n] += power[n]
+
+
+@kernel("void(float32[::1], float32, float32[::1])")
+def _scales(total: np.ndarray, mean: np.float32, out: np.ndarray) -> None:
+    """Give what divides a sum of powers by the mean of `total` about each place, times `mean`."""
+    size = len(total)
+    around = np.float32(1e-30)
+    for k in range(-SMOOTH, SMOOTH):
+        around += total[k % size]
+    for n in range(size):
+        around += total[(n + SMOOTH) % size]
+        out[n] = mean * np.float32(2 * SMOOTH + 1) / max(around, np.float32(1e-30))
+        around -= total[(n - SMOOTH) % size]
+
+
 @kernel("void(float32[:,::1], int64[::1], float32[::1])", fastmath=True)
 def _added(power: np.ndarray, shifts: np.ndarray, out: np.ndarray) -> None:
     """Add up rows of power, each moved round by as many values as `shifts` has."""
@@ -137,20 +160,17 @@ def sharpest(values: np.ndarray, most: float, pairs: tuple[float, ...] = ()) -> 
     window = _hann(block)
     power = np.empty((2 * sets + 1, BLOCKS, size), np.float32)
     spectra = np.empty((BLOCKS, size), np.complex64)
+    total = np.zeros(size, np.float32)
     for k in range(-sets, sets + 1):
         _blocks(unswept(values, k * wide) if k else values, hop, window, spectra)
-        made = fft.forward(spectra, overwrite=False)
-        np.add(made.real**2, made.imag**2, out=power[k + sets])
-    mean = power.mean(axis=(0, 1))
-    mean = np.convolve(
-        np.concatenate([mean[-SMOOTH:], mean, mean[:SMOOTH]]), np.ones(2 * SMOOTH + 1), "valid"
-    )
+        _powers(fft.forward(spectra), power[k + sets], total)
+    scale = np.empty(size, np.float32)
+    _scales(total, float(2 * sets + 1), scale)
     fine = 1.0 / (size * len(values))
     rest = min(0.5 * wide, most) if sets else most
     count = int(np.ceil(rest / fine))
     rests = fine * np.arange(-count, count + 1)
     out = np.zeros(3)
-    scale = ((2 * SMOOTH + 1) / BLOCKS / (mean + 1e-30)).astype(np.float32)
     apart = np.array([round(each * size) % size for each in pairs], np.int64)
     _sharpest(power, rests, float(hop * size), scale, apart, out)
     row = int(out[1])

@@ -25,7 +25,6 @@ from earwitness.dsp.framed import finite
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.ccsds.gate import (
     AUDIO_RATES_HZ,
-    DRIFT,
     FAR_ERROR,
     QUIET,
     RATES_HZ,
@@ -34,6 +33,7 @@ from earwitness.modes.ccsds.gate import (
     Chance,
     Octave,
     PhaseLooks,
+    drift_of,
     frequency_keyed,
     frequency_steps,
     narrow,
@@ -66,7 +66,7 @@ VAIN_EVERY, VAIN_SELDOM = (
 LONG_VAIN, SLOW_HZ = 4.0, 20_000.0
 MOST_STARTS, STARTS_S = (
     24,
-    2.0,
+    1.0,
 )  # starts that may be tried at once, and again in a second: what is none of ours has lines without end
 PAUSE_S = 2.0  # without a line after which what begins is something new
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
@@ -121,11 +121,6 @@ def equalised(half: np.ndarray) -> np.ndarray:
     return np.asarray(out, np.float32)
 
 
-def drift_of(chance: Chance, octave: Octave) -> float:
-    """Give how much a keying's carrier may drift, cycles a sample each sample."""
-    return DRIFT * chance.rate_hz / octave.rate_hz**2
-
-
 class _Stream:
     """One keying at one rate, from where it was found on."""
 
@@ -157,7 +152,7 @@ class _Stream:
         self._offset = at - len(before)  # of joined[0] in samples of the octave
         self._forward, half, spots = follow(
             kind, joined, replace(start, place=len(before) + start.place), roll_off=roll_off, carrier_width=width,
-            clock_width=CLOCK_WIDTH, drift=0.0 if kind == carrier.REAL else drift_of(chance, octave),
+            clock_width=CLOCK_WIDTH, drift=0.0 if kind == carrier.REAL else drift_of(chance.rate_hz, octave.rate_hz),
         )  # fmt: skip
         self._half = np.zeros(0, np.complex64)
         self._spots = np.zeros(0)
@@ -437,7 +432,8 @@ class Demodulator:
         chances: list[Chance] = []
         steps: dict[float, np.ndarray] = {}
         if not asleep and not blind:
-            chances, steps = self._chances(octave, window, power, alike, rates)
+            drifting = vain <= limit or vain // every % 2 == 1
+            chances, steps = self._chances(octave, window, power, alike, rates, drifting=drifting)
         out: list[Frame] = []
         found = {(key, chance.kind, chance.rate_hz): chance for chance in chances}
         if settled is not None:
@@ -471,17 +467,22 @@ class Demodulator:
         return sorted(out, key=lambda frame: frame.time_ns)
 
     def _chances(
-        self, octave: Octave, window: np.ndarray, power: float, alike: float, rates: list[float]
+        self,
+        octave: Octave,
+        window: np.ndarray,
+        power: float,
+        alike: float,
+        rates: list[float],
+        *,
+        drifting: bool,
     ) -> tuple[list[Chance], dict[float, np.ndarray]]:
         """Give what the newest window of an octave may hold, and its frequency steps as filtered for rates."""
         settled = self._settled
         chances: list[Chance] = []
         if np.iscomplexobj(window) and (settled is None or settled[1] != carrier.REAL):
             known = any(item[0] == id(octave) and each.still for item, each in self._streams.items())
-            # an SSB receiver's noise is no less alike than a signal
-            seldom = octave in self._reversal and self._vain[id(octave)] % 2 == 0
             chances = self._looks[id(octave)].look(
-                window, power, alike, octave.rate_hz, octave.rates, drifting=not (known or seldom)
+                window, power, alike, octave.rate_hz, octave.rates, drifting=drifting and not known
             )
         if octave in self._reversal:
             return [chance for chance in chances if chance.kind == carrier.BPSK], {}
@@ -550,7 +551,7 @@ class Demodulator:
         lines = None if chance.carrier is None else (chance.carrier, chance.clock)
         start = acquire(
             chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, lines=lines,
-            bend=chance.bend, drift=drift_of(chance, octave),
+            bend=chance.bend, drift=drift_of(chance.rate_hz, octave.rate_hz),
         )  # fmt: skip
         if start is None:
             return []

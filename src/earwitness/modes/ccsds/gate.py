@@ -149,7 +149,11 @@ SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0)
 MEAN = _Least(carrier=6.5, clock=3.8, pair=3.7)
 SWEPT = _Least(carrier=3.8, clock=np.inf, pair=2.2)  # of swept.BLOCKS
 STANDING_SWEPT = 1.5
-DRIFT = 0.05  # of its rate, that a carrier drifts in a second at most: 60 Hz/s at 1200
+DRIFT, MOST_HZ_S = (
+    0.05,
+    1_200.0,
+)  # of its rate, that a carrier drifts in a second at most; and in all: low orbits at 2.2 GHz make some 900 Hz/s
+SMEARED = 4.0  # values of a window's spectrum over which the square's line is spread, from which drift is thought of
 SHARPER = 4.0  # how much stronger the line of a whole window is than of its blocks, where there is no drift: 8 without any
 ALIKE = 0.1  # correlation of neighbouring samples below which there is no more than noise
 MEDIANS = np.array([0.69, 0.92])  # of the power of noise, over its mean: of one window, of TOGETHER averaged
@@ -545,7 +549,8 @@ class PhaseLooks:
             for item in _phase_keyed(found[1], places[1], rates, MEAN)
             if (item.kind, item.rate_hz) not in known
         ]
-        if drifting and alike > ALIKE * power:
+        most = 2 * drift_of(max(rates), rate_hz)  # of the square
+        if drifting and alike > ALIKE * power and most * WINDOW * WINDOW > SMEARED:
             out = _sharper(out, _drifting(window, rate_hz, rates, lines.cycles))
         linear = [item for item in out if item.kind != carrier.OQPSK]
         # the rails of OQPSK and MSK hide each other's clock: where one stands out it is something else
@@ -554,6 +559,11 @@ class PhaseLooks:
     def rest(self) -> None:
         """Forget what went before."""
         self._held = 0
+
+
+def drift_of(keyed_hz: float, rate_hz: float) -> float:
+    """Give how much the carrier of a symbol rate may drift at most, cycles a sample, each sample."""
+    return min(DRIFT * keyed_hz, MOST_HZ_S) / rate_hz**2
 
 
 def _sharper(still: list[Chance], drifting: list[Chance]) -> list[Chance]:
@@ -577,7 +587,7 @@ def _drifting(
     padded = np.pad(carrier.mixed(window, middle), (half, half + 1))
     near = np.empty(len(window), np.complex64)
     fir(padded.view(np.float32), taps, 2, near.view(np.float32))
-    best = swept.sharpest(near * near, 2 * DRIFT * max(rates) / rate_hz**2, pairs)
+    best = swept.sharpest(near * near, 2 * drift_of(max(rates), rate_hz), pairs)
     found, places = np.zeros((len(rates), 4)), np.zeros((len(rates), 5), np.int64)
     _square_lines(best.power, cycles, swept.MEDIAN, STANDING_SWEPT, found, places)
     return _phase_keyed(found, places, rates, SWEPT, len(best.power), best.bend / 2, middle)
