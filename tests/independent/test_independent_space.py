@@ -182,6 +182,26 @@ def test_lrpt_during_a_pass(offset, rate_hz, ppm, snr_db):
     assert np.array_equal(picture.pixels, np.kron(greys, np.ones((8, 8))))
 
 
+@pytest.mark.parametrize(
+    ("offset", "rate_hz", "ppm", "snr_db", "turned"),
+    [(False, 190_000.0, -20, 7, 1), (True, 200_000.0, 40, 8, 2)],
+)
+def test_interleaved_lrpt_during_a_pass(offset, rate_hz, ppm, snr_db, turned):
+    """Eighteen seconds lie between a frame's first and last symbol; fades that long frames bear are those of a pass."""
+    greys = space.lrpt_greys(2)
+    frames = space.lrpt_frames(greys)
+    wave = space.lrpt_interleaved(frames, rate_hz, offset=offset, ppm=ppm, turned=turned)
+    seconds = np.arange(len(wave)) / rate_hz
+    wave = space.shifted(wave, rate_hz, space.pass_doppler_hz(seconds, 137.9e6, centre_s=10.0))
+    wave = wave * space.fading(len(wave), rate_hz, 4.0, 0.8)
+    data, noise = space.cheap(wave, rate_hz, snr_db=snr_db, width_hz=80_000.0, dc=0.3, imbalance=0.04)
+    out = results("lrpt", data, rate_hz, 137.9e6, noise)
+    heard = {one.bits.value for one in out if isinstance(one, Frame)}
+    assert {int.from_bytes(frame, "big") for frame in frames} <= heard
+    (picture,) = (one for one in out if not isinstance(one, Frame))
+    assert np.array_equal(picture.pixels, np.kron(greys, np.ones((8, 8))))
+
+
 # -- distress beacons ------------------------------------------------------------------------------------------
 
 

@@ -437,6 +437,36 @@ def lrpt(frames, rate_hz, *, offset=False, symbols_s=72_000.0, ppm=0.0):
     )
 
 
+def spread(symbols):
+    """Symbols over 36 branches, branch b later by 2048 b of its own symbols; 00100111 before every 72 of them.
+
+    LRPT at 80 000 symbols a second (from memory). What is in the branches at first and at the end is chance.
+    """
+    rng = np.random.default_rng(4)
+    turns = -(-len(symbols) // 36) + 35 * 2048
+    turns += turns % 2
+    commutated = rng.integers(0, 2, (turns, 36))
+    for branch in range(36):
+        own = symbols[branch::36]
+        commutated[2048 * branch : 2048 * branch + len(own), branch] = own
+    marked = np.empty((turns // 2, 80), int)
+    marked[:, :8] = [int(one) for one in format(0x27, "08b")]
+    marked[:, 8:] = commutated.reshape(-1, 72)
+    return marked.reshape(-1)
+
+
+def lrpt_interleaved(frames, rate_hz, *, offset=False, ppm=0.0, turned=0):
+    """QPSK, or OQPSK, at 80 000 symbols a second, interleaved, the carrier turned by quarters."""
+    octets = b"".join(channel_access_unit(frame) for frame in frames)
+    bits = np.unpackbits(np.frombuffer(octets, np.uint8))
+    rng = np.random.default_rng(1)
+    coded = convolved(np.concatenate([rng.integers(0, 2, 410), bits, rng.integers(0, 2, 410)]))
+    levels = 2.0 * spread(coded) - 1
+    per = rate_hz / (80_000.0 * (1 + 1e-6 * ppm))
+    first = root_raised_cosine(levels[0::2], per)
+    return (first + 1j * root_raised_cosine(levels[1::2], per, late=0.5 * offset)) * 1j**turned
+
+
 # -- frames of small satellites: as measured on recordings of two, and IEEE 802.15.4g from memory --------------------
 
 
