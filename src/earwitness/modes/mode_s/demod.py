@@ -58,6 +58,7 @@ class Demodulator:
         self._response = sequence.pulse_response(self._work_hz)
         self._shapes = pulses.template_table(self._work_hz)
         self._tables = tangle.envelope_tables(self._work_hz)
+        self._pairs = tangle.pair_tables(self._tables)
         self._weights = pulses.window_weights(self._work_hz)
         self._places = pulses.pulse_places(self._work_hz)
         self._quiet = pulses.quiet_places(self._work_hz)
@@ -157,6 +158,7 @@ class Demodulator:
             self._response,
             self._shapes,
             self._tables,
+            self._pairs,
             self._weights,
             self._places,
             self._quiet,

@@ -43,9 +43,12 @@ EXTENDED_LENGTH = Layout("DF24", 88, ANNEX_10, (
 
 _TYPE = (u("type_code", 5),)
 IDENTIFICATION = Layout("register 0,8", 56, DOC_9871, (*_TYPE, u("category", 3), _CALLSIGN))
-AIRBORNE_POSITION = Layout("register 0,5", 56, DOC_9871, (
+_AIRBORNE = (
     *_TYPE, u("surveillance_status", 2), u("nic_supplement_b", 1), _ALTITUDE_12, flag("utc_synchronised"),
-    flag("odd"), u("cpr_latitude", 17), u("cpr_longitude", 17)))  # fmt: skip
+    flag("odd"))  # fmt: skip
+AIRBORNE_HEAD = Layout("register 0,5 without the place", 22, DOC_9871, _AIRBORNE)
+AIRBORNE_POSITION = Layout("register 0,5", 56, DOC_9871, (
+    *_AIRBORNE, u("cpr_latitude", 17), u("cpr_longitude", 17)))  # fmt: skip
 
 
 @cache

@@ -936,7 +936,7 @@ def _untangled_row(bits, figures, us, noise, shapes, row):  # type: ignore[no-un
 
 @kernel(
     "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], float32[::1],"
-    " float32[:,::1], float32[:,::1], float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
+    " float32[:,::1], float32[:,::1], float32[:,:,::1], float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
     fastmath=True,
 )
 def receive(  # type: ignore[no-untyped-def]
@@ -950,6 +950,7 @@ def receive(  # type: ignore[no-untyped-def]
     response,
     shapes,
     tables,
+    pairs,
     weights,
     places,
     quiet,
@@ -1072,7 +1073,7 @@ def receive(  # type: ignore[no-untyped-def]
             # what seemed a preamble was made of a certain reply's first pulses, or went with one that was taken away
             if _made_of(t, us, found, count) or not _clear(x, t, us, table, noise):
                 continue
-            sure = untangle(x, t, us, noise, tables, pair, figures)
+            sure = untangle(x, t, us, noise, tables, pairs, pair, figures)
             for which in range(2):
                 if not sure >> which & 5:
                     continue

@@ -30,14 +30,20 @@ def read_position(me: int) -> tuple[str, tuple[str, ...], dict[str, Any], tuple[
             fields["track_deg"] = None
         fields["on_ground"] = True
         return "surface position", (), fields, (fields.pop("cpr_latitude"), fields.pop("cpr_longitude"))
-    fields = layouts.AIRBORNE_POSITION.read(me)
-    raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
+    kind, flags, fields = _airborne_head(me >> 34)
+    return kind, flags, fields, (me >> 17 & 0x1FFFF, me & 0x1FFFF) if code else None
+
+
+@lru_cache(8192)  # an aircraft that keeps its height repeats itself; callers copy the fields
+def _airborne_head(head: int) -> tuple[str, tuple[str, ...], dict[str, Any]]:
+    """Give the kind, flags and fields of an airborne position's first 22 bits."""
+    fields = layouts.AIRBORNE_HEAD.read(head)
     flags = ("alert",) if fields["surveillance_status"] == 1 else ()
-    if code >= 20:
-        metres = me >> 36 & 0xFFF
+    if fields["type_code"] >= 20:
+        metres = head >> 2 & 0xFFF
         fields["altitude_ft"] = None
         fields["geometric_altitude_ft"] = round(metres / 0.3048) if metres else None
-    return ("airborne position", flags, fields, raw) if code else ("no position", flags, fields, None)
+    return "airborne position" if fields["type_code"] else "no position", flags, fields
 
 
 @lru_cache(8192)  # aircraft repeat themselves; callers copy the fields

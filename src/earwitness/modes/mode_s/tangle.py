@@ -24,8 +24,10 @@ UNEXPLAINED = 0.1  # power that two replies read together may leave, over the pr
 STARTS = 2  # of a second reply that are tried
 POINTS = 256  # samples in a carrier spectrum
 STATES = 16  # bit before and bit of the first reply (low two bits), and of the second
-# rows of a path: how much it leaves unexplained comes first, then both complex heights, both pulses
-REAL_A, IMAG_A, REAL_B, IMAG_B, PULSE_A, PULSE_B = (STATES * row for row in range(1, 7))
+# rows of a path: how much it leaves unexplained comes first, then both complex heights
+REAL_A, IMAG_A, REAL_B, IMAG_B = (STATES * row for row in range(1, 5))
+NO_PULSE = 12  # of the rows of `pair_tables`
+MEAN = 2 * STATES  # in those
 FORGET = 0.94  # weight of what was known of an amplitude, from sample to sample
 BEFORE_US = 24  # looked at before a start for a carrier that should not be there yet
 AFTER_US = 32  # and after its preamble for one that should
@@ -53,6 +55,23 @@ def envelope_tables(rate_hz: float) -> np.ndarray:
         np.sum([pulse(phase + start + 8 - 0.25 - at) for at in PREAMBLE_US], axis=0) for start in range(-8, 1)
     ]
     return np.array(rows, np.float32)
+
+
+def pair_tables(tables: np.ndarray) -> np.ndarray:
+    """Give envelope tables by state, float32 (NO_PULSE + 1, PHASES, 2 STATES + 2).
+
+    Rows: nine of the preamble, the first bit, any other, what the last one adds later, nothing. Of each phase: the
+    pulse height of the first reply in each state, the same of the second, their mean and mean square.
+    """
+    bit, before = tables[[0, 1, 0, 1]], tables[[2, 2, 3, 3]]  # by the bit before and this one
+    rows = [np.tile(row, (4, 1)) for row in tables[4:13]]
+    four = np.array([*rows, bit, bit + before, before, np.zeros_like(bit)], np.float32).transpose(0, 2, 1)
+    out = np.empty((len(four), PHASES, 2 * STATES + 2), np.float32)
+    out[:, :, :STATES] = np.tile(four, (1, 1, 4))
+    out[:, :, STATES : 2 * STATES] = np.repeat(four, 4, axis=2)
+    out[:, :, MEAN] = four.mean(axis=2)
+    out[:, :, MEAN + 1] = (four**2).mean(axis=2)
+    return out
 
 
 @kernel("void(complex64[::1])", fastmath=True)
@@ -210,35 +229,30 @@ def _first_bit(back, paths, order, events, states, which):  # type: ignore[no-un
     return bit
 
 
-@kernel("void(float64, int64, int64, float32[:,::1], float32[::1])", fastmath=True)
-def _pulses(place, m, size, tables, g):  # type: ignore[no-untyped-def]
-    """Give the pulse height at `place` (in PHASES, bit m) for each pair of bits: the one before and this one."""
-    j = int(place - m * PHASES)
-    if m < 0:
-        g[:] = tables[13 + m, j] if m >= -9 else 0.0
-        return
-    for pair in range(4):
-        g[pair] = 0
-        if m < size:
-            g[pair] = tables[pair & 1, j]
-        if 0 < m <= size:
-            g[pair] += tables[2 + (pair >> 1), j]
+@kernel("int64(int64, int64)")
+def _case(m, size):  # type: ignore[no-untyped-def]
+    """Give the row of `pair_tables` for bit m of `size`, or microsecond m before the first."""
+    if m <= 0:
+        return 9 + m if m >= -9 else NO_PULSE
+    if m < size:
+        return NO_PULSE - 2
+    return NO_PULSE - 1 if m == size else NO_PULSE
 
 
 @kernel(
     "float64(complex64[::1], int64, float64, float64, float64, float64, complex128, complex128, float64,"
-    " float32[:,::1], uint8[:,::1], float64[::1])",
+    " float32[:,:,::1], uint8[:,::1], float64[::1])",
     fastmath=True,
 )
-def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: ignore[no-untyped-def]
+def both(x, stop, ta, tb, wa, wb, ha, hb, us, pairs, bits, heights):  # type: ignore[no-untyped-def]
     """Read the replies that start at samples ta < tb on carriers wa and wb (radians a sample) together.
 
-    `ha` and `hb` are first guesses of their complex heights referred to sample 0; a tb past `stop` says that there
+    `pairs` are `pair_tables`; `ha` and `hb` are first guesses of their complex heights referred to sample 0; a tb past `stop` says that there
     is no second reply. `bits` (2, 112) gets the most likely sequences and `heights` the heights at their ends;
     gives the mean power that they leave unexplained.
     """
     # rows of STATES in one array, so that the compiler sees that they do not overlap
-    paths = np.zeros(7 * STATES, np.float32)
+    paths = np.zeros(5 * STATES, np.float32)
     room = np.empty(5 * STATES, np.float32)
     back = np.zeros((2, 113, STATES), np.uint8)  # by reply and bit: which bit each path left behind
     order = np.zeros(226, np.int64)  # the replies whose bits came, in turn
@@ -249,8 +263,6 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: i
     paths[IMAG_B : IMAG_B + STATES] = hb.imag
     weight_a = 2.0
     weight_b = 0.5
-    ga = np.zeros(4, np.float32)
-    gb = np.zeros(4, np.float32)
     size = np.full(2, 112)
     at = np.full(2, -1)
     events = 0
@@ -277,18 +289,16 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: i
             _next_bit(which, states, paths, room, back[which, new], int(new >= size[which]), int(new == 0))
             order[events] = which
             events += 1
-        _pulses(pa, ia, size[0], tables, ga)
-        _pulses(pb, ib, size[1], tables, gb)
+        ga = pairs[_case(ia, size[0]), int(pa - ia * PHASES)]
+        gb = pairs[_case(ib, size[1]), int(pb - ib * PHASES)]
         xr = x[k].real
         xi = x[k].imag
         ar = np.float32(turn_a.real)
         ai = np.float32(turn_a.imag)
         br = np.float32(turn_b.real)
         bi = np.float32(turn_b.imag)
-        mean_a = 0.25 * (ga[0] + ga[1] + ga[2] + ga[3])
-        mean_b = 0.25 * (gb[0] + gb[1] + gb[2] + gb[3])
-        weight_a = weight_a * (1 - fade * mean_a) + 0.25 * (ga[0] ** 2 + ga[1] ** 2 + ga[2] ** 2 + ga[3] ** 2)
-        weight_b = weight_b * (1 - fade * mean_b) + 0.25 * (gb[0] ** 2 + gb[1] ** 2 + gb[2] ** 2 + gb[3] ** 2)
+        weight_a = weight_a * (1 - fade * ga[MEAN]) + ga[MEAN + 1]
+        weight_b = weight_b * (1 - fade * gb[MEAN]) + gb[MEAN + 1]
         # while the second one's preamble is new, what surprises is laid to it
         gain_a = np.float32((0.25 if -9 <= ib < 0 else 1.0) / weight_a)
         gain_b = np.float32(1.0 / weight_b)
@@ -304,13 +314,10 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, tables, bits, heights):  # type: i
                 paths[REAL_A + state] = hr + u * (er * ar + ei * ai)
                 paths[IMAG_A + state] = hi + u * (ei * ar - er * ai)
         else:
-            for other in range(4):
-                for own in range(4):
-                    paths[PULSE_A + 4 * other + own] = ga[own]
-                    paths[PULSE_B + 4 * other + own] = gb[other]
+            second = gb[STATES:MEAN]
             for state in range(STATES):
-                g = paths[PULSE_A + state]
-                h = paths[PULSE_B + state]
+                g = ga[state]
+                h = second[state]
                 hr = paths[REAL_A + state]
                 hi = paths[IMAG_A + state]
                 kr = paths[REAL_B + state]
@@ -460,10 +467,10 @@ def _without(x, first, stop, t, omega, height, us, tables, bits, size, out):  # 
 
 
 @kernel(
-    "int64(complex64[::1], float64, float64, float32, float32[:,::1], uint8[:,::1], float64[:,::1])",
+    "int64(complex64[::1], float64, float64, float32, float32[:,::1], float32[:,:,::1], uint8[:,::1], float64[:,::1])",
     fastmath=True,
 )
-def untangle(x, t, us, noise, tables, bits, figures):  # type: ignore[no-untyped-def]
+def untangle(x, t, us, noise, tables, pairs, bits, figures):  # type: ignore[no-untyped-def]
     """Read two replies, the first of which has its preamble in the clear near sample t.
 
     Bits of the answer: 1, the first is certain by its parity; 2, the second is; 4 and 8, the same where the parity
@@ -489,7 +496,7 @@ def untangle(x, t, us, noise, tables, bits, figures):  # type: ignore[no-untyped
                 ta = t + part * 0.25
     ha = _known_part(x, ta, us, wa, tables)
     stop = int(ta + 121 * us)
-    both(x, stop, ta, 1e9, wa, 0.0, ha, 0j, us, tables, bits, heights)
+    both(x, stop, ta, 1e9, wa, 0.0, ha, 0j, us, pairs, bits, heights)
     figures[0, 0] = ta
     figures[0, 1] = wa
     figures[0, 2] = heights[0]
@@ -516,7 +523,7 @@ def untangle(x, t, us, noise, tables, bits, figures):  # type: ignore[no-untyped
             if abs(hb) < 0.25 * abs(ha):  # so weak a one does not spoil the first
                 continue
             tb = start + first
-            left = both(x, int(tb + 121 * us), ta, tb, wa, wb, ha, hb, us, tables, bits, heights)
+            left = both(x, int(tb + 121 * us), ta, tb, wa, wb, ha, hb, us, pairs, bits, heights)
             # rightly placed pairs leave 3 to 6 % and the noise, wrongly placed ones 15 % and more
             if left > UNEXPLAINED * heights[0] * heights[1] + 1.5 * noise:
                 continue
