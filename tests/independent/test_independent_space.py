@@ -164,6 +164,22 @@ def test_apt_during_a_pass(ppm, snr_db, dc):
     assert max(shares) > 0.8
 
 
+@pytest.mark.parametrize("dc", [0.0, 0.3, 1.0])
+def test_apt_in_deep_fades_beside_the_receivers_own_constant(dc):
+    """6 dB with fades of 15 dB: the constant is stronger than the signal for seconds."""
+    page = space.apt_lines(100, first=20)
+    wave = space.apt(page, 60_000.0, 100)
+    seconds = np.arange(len(wave)) / 60_000.0
+    wave = space.shifted(wave, 60_000.0, space.pass_doppler_hz(seconds, 137.1e6, centre_s=25.0))
+    wave = wave * space.fading(len(wave), 60_000.0, 15.0, 0.1)
+    data, noise = space.cheap(wave, 60_000.0, snr_db=6, width_hz=40_000.0, dc=dc, imbalance=0.03)
+    (picture,) = results("apt", data, 60_000.0, 137.1e6, noise)
+    assert picture.extra["slant_ppm"] == pytest.approx(-100, abs=15)
+    rows = min(len(page), len(picture.pixels))
+    assert rows > 95
+    assert max(alike(picture.pixels[: rows - k].astype(float), page[k:rows]) for k in range(3)) > 0.8
+
+
 @pytest.mark.parametrize(
     ("offset", "rate_hz", "ppm", "snr_db"), [(False, 181_000.0, -60, 7), (True, 250_000.0, 80, 8)]
 )

@@ -15,6 +15,7 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Picture, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.circle import centre
 from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
@@ -56,6 +57,7 @@ class Demodulator(FramedReceiver):
         self._now: _Pass | None = None
         self._seconds = 0
         self._last = 1 + 0j
+        self._constant = 0j
         self._before: np.ndarray | None = None
 
     def feed(self, samples: Samples) -> Iterable[Picture]:
@@ -87,6 +89,10 @@ class Demodulator(FramedReceiver):
         if self._audio:
             heard = iq.real.copy()
         else:
+            # in a fade the receiver's own constant would be the stronger of the two, and be seen no better than before
+            found = centre(iq)
+            self._constant = self._constant if found is None else found
+            iq = iq - np.complex64(self._constant)
             heard = discriminate(iq, rate_hz=self.rate_hz, before=self._last) / np.float32(DEVIATION_HZ)
             self._last = complex(iq[-1])
         before = np.zeros_like(heard) if self._before is None else self._before
@@ -105,6 +111,7 @@ class Demodulator(FramedReceiver):
         self._before = None
         self._seconds = 0
         self._last = 1 + 0j
+        self._constant = 0j
         return out
 
     # -- one second at a time ----------------------------------------------------------------------------
