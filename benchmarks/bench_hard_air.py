@@ -2,7 +2,7 @@
 
 The signals are made here from textbook formulas, not by `earwitness.scene`, so that no receiver is judged by its own
 transmitter. Each line gives what should be found and what was.
-Usage: python benchmarks/bench_hard_air.py [fades] [pauses] [stuck] [clock] [sweeps] [weak] [survey] [crowded [SCENE ...]]
+Usage: python benchmarks/bench_hard_air.py [fades] [pauses] [stuck] [clock] [sweeps] [weak] [keyed] [survey] [crowded [SCENE ...]]
 """
 
 import json
@@ -305,6 +305,33 @@ def weak():
                 line(f"{rate_hz / 1e6:g} MS/s tone {tone_hz} Hz dev {deviation_hz} drift {drift_hz_s} Hz/s", 1, find(data, rate_hz), rate_hz)  # fmt: skip
 
 
+def keyed():
+    print("bursts keyed between two tones: each is one emission")
+    for rate_hz, baud, deviation_hz, length_s, snr_db in (
+        (2.4e6, 50e3, 25e3, 0.05, 10), (2.4e6, 4800, 25e3, 0.1, 15), (1.0e6, 10e3, 20e3, 0.1, 20),
+        (1.0e6, 40e3, 25e3, 0.03, 20), (1.0e6, 2000, 10e3, 0.1, 20),
+    ):  # fmt: skip
+        rng = np.random.default_rng(90)
+        shots, size = 24, int(length_s * rate_hz)
+        count = int((1 + shots * (length_s + 0.3)) * rate_hz)
+        data = noise(rng, count, rate_hz)
+        spans = []
+        for n in range(shots):
+            symbols = rng.choice([-1.0, 1.0], int(length_s * baud) + 1)
+            track = deviation_hz * symbols[(np.arange(size) * baud / rate_hz).astype(int)]
+            wave = np.exp(2j * np.pi * np.cumsum(track) / rate_hz) * level(snr_db, 2 * deviation_hz + baud)
+            begin_s = 0.6 + n * (length_s + 0.3) + rng.uniform(0, 0.1)
+            data = data + at(wave, rate_hz, (n % 8 - 4) * rate_hz / 10 + 7e3, begin_s, count)
+            spans.append((begin_s * rate_hz, begin_s * rate_hz + size))
+        found = [d for d in find(data, rate_hz) if d.part_of is None]
+        each = [sum(d.start < stop and d.stop > start for d in found) for start, stop in spans]
+        print(
+            f"  {rate_hz / 1e6:g} MS/s {baud:g} Bd +-{deviation_hz / 1e3:g} kHz {1e3 * length_s:g} ms {snr_db} dB:"
+            f" {each.count(0)} of {shots} missed, {sum(n > 1 for n in each)} parted",
+            flush=True,
+        )
+
+
 def write(folder, name, data, rate_hz, center_hz):
     data.astype(np.complex64).tofile(folder / f"{name}.sigmf-data")
     meta = {
@@ -361,7 +388,17 @@ def crowded():
 
 
 if __name__ == "__main__":
-    names = sys.argv[1:] or ["fades", "pauses", "stuck", "clock", "sweeps", "weak", "survey", "crowded"]
-    for part in (fades, pauses, stuck, clock, sweeps, weak, survey, crowded):
+    names = sys.argv[1:] or [
+        "fades",
+        "pauses",
+        "stuck",
+        "clock",
+        "sweeps",
+        "weak",
+        "keyed",
+        "survey",
+        "crowded",
+    ]
+    for part in (fades, pauses, stuck, clock, sweeps, weak, keyed, survey, crowded):
         if part.__name__ in names:
             part()

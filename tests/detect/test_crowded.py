@@ -153,3 +153,24 @@ def test_keying_beside_a_line_that_stays_is_an_emission_of_its_own():
     assert line.stop - line.start > 0.99 * count
     assert [d.start / rate for d in bursts] == pytest.approx(begins, abs=0.01)
     assert [d.center_hz for d in bursts] == pytest.approx([87e3] * 3, abs=500)
+
+
+@pytest.mark.parametrize(("baud", "deviation_hz", "snr_db"), [(50e3, 25e3, 10), (10e3, 20e3, 20)])
+def test_bursts_keyed_between_two_far_tones_are_one_emission_each(baud, deviation_hz, snr_db):
+    """Frequency shift of two to four times the symbol rate, as telemetry at 433 and 868 MHz uses (no source)."""
+    rate_hz, count, rng = 2e6, 12, np.random.default_rng(3)
+    size = int(0.05 * rate_hz)
+    data = noise(rng, int((0.6 + 0.35 * count) * rate_hz), rate_hz)
+    for n in range(count):
+        symbols = rng.choice([-1.0, 1.0], int(0.05 * baud) + 1)
+        track = deviation_hz * symbols[(np.arange(size) * baud / rate_hz).astype(int)]
+        wave = np.exp(2j * np.pi * np.cumsum(track) / rate_hz)
+        hz = (n % 5 - 2) * rate_hz / 8 + 7e3
+        begin_s = 0.5 + 0.35 * n + rng.uniform(0, 0.1)
+        put(
+            data,
+            level(snr_db, 2 * deviation_hz + baud) * at(wave, hz, rate_hz),
+            int(begin_s * rate_hz),
+        )
+    found = [d for d in find(data, rate_hz)[0] if d.part_of is None]
+    assert count <= len(found) <= count + 2

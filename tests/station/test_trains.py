@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from earwitness.station.trains import Burst, Ledger
+from earwitness.core.types import Detection, Identification
+from earwitness.station.trains import Burst, Ledger, is_heard_twice
 
 
 def burst(n, center_hz, snr_db=20.0):
@@ -24,3 +25,32 @@ def test_uncertainty_of_a_train_holds_its_stations(snr_db):
 
 def test_one_burst_has_no_spread():
     assert Ledger(frozenset()).place(burst(0, 161.975e6)).spread_hz == 0.0
+
+
+@pytest.mark.parametrize(("seconds", "rows"), [(0.35, 1), (0.8, 4)])
+def test_packets_on_fm_are_a_train_and_overs_are_not(seconds, rows):
+    ledger = Ledger(frozenset({"fm"}))
+    for n in range(4):
+        start_ns = n * 2_000_000_000
+        packet = Burst(
+            start_ns, start_ns + round(seconds * 1e9), 144.8e6, 9_000.0, -30.0, 15.0, mode="fm",
+            identification=Identification("fm", "nfm", 0.9, ("constant envelope",), None),
+        )  # fmt: skip
+        ledger.place(packet)
+    assert ledger.count == rows
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "offset_hz", "twice"),
+    [(300, 400, 0, True), (300, 400, 90e3, False), (50, 400, 0, False), (300, 2000, 0, False)],
+)
+def test_a_pulse_within_something_that_goes_on_is_heard_twice(start, stop, offset_hz, twice):
+    def detection(number, begin, end, center_hz):
+        return Detection(
+            number=number, start=begin, stop=end, low_hz=center_hz - 1e5, high_hz=center_hz + 1e5,
+            center_hz=center_hz, level_dbfs=-40.0, noise_dbfs_hz=-100.0, snr_db=10.0, open=False,
+        )  # fmt: skip
+
+    carrier = detection(1, 100, 1000, 945e6)
+    assert is_heard_twice(detection(2, start, stop, 945e6 + offset_hz), [carrier]) is twice
+    assert not is_heard_twice(carrier, [carrier])

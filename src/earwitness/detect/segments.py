@@ -19,6 +19,7 @@ from earwitness.spectrum.stft import Plan
 _VALLEY = 10.0  # power ratio of both hills over the valley that makes a cut worth a look
 _BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R BS.450), so these are two
 _TONES_HZ = 4000.0  # apart: sidebands and tones of one voice are nearer
+_RASTER_HZ = 13e3  # apart: nearer ones may well be time slots of two stations
 _SLOT_S = 0.008  # tones further apart than that take turns faster than this in the mean
 _GAP = 0.11  # least width of the gap between two channels, as a share of the narrower one's
 _KEYED = 0.35  # negative correlation of the power in two tones of one keyed carrier
@@ -212,11 +213,19 @@ def _are_two(
         return False
     if apart_hz > _BROADCAST_HZ:
         return True
-    if mirrored:
+    if mirrored or (apart_hz > _RASTER_HZ and _have_just_begun(left, right)):
         return False
     if profile[valley] < 1.0 and lower > 30 * profile[valley]:
         return True
     return all(_independent(a, b) for a, b in ((left, right), whole))
+
+
+def _have_just_begun(one: Segment, two: Segment) -> bool:
+    """Tell whether both came up together, so late in the batch that the next one has to tell more."""
+    on_one, on_two = np.asarray(one.on.any(axis=1)), np.asarray(two.on.any(axis=1))
+    first = int(np.argmax(on_one))
+    late = len(on_one) - first < _ENOUGH + _TOGETHER
+    return late and abs(first - int(np.argmax(on_two))) <= _TOGETHER
 
 
 def _independent(one: Segment, two: Segment) -> bool:
@@ -232,6 +241,17 @@ def _independent(one: Segment, two: Segment) -> bool:
     if min(a.std(), b.std()) == 0:
         return False
     return -_KEYED < float(np.corrcoef(a, b)[0, 1]) < _SWELLS
+
+
+def _really(on: np.ndarray, power: np.ndarray) -> np.ndarray:
+    """Give the claimed rows that are not just there because a long box claimed them."""
+    return np.asarray(on & (power > _ON * float(power[on].mean())))
+
+
+def _without_edges(on: np.ndarray) -> np.ndarray:
+    """Give the rows that are on as those beside them: edges of bursts rise and fall in all tones together."""
+    beside = np.pad(on, 1, mode="edge")
+    return np.asarray(on & beside[:-2] & beside[2:])
 
 
 def same_emission(one: Segment, two: Segment) -> bool:
@@ -253,18 +273,19 @@ def judge(one: Segment, two: Segment, apart_hz: float, row_s: float) -> bool | N
     far = apart_hz > _TONES_HZ
     power_one, power_two = one.excess.sum(axis=1), two.excess.sum(axis=1)
     either = on_one | on_two
-    if either.sum() >= 12:
-        a, b = power_one[either], power_two[either]
-        if a.std() > 0 and b.std() > 0:
-            likeness = float(np.corrcoef(a, b)[0, 1])
+    if either.sum() >= _ENOUGH:
+        steady = _without_edges(_really(on_one, power_one) | _really(on_two, power_two))
+        a, b = power_one[steady], power_two[steady]
+        if len(a) >= _ENOUGH and a.std() > 0 and b.std() > 0 and np.corrcoef(a, b)[0, 1] < -0.5:
             a, b = a / a.mean() if a.mean() > 0 else a, b / b.mean() if b.mean() > 0 else b
             turns = int(np.count_nonzero(np.diff(np.sign(a - b))))
             # What keys a carrier far is quick; time slots of two stations may follow each other as well.
-            slow = far and turns * _SLOT_S < either.sum() * row_s
-            if likeness < -0.5 and (turns >= 4 or slow):
+            slow = far and turns * _SLOT_S < len(a) * row_s
+            if turns >= 4 or slow:
                 return not slow
-            if likeness > 0.6 and not far:
-                return True
+        a, b = power_one[either], power_two[either]
+        if not far and a.std() > 0 and b.std() > 0 and np.corrcoef(a, b)[0, 1] > 0.6:
+            return True
     if start_one == 0 and start_two == 0:
         if stop_one == len(on_one) and stop_two == len(on_two):
             return None

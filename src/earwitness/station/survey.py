@@ -28,7 +28,7 @@ from earwitness.station.follow import PRE_ROLL_S, Follower
 from earwitness.station.keeper import Keeper
 from earwitness.station.lanes import Lane, Result, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
-from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger
+from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger, is_heard_twice
 from earwitness.station.wideband import Wideband
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
@@ -405,6 +405,9 @@ class StretchSurvey:
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
         if not track.data_mode and self._is_modulation(follower):
+            return
+        followed = (item.follower.detection for item in self._tracks.values())
+        if not (track.data_mode or track.record) and is_heard_twice(found, followed):
             return
         if follower.detection.artefact and not track.data_mode:
             if track.record is None:

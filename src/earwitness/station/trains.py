@@ -6,6 +6,7 @@ A train never bridges a silence of more than ten seconds.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from earwitness.core.mode import Mode
@@ -17,6 +18,7 @@ FRAGMENT_NS = 10_000_000  # what is shorter and of no known kind on a train's ch
 AGREED = 0.9  # of the votes: now and then one of a thousand packets is taken for something else
 KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as read
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
+PACKET_NS = 500_000_000  # shorter ones are no speech, though their frequency swings like that of speech
 TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "chirp", "unknown")
 
 
@@ -180,15 +182,33 @@ class EmissionRecord:
             self.identification = self.best[max(self.votes, key=lambda kind: self.votes[kind])]
 
 
+def is_heard_twice(found: Detection, others: Iterable[Detection]) -> bool:
+    """Tell whether a burst is part of another detection that goes on through it in the same band.
+
+    The pulses of a carrier that is keyed too fast for the rows are found beside the carrier as the rows show it.
+    """
+    width = found.high_hz - found.low_hz
+    return any(
+        other.start < found.start
+        and found.stop < other.stop
+        and other.number != found.number
+        and abs(other.center_hz - found.center_hz) < 0.2 * width
+        and 0.5 < (other.high_hz - other.low_hz) / width < 2
+        for other in others
+    )
+
+
 def is_burst(burst: Burst, voice_modes: frozenset[str]) -> bool:
     """Tell whether a finished transmission may be one of a train."""
     if burst.stop_ns - burst.start_ns > BURST_NS:
         return False
     if burst.data:
         return True
+    kind = burst.identification.kind if burst.identification else "unknown"
+    if kind == "fm" and burst.stop_ns - burst.start_ns < PACKET_NS:
+        return True
     if burst.mode in voice_modes:
         return False
-    kind = burst.identification.kind if burst.identification else "unknown"
     return kind in TRAIN_CLASSES or burst.mode is not None
 
 
