@@ -13,9 +13,8 @@ from earwitness.spectrum.stft import Plan
 
 UNIT = 32  # rows averaged to one
 _DEEPEST = 32  # units
-_LEAST_EXCESS = (
-    0.1  # of the floor, where anything is on the air: flanks, images and filters are known no better
-)
+# Of the floor, where anything is on the air: flanks, images and filters are known no better.
+_LEAST_EXCESS = 0.1
 _LEAST = 2  # boxes of 4 units and more: shorter ones are found in the batch itself
 
 

@@ -22,6 +22,7 @@ import numpy as np
 from earwitness.dsp import fft, swept
 from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.spectra import NARROWED, hann, narrowed
 from earwitness.dsp.voice import fir
 
 PHASES = 64  # sub-sample positions of the matched filter
@@ -31,7 +32,6 @@ STATE = 12
 PULL = 0.3  # of how far the carrier is from where it was expected, that is made up in the next piece
 LEAST_MEASURED = 256  # symbols from which the drift is measured
 PIECE = 8192  # samples that drift is taken to be even in
-NARROWED = 256  # values that a look for a line near one place is made from
 LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 NEAR_ERROR = 2e-4  # of a clock that lines are looked for first
@@ -422,31 +422,6 @@ def follow(
     return forward, half[int(odd) :], spots[int(odd) :]
 
 
-@lru_cache(maxsize=16)
-def _hann(n: int) -> np.ndarray:
-    return np.hanning(n).astype(np.float32)
-
-
-@kernel(
-    "void(complex64[::1], float32[::1], float64, complex64[::1])",
-    "void(float32[::1], float32[::1], float64, complex64[::1])",
-    fastmath=True,
-)
-def _narrowed(values: np.ndarray, window: np.ndarray, cycles: float, out: np.ndarray) -> None:
-    """Turn windowed values back by `cycles` each and add them up in equal shares, the last of them cut short."""
-    share = -(-len(values) // len(out))
-    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
-    for k in range(len(out)):
-        first = k * share
-        angle = 2 * np.pi * ((cycles * first) % 1.0)
-        turn = complex(np.cos(angle), -np.sin(angle))
-        total = 0j
-        for n in range(first, min(first + share, len(values))):
-            total += values[n] * window[n] * turn
-            turn *= step
-        out[k] = total
-
-
 def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, complex, float]:
     """Find the strongest line within `reach` of `cycles` (both in cycles per sample), values complex64 or float32 (n,).
 
@@ -455,11 +430,11 @@ def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, comple
     """
     n = len(values)
     values = np.ascontiguousarray(values)
-    window = _hann(n)
+    window = hann(n)
     around = 24 / n  # cycles either side of the line that it is compared with
     if reach + around < 0.3 * NARROWED / n:  # near one place: turned there and thinned out
         thin = np.empty(NARROWED, np.complex64)
-        _narrowed(values, window, cycles, thin)
+        narrowed(values, window, cycles, thin)
         share = -(-n // NARROWED)
         found, strength = _strongest(fft.forward(thin, 2 * NARROWED), 0.0, reach * share, around * share)
         exact = cycles + found / share
@@ -468,7 +443,7 @@ def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, comple
         spectrum = fft.forward((values * window).astype(np.complex64, copy=False), size)
         exact, strength = _strongest(spectrum, cycles, reach, around)
     amplitude = np.empty(1, np.complex64)
-    _narrowed(values, window, exact, amplitude)
+    narrowed(values, window, exact, amplitude)
     return exact, complex(amplitude[0]) / (0.5 * n), strength
 
 
@@ -510,7 +485,7 @@ def centroid(z: np.ndarray) -> float:
     rows = len(z) // _ROW
     if not rows:
         return 0.0
-    spectra = fft.forward(z[: rows * _ROW].reshape(rows, _ROW) * _hann(_ROW), overwrite=True)
+    spectra = fft.forward(z[: rows * _ROW].reshape(rows, _ROW) * hann(_ROW), overwrite=True)
     power = np.asarray((spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64))
     power = np.convolve(np.concatenate([power[-8:], power, power[:8]]), np.full(17, 1 / 17), "valid")
     above = power - 1.3 * float(np.sort(power)[_ROW // 10])
@@ -614,7 +589,7 @@ def acquire(
 def _pair_near(square: np.ndarray, per: float, reach: float) -> float | None:
     """Give the middle of the two lines, two symbol rates apart, that the square of OQPSK has, cycles a sample."""
     n = len(square)
-    windowed = square * _hann(n)
+    windowed = square * hann(n)
     full = 1 << (2 * n - 1).bit_length()
     top = 0
     # first without zeros added, which hides at most a third of a line: most of what is not OQPSK ends there

@@ -8,13 +8,12 @@ quicker than carrier loops bear; where nothing does, it is tuned to the stronges
 from __future__ import annotations
 
 from collections import deque
-from functools import lru_cache
 
 import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.spectra import mean_power
+from earwitness.dsp.spectra import hann, mean_power
 from earwitness.dsp.swept import slid
 
 LEAST = 1024  # samples that are looked at
@@ -101,11 +100,6 @@ def _likeness(x: np.ndarray) -> complex:
     return complex(re / whole, im / whole)
 
 
-@lru_cache(maxsize=8)
-def _hann(size: int) -> np.ndarray:
-    return np.hanning(size).astype(np.float32)
-
-
 class Centred:
     """Moves the pieces of a channel; what lies within `least_hz` of where it is tuned, or BORNE of its width, is left."""
 
@@ -169,7 +163,7 @@ class Centred:
         bins = 1 << round(np.log2(len(piece) / ROWS))
         rows = piece[: len(piece) // bins * bins].reshape(-1, bins)
         smooth = np.empty(bins, np.float32)
-        _smoothed(mean_power(fft.forward(rows * _hann(bins), overwrite=True)), smooth)
+        _smoothed(mean_power(fft.forward(rows * hann(bins), overwrite=True)), smooth)
         floor = float(np.partition(smooth, bins // 4)[bins // 4]) / QUARTER
         bin_hz = self._rate_hz / bins
         out = np.empty((64, 4))

@@ -1,10 +1,40 @@
-"""Averaged power spectra of short stretches."""
+"""Spectra of short stretches averaged, of long ones about one place; and the window for both."""
 
 from __future__ import annotations
+
+from functools import lru_cache
 
 import numpy as np
 
 from earwitness.dsp.jit import kernel
+
+NARROWED = 256  # values that a look for a line near one place is made from
+
+
+@lru_cache(maxsize=16)
+def hann(n: int) -> np.ndarray:
+    """Give Hann's window, float32 (n,)."""
+    return np.hanning(n).astype(np.float32)
+
+
+@kernel(
+    "void(complex64[::1], float32[::1], float64, complex64[::1])",
+    "void(float32[::1], float32[::1], float64, complex64[::1])",
+    fastmath=True,
+)
+def narrowed(values: np.ndarray, window: np.ndarray, cycles: float, out: np.ndarray) -> None:
+    """Turn windowed values back by `cycles` each and add them up in equal shares, the last of them cut short."""
+    share = -(-len(values) // len(out))
+    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
+    for k in range(len(out)):
+        first = k * share
+        angle = 2 * np.pi * ((cycles * first) % 1.0)
+        turn = complex(np.cos(angle), -np.sin(angle))
+        total = 0j
+        for n in range(first, min(first + share, len(values))):
+            total += values[n] * window[n] * turn
+            turn *= step
+        out[k] = total
 
 
 @kernel("void(complex64[:,::1], float32[::1])", fastmath=True)

@@ -15,13 +15,14 @@ import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.spectra import NARROWED, hann, narrowed
 
 HALVES = 16  # half blocks of a stretch
 BLOCKS = HALVES - 1
 MEDIAN = 0.977  # of the mean power of noise in BLOCKS that overlap by half, over its mean
 COARSE = 2.0  # steps of what is taken out, in bins a block
 SMOOTH = 16  # bins either side, of the floor
-FINER, NARROWED = 12, 256  # steps either side of a drift as found, and sums that are made for that
+FINER = 12  # steps either side of a drift as found
 
 
 @kernel("float64(complex64[::1], float64, float64, float64, complex64[::1])")
@@ -134,11 +135,6 @@ def _sharpest(
                 out[0], out[1], out[2] = most, k, bend
 
 
-@lru_cache(maxsize=16)
-def _hann(size: int) -> np.ndarray:
-    return np.hanning(size).astype(np.float32)
-
-
 class Swept(NamedTuple):
     """The sharpest drift of a stretch, and the mean power of its blocks with that taken out."""
 
@@ -157,7 +153,7 @@ def sharpest(values: np.ndarray, most: float, pairs: tuple[float, ...] = ()) -> 
     values = np.ascontiguousarray(values[: HALVES * hop], np.complex64)
     wide = COARSE / (block * block)
     sets = max(int(np.ceil(most / wide - 0.5)), 0)
-    window = _hann(block)
+    window = hann(block)
     power = np.empty((2 * sets + 1, BLOCKS, size), np.float32)
     spectra = np.empty((BLOCKS, size), np.complex64)
     total = np.zeros(size, np.float32)
@@ -189,22 +185,6 @@ def _finer(n: int) -> tuple[np.ndarray, np.ndarray]:
     return bends, np.exp(-1j * np.pi * bends[:, None] * t * t).astype(np.complex64)
 
 
-@kernel("void(complex64[::1], float64, complex64[::1])", fastmath=True)
-def _summed(values: np.ndarray, cycles: float, out: np.ndarray) -> None:
-    """Turn values back by `cycles` each and add them up in equal shares, the last of them cut short."""
-    share = -(-len(values) // len(out))
-    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
-    for k in range(len(out)):
-        first = k * share
-        angle = 2 * np.pi * ((cycles * first) % 1.0)
-        turn = complex(np.cos(angle), -np.sin(angle))
-        total = 0j
-        for n in range(first, min(first + share, len(values))):
-            total += values[n] * turn
-            turn *= step
-        out[k] = total
-
-
 def finer(values: np.ndarray, lines: list[float]) -> float:
     """Give the rest of drift, cycles a sample each sample, after what `sharpest` found was taken out of values.
 
@@ -215,8 +195,8 @@ def finer(values: np.ndarray, lines: list[float]) -> float:
     thin = np.empty(NARROWED, np.complex64)
     values = np.ascontiguousarray(values, np.complex64)
     for cycles in lines:
-        _summed(values, float(cycles), thin)
-        spectra = fft.forward(thin * _hann(NARROWED) * turns, 2 * NARROWED)
+        narrowed(values, hann(len(values)), float(cycles), thin)
+        spectra = fft.forward(thin * turns, 2 * NARROWED)
         total += spectra.real**2 + spectra.imag**2
     wide = 4 * HALVES  # bins: one of a block's is HALVES // 2 of all
     total[:, wide:-wide] = 0

@@ -14,8 +14,9 @@ from earwitness.dsp import fft
 from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.quantile import quantile
+from earwitness.dsp.spectra import hann
 from earwitness.emission.burst import Burst, moving_mean, squares
-from earwitness.emission.lines import LineSpectrum, hann
+from earwitness.emission.lines import LineSpectrum
 
 CORE = 49_152  # samples: 12 000 times the inverse of the width
 GROUPS = 8

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cached_property, lru_cache
+from functools import cached_property
 from math import log, log10
 from typing import NamedTuple
 
@@ -10,12 +10,7 @@ import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
-
-
-@lru_cache(maxsize=16)
-def hann(n: int) -> np.ndarray:
-    """Give a Hann window, float32 shape (n,)."""
-    return np.hanning(n).astype(np.float32)
+from earwitness.dsp.spectra import hann
 
 
 @kernel("void(float32[::1], float32[::1], float32[::1])")

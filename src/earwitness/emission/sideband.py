@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.dsp import fft
+from earwitness.dsp.spectra import hann
 from earwitness.emission.burst import moving_mean
 from earwitness.emission.features import Features
-from earwitness.emission.lines import hann
 
 FRAME_S = 0.06
 PITCH_HZ = (75.0, 400.0)

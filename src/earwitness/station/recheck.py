@@ -22,9 +22,8 @@ from earwitness.log.store import Log
 from earwitness.sources import Source, open_source
 from earwitness.station.lanes import Lane
 
-ALL_SIGNAL = (
-    0.7  # share of the mean power that the noise seems to have, beyond which a snippet is no help to find it
-)
+# Share of the mean power that the noise seems to have, beyond which a snippet is no help to find it.
+ALL_SIGNAL = 0.7
 
 
 @dataclass

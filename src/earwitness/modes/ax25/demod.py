@@ -13,7 +13,7 @@ receiver's (phase reversals of a carrier near 1500 Hz).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache, partial
+from functools import partial
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
+from earwitness.dsp.spectra import hann
 from earwitness.dsp.symbols.clock import Clock
 from earwitness.dsp.symbols.look import ClockLook
 from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
@@ -477,14 +478,9 @@ class _Tuner:
         rows = min((len(held) - first) // TUNED_BINS, (count - len(known)) * (TUNED_PIECE // TUNED_BINS))
         fits = np.empty((count - len(known), 3))
         if len(fits):
-            parts = held[first : first + rows * TUNED_BINS].reshape(rows, TUNED_BINS) * _tuner_window()
+            parts = held[first : first + rows * TUNED_BINS].reshape(rows, TUNED_BINS) * hann(TUNED_BINS)
             _fits(fft.forward(parts, overwrite=True) if rows else parts, fits)
         return known + [(over, center, which) for over, center, which in fits.tolist()]
-
-
-@cache
-def _tuner_window() -> np.ndarray:
-    return np.hanning(TUNED_BINS).astype(np.float32)
 
 
 @kernel("UniTuple(float64, 3)(float32[::1], int64)")
