@@ -56,7 +56,8 @@ def whitening(octets: int) -> bytes:
 
 def whiten(octets: bytes) -> bytes:
     """Add the sequence to octets, or take it off again."""
-    return bytes(a ^ b for a, b in zip(octets, whitening(len(octets)), strict=True))
+    size = len(octets)
+    return (int.from_bytes(octets) ^ int.from_bytes(whitening(size))).to_bytes(size)
 
 
 def repaired(

@@ -18,9 +18,11 @@ from earwitness.dsp import fft
 from earwitness.dsp.burst_symbols import symbol_places, two_level
 from earwitness.dsp.centred import Centred
 from earwitness.dsp.discriminate import phase_steps
-from earwitness.dsp.filters import convolve_valid, lowpass
+from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.spectra import hann, mean_power
+from earwitness.dsp.swept import slid
 from earwitness.dsp.thin import Thin
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
@@ -56,17 +58,20 @@ LEVEL_S, LEVELS_KEPT = 0.01, 9000  # a stretch at the slowest rate lasts most of
 FFSK_HZ = 9600.0  # half symbols of fast frequency-shift keying at 4800 Bd
 
 
-@kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
+@kernel("void(float32[::1], int64, float32[:,::1])", fastmath=True)
 def _changes(y: np.ndarray, half: int, out: np.ndarray) -> None:
-    """Give squared changes over half a symbol; the clicks of a discriminator are cut off."""
-    total = np.float32(0)
-    for n in range(len(out)):
-        step = y[n + half] - y[n]
-        out[n] = step * step
-        total += out[n]
-    mean = total / np.float32(max(len(out), 1))
-    for n in range(len(out)):
-        out[n] = min(out[n], CLIPPED * mean)
+    """Give squared changes over half a symbol in rows (m, n) of y; the clicks of a discriminator are cut off in each."""
+    size = out.shape[1]
+    for row in range(len(out)):
+        part, made = y[row * size :], out[row]
+        total = np.float32(0)
+        for n in range(size):
+            step = part[n + half] - part[n]
+            made[n] = step * step
+            total += made[n]
+        most = CLIPPED * total / np.float32(max(size, 1))
+        for n in range(size):
+            made[n] = min(made[n], most)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +96,14 @@ class _Lane:
         self._filter = Thin(lowpass(CUTOFF * baud, ROLL * baud, rate_hz, stop_db=40.0), 1, np.float32)
         self._half = round(self.per / 2)
         self._raw = np.zeros(0, np.float32)
-        self._iq = np.zeros(0, np.complex64)  # the same stretch where the lane has a channel
+        self._iq: np.ndarray | None = None  # the same stretch where the lane has a channel
         self._kept_iq: list[np.ndarray] = []
         self._at = 0  # of _raw[0], in samples of the lane
-        self._lines: list[np.ndarray] = []  # of the latest windows, the last first
-        self._window = np.hanning(WINDOW).astype(np.float32)
         middle = WINDOW / self.per
         self._low = int(middle * (1 - CLOCK_ERROR)) - 1
         self._high = int(np.ceil(middle * (1 + CLOCK_ERROR))) + 2
+        # of the latest windows, the last of them last
+        self._lines = np.zeros((len(AWAKE) - 1, self._high - self._low), np.float32)
         self._kept: list[np.ndarray] = []  # the windows of the stretch
         self._awake = False
         self._quiet = 0
@@ -107,36 +112,57 @@ class _Lane:
     def feed(self, x: np.ndarray, iq: np.ndarray | None = None) -> list[_Heard]:
         """Take levels (n,) at the lane's rate, and the channel they are of where there is one."""
         if iq is not None:
-            self._iq = np.concatenate([self._iq, iq])
+            self._iq = iq if self._iq is None else np.concatenate([self._iq, iq])
         self._raw = np.concatenate([self._raw, self._filter.feed(x)])
-        out: list[_Heard] = []
-        while len(self._raw) >= WINDOW + self._half:
-            out += self._look(self._raw[: WINDOW + self._half])
-            self._raw = self._raw[WINDOW:]
-        return out
+        return self._look()
 
     def close(self) -> list[_Heard]:
         """Give what is still held."""
         out = self.feed(np.zeros(self._filter.half, np.float32))
-        self._raw = np.concatenate([self._raw, np.zeros(WINDOW + self._half, np.float32)])
-        out += self._look(self._raw[: WINDOW + self._half])
+        self._raw = np.pad(self._raw, (0, WINDOW + self._half - len(self._raw)))
+        if self._iq is not None:
+            self._iq = np.pad(self._iq, (0, max(WINDOW - len(self._iq), 0)))
+        out += self._look()
         return out + (self._read(final=True) if self._awake else [])
 
-    def _look(self, window: np.ndarray) -> list[_Heard]:
-        change = np.empty(WINDOW, np.float32)
-        _changes(window, self._half, change)
-        power = np.abs(fft.forward_real(change * self._window)) ** 2
-        beside = power[max(self._low - BESIDE, 1) : self._high + BESIDE]
-        inside = power[self._low : self._high]
-        rest = (float(beside.sum()) - float(inside.sum())) / max(len(beside) - len(inside), 1)
-        self._lines = [inside / max(rest, 1e-30), *self._lines[: len(AWAKE) - 1]]
-        sums = np.maximum.accumulate(np.cumsum(self._lines, axis=0).max(axis=1) / AWAKE[: len(self._lines)])
-        heard = bool(sums[-1] > 1)
-        self._kept.append(window[:WINDOW].copy())
-        self._at += WINDOW
-        if len(self._iq):
-            self._kept_iq.append(self._iq[:WINDOW].copy())
-            self._iq = self._iq[WINDOW:]
+    def _look(self) -> list[_Heard]:
+        """Take the windows that are whole."""
+        count = max(len(self._raw) - self._half, 0) // WINDOW
+        out: list[_Heard] = []
+        for k, heard in enumerate(self._lines_heard(count) if count else ()):
+            part = slice(k * WINDOW, (k + 1) * WINDOW)
+            self._kept.append(self._raw[part].copy())
+            if self._iq is not None:
+                self._kept_iq.append(self._iq[part].copy())
+            self._at += WINDOW
+            out += self._judged(heard)
+        self._raw = self._raw[count * WINDOW :]
+        if self._iq is not None:
+            self._iq = self._iq[count * WINDOW :]
+        return out
+
+    def _lines_heard(self, count: int) -> list[bool]:
+        """Tell for each of the next windows whether a clock line stands out of it, or of it and those before it."""
+        change = np.empty((count, WINDOW), np.float32)
+        _changes(self._raw, self._half, change)
+        change *= hann(WINDOW)
+        first = max(self._low - BESIDE, 1)
+        spectra = fft.forward_real(change)[:, first : self._high + BESIDE]
+        beside = spectra.real**2 + spectra.imag**2
+        inside = beside[:, self._low - first : self._high - first]
+        others = max(beside.shape[1] - inside.shape[1], 1)
+        rest = (beside.sum(axis=1) - inside.sum(axis=1)) / others
+        lines = np.concatenate([self._lines, inside / np.maximum(rest, 1e-30)[:, None]])
+        self._lines = lines[count:]
+        heard = np.zeros(count, np.bool_)
+        total = np.zeros_like(inside)
+        for k, least in enumerate(AWAKE):
+            total += lines[len(AWAKE) - 1 - k :][:count]
+            heard |= total.max(axis=1) > least
+        return heard.tolist()
+
+    def _judged(self, heard: bool) -> list[_Heard]:
+        """Keep the latest window or not; read what is kept once that is over, or as much as may be kept."""
         if not self._awake:
             self._awake, self._quiet = heard, 0
             if not heard:
@@ -156,13 +182,17 @@ class _Lane:
         shift = 0.0
         if self._kept_iq:
             tuned, shift = self._tuned(np.concatenate(self._kept_iq))
-            x[len(x) - len(tuned) :] = tuned
+            x = tuned
         self._kept, self._kept_iq = self._kept[-keep:], self._kept_iq[-keep:]
         self._awake = not final
-        change = np.zeros(len(x), np.float32)
-        _changes(x, self._half, change[: len(x) - self._half])
+        change = np.zeros((1, len(x) - self._half), np.float32)
+        _changes(x, self._half, change)
         places, per = symbol_places(
-            change, self.per, tolerance=CLOCK_ERROR, average=AVERAGE, loud_is_noise=True
+            np.pad(change[0], (0, self._half)),
+            self.per,
+            tolerance=CLOCK_ERROR,
+            average=AVERAGE,
+            loud_is_noise=True,
         )
         places = places + 0.5 * (self._half + per)
         places = places[(places > 4 * per) & (places < len(x) - 4 * per)]
@@ -190,8 +220,7 @@ class _Lane:
         be.
         """
         rows = iq[: len(iq) // BINS * BINS].reshape(-1, BINS)
-        power = np.mean(np.abs(fft.forward(rows * np.hanning(BINS).astype(np.float32))) ** 2, axis=0)
-        power = np.fft.fftshift(power)
+        power = mean_power(fft.forward(rows * hann(BINS), overwrite=True))
         over = np.maximum(power - 2 * np.partition(power, BINS // 4)[BINS // 4], 0)
         share = np.cumsum(over) / max(float(over.sum()), 1e-30)
         low, high = np.searchsorted(share, (1 - TUNED_SHARE, TUNED_SHARE))
@@ -199,11 +228,23 @@ class _Lane:
         half = 0.5 * (high - low + 1) * self.rate_hz / BINS
         edge = min(max(TUNED_ROOM * half, TUNED_LEAST * self.baud), 0.45 * self.rate_hz)
         taps = lowpass(edge, min(0.5 * self.baud, edge), self.rate_hz, stop_db=45.0)
-        turned = iq * np.exp(-1j * shift * np.arange(len(iq))).astype(np.complex64)
-        padded = np.pad(turned, (len(taps) // 2, len(taps) // 2))
-        steps = phase_steps(convolve_valid(padded, taps), np.complex64(1))
-        padded = np.pad(steps, self._filter.half)
-        return convolve_valid(np.asarray(padded, np.float32), self._filter.taps), float(shift)
+        return self._levels(iq, taps, float(shift) / (2 * np.pi)), float(shift)
+
+    def _levels(self, iq: np.ndarray, taps: np.ndarray, cycles: float) -> np.ndarray:
+        """Give levels (n,) of iq (n,) turned back by so many cycles a sample, behind taps; in pieces that stay in cache."""
+        narrow = Thin(taps, 1, np.complex64)
+        smooth = Thin(self._filter.taps, 1, np.float32)
+        before, turns = np.complex64(1), 0.0
+        out = []
+        padded = np.concatenate([iq, np.zeros(narrow.half + smooth.half, np.complex64)])
+        for at in range(0, len(padded), CENTRED_PIECE):
+            piece = padded[at : at + CENTRED_PIECE]
+            turned = np.empty(len(piece), np.complex64)
+            turns = slid(piece, turns, cycles, 0.0, turned)
+            turned = narrow.feed(turned)
+            out.append(smooth.feed(phase_steps(turned, before)))
+            before = turned[-1] if len(turned) else before
+        return np.concatenate(out)
 
 
 def frames_in(soft: np.ndarray, *, ffsk: bool) -> list[tuple[Found, int]]:

@@ -84,40 +84,43 @@ def deinterleaved(soft: np.ndarray) -> np.ndarray:
     return np.ascontiguousarray(squares.transpose(0, 2, 1)).reshape(-1)
 
 
-@kernel("void(uint8[::1], int64[:,::1])")
-def _broken(hard: np.ndarray, out: np.ndarray) -> None:
+@kernel("void(uint8[::1], int64[:,:,::1])")
+def _broken(symbols: np.ndarray, out: np.ndarray) -> None:
     """Give for each RUN pairs of hard symbols in whole squares (checks of the code that are broken, checks made).
 
-    Where symbols repeat from square to square (flags, a preamble) they say nothing, and no check is made.
+    Row k is of squares that begin k symbols later. Where symbols repeat from square to square (flags, a preamble) they
+    say nothing, and no check is made.
     """
-    first = 0
-    second = 0
-    for run in range(len(out)):
-        total = 0
-        made = 0
-        for square in range(run * RUN // 8, (run + 1) * RUN // 8):
-            wrong = 0
-            changed = 0
-            for place in range(0, 16, 2):
-                at = 16 * square + (place & 3) * SIDE + (place >> 2)
-                next_at = 16 * square + ((place + 1) & 3) * SIDE + (place >> 2)
-                first = (first << 1 | hard[at]) & 31
-                second = (second << 1 | hard[next_at]) & 31
-                sums = (first & 0b10111) ^ (second & 0b11001)
-                wrong += (sums ^ sums >> 4 ^ sums >> 3 ^ sums >> 2 ^ sums >> 1) & 1
-                if square:
-                    changed += hard[at] ^ hard[at - 16]
-                    changed += hard[next_at] ^ hard[next_at - 16]
-            if changed > 2:
-                total += wrong
-                made += 8
-        out[run, 0] = total
-        out[run, 1] = made
+    for start in range(len(out)):
+        hard = symbols[start:]
+        first = 0
+        second = 0
+        for run in range(out.shape[1]):
+            total = 0
+            made = 0
+            last = (len(hard) - run * 2 * RUN) // 16
+            for square in range(run * RUN // 8, run * RUN // 8 + min(RUN // 8, last)):
+                wrong = 0
+                changed = 0
+                for place in range(0, 16, 2):
+                    at = 16 * square + (place & 3) * SIDE + (place >> 2)
+                    next_at = 16 * square + ((place + 1) & 3) * SIDE + (place >> 2)
+                    first = (first << 1 | hard[at]) & 31
+                    second = (second << 1 | hard[next_at]) & 31
+                    sums = (first & 0b10111) ^ (second & 0b11001)
+                    wrong += (sums ^ sums >> 4 ^ sums >> 3 ^ sums >> 2 ^ sums >> 1) & 1
+                    if square:
+                        changed += hard[at] ^ hard[at - 16]
+                        changed += hard[next_at] ^ hard[next_at - 16]
+                if changed > 2:
+                    total += wrong
+                    made += 8
+            out[start, run, 0] = total
+            out[start, run, 1] = made
 
 
-def _stretches(wrong: np.ndarray, made: np.ndarray) -> list[tuple[int, int]]:
+def _stretches(holds: np.ndarray) -> list[tuple[int, int]]:
     """Give (first run, past the last) of runs whose checks hold, each with one more on either side."""
-    holds = (wrong < KEPT * made) & (made >= LEAST_MADE)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], holds.astype(np.int8), [0]])))
     out: list[tuple[int, int]] = []
     for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -134,12 +137,14 @@ def convolved(soft: np.ndarray) -> list[Found]:
     hard = (soft > 0).astype(np.uint8)
     out: list[Found] = []
     size = SIDE**2
-    for start in range(size):
-        counts = np.empty((max(len(hard) - start, 0) // (2 * RUN), 2), np.int64)
-        _broken(hard[start:], counts)
-        wrong, made = counts.T
-        for inverted in (0, 1):
-            for low, high in _stretches(made - wrong if inverted else wrong, made):
+    counts = np.empty((size, len(hard) // (2 * RUN), 2), np.int64)
+    _broken(hard, counts)
+    wrong, made = counts[:, :, 0], counts[:, :, 1]
+    kept = made >= LEAST_MADE
+    both = kept & (wrong < KEPT * made), kept & (made - wrong < KEPT * made)
+    for start in np.flatnonzero((both[0] | both[1]).any(axis=1)).tolist():
+        for inverted, holds in enumerate(both):
+            for low, high in _stretches(holds[start]):
                 at = start + low * 2 * RUN
                 part = deinterleaved(soft[at : start + high * 2 * RUN + size])
                 bits = np.empty(len(part) // 2, np.uint8)

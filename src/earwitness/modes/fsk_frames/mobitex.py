@@ -75,6 +75,15 @@ def blocks_of(soft: np.ndarray) -> list[tuple[bytes, int]]:
     return [(row.astype(np.uint8).tobytes(), int(bad)) for row, bad in zip(octets, wrong, strict=True)]
 
 
+def least_wrong(soft: np.ndarray) -> int:
+    """Give how many bits are wrong at least in a whole block of soft bits float32; none in less than one."""
+    if len(soft) < BLOCK_BITS:
+        return 0
+    bits = ((soft > 0) ^ (scrambler()[:BLOCK_BITS] > 0)).reshape(12, 20)
+    words = (1 << np.arange(11, -1, -1)) @ bits
+    return int(np.minimum(_table()[1][words], 2).sum())
+
+
 def block_bits(octets: bytes) -> np.ndarray:
     """Give the 240 bits of a block of 18 octets before scrambling, uint8."""
     whole = octets + CRC16_IBM_SDLC.of(octets).to_bytes(2, "big")
@@ -94,18 +103,21 @@ def read(soft: np.ndarray) -> Found | None:
     bits = (soft[:CALLED_BITS] > 0).astype(np.uint8)
     if len(bits) < PLAIN_BITS:
         return None
-    # what follows a burst is louder than it, and may begin within the last block
-    soft = np.clip(soft / np.float32(max(float(np.median(np.abs(soft[: len(bits)]))), 1e-9)), -1, 1)
     control = number(bits[16:40])
     octets, wrong = _table()
     pair = [(control >> 12 & 0xFF0) | (control >> 4 & 15), (control >> 4 & 0xFF0) | (control & 15)]
     if wrong[pair].max() == FAILED:
         return None
     for head in (PLAIN_BITS, CALLED_BITS):
-        for row, count in blocks_of(soft[head : head + BLOCK_BITS]):
+        first = soft[head : head + BLOCK_BITS]
+        if least_wrong(first) > FIRST_WRONG:
+            continue
+        # what follows a burst is louder than it, and may begin within the last block
+        usual = np.float32(max(float(np.median(np.abs(soft[: len(bits)]))), 1e-9))
+        for row, count in blocks_of(np.clip(first / usual, -1, 1)):
             if count <= FIRST_WRONG and _right(row):
                 call = _call(bits) if head == CALLED_BITS else None
-                return _frame(soft, head, octets[pair].tobytes(), call)
+                return _frame(np.clip(soft / usual, -1, 1), head, octets[pair].tobytes(), call)
     return None
 
 
