@@ -15,6 +15,10 @@ from earwitness.emission.features import Features
 
 _STRETCHES = (8, 16, 32, 64, 128, 256, 512)  # in inverse widths
 _EVEN, _SHARE = 0.3, 0.7  # changes within so much of their median, in so much of the time
+_ONE_WAY, _ONE_WAY_SHARE = (
+    0.85,
+    0.5,
+)  # of them that go the same way, and then in so much: noise clicks spoil many
 _PROPORTION = 0.15
 _OVER_NOISE = 5.0
 _MOST = 0.25  # of the width that a stretch may sweep over
@@ -28,6 +32,7 @@ class Chirp:
 
     rate_hz_s: float
     share: float
+    one_way: float  # share of the steady changes that go the same way: noise and voice have a half
     keyed: bool
 
 
@@ -50,13 +55,18 @@ def chirp(features: Features) -> Chirp | None:
         noise = width / (looks * np.pi * np.sqrt(features.burst.snr))  # of two phases, over the stretch
         if usual > _MOST * width:
             break
-        even = float(np.mean(np.abs(np.abs(change) - usual) < _EVEN * usual))
-        if usual < _OVER_NOISE * noise or abs(usual - 2 * before) > _PROPORTION * usual or even < _SHARE:
+        steady = np.abs(np.abs(change) - usual) < _EVEN * usual
+        even = float(np.mean(steady))
+        if usual < _OVER_NOISE * noise or abs(usual - 2 * before) > _PROPORTION * usual:
+            continue
+        up = float(np.mean(change[steady] > 0)) if even else 0.5
+        one_way = max(up, 1 - up)
+        if even < (_ONE_WAY_SHARE if one_way > _ONE_WAY else _SHARE):
             continue
         if found is None or even > found.share:
             sign = 1.0 if np.median(change) > 0 else -1.0
             rate = sign * usual * features.rate_hz / length
-            found = Chirp(rate, even, _jumps_about(change, usual, length))
+            found = Chirp(rate, even, one_way, _jumps_about(change, usual, length))
     return found
 
 

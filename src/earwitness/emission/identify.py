@@ -27,18 +27,31 @@ from earwitness.emission.sideband import speech
 from earwitness.emission.switching import Switching, switching
 
 PILOT_HZ = 19_000.0  # ITU-R BS.450
+LEAST_INDEX = (
+    0.35  # of two-level keying in use (common practice, no source); audio tones read as symbols have less
+)
+WIDE_INDEX, SQUARE = (
+    1.5,
+    0.86,
+)  # reversals in so wide a band are square; a sine explains 8/pi^2 = 0.81 of itself
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
 BROADCAST_WIDTH_HZ = 60_000.0
+LEAST_COHERENCE = 0.3
 OFF_DB = 12.0  # by which a carrier goes down that is switched off: full modulation only touches zero
 LEAST_SOUND_HZ = 100.0
 MORSE_WIDTH_HZ = 800.0
 SPEECH_WIDTH_HZ = 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
+SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carrier stand over the noise
 LEAST_CONFIDENCE = 0.5
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
 SQUARED_LINE = 0.4  # share of the power that phase reversals have in one line when squared
+MOST_LINES, STEADY_LINES = (
+    0.35,
+    0.75,
+)  # share of the power that two lines of keyed phases have, and of reversals
 LOUD_LINE = 0.04  # share of the power in one bin
 TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
 SINE_SHARE = 0.95  # of the track's power in one line; a square wave has 0.81 there
@@ -107,7 +120,9 @@ def _sound_beside(
         return None
     features = Features(burst).core
     line = features.carrier
-    if line.in_phase < 8 * line.uncertainty or line.quadrature > 0.15 * line.in_phase:
+    if line.in_phase < SOUND_OVER_NOISE * line.uncertainty:
+        return None
+    if line.quadrature > 0.15 * line.in_phase + line.uncertainty:
         return None
     found = _amplitude(features, measurement, SOUND_HZ)
     return found if found and found.kind == "am" and found.confidence >= LEAST_CONFIDENCE else None
@@ -174,7 +189,7 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
         return None
     if keyed.contrast_db < 8 or keyed.separation < 0.7 or keyed.on_variation > 0.35:
         return None
-    if keyed.short_on_s < 0.012 or keyed.short_off_s < 0.008:
+    if keyed.short_on_s < 0.012 or keyed.short_off_s < 0.008 or not _goes_on(features, keyed):
         return None
     dot = min(keyed.short_on_s, 1.3 * keyed.short_off_s)
     speed = 1.2 / dot
@@ -190,6 +205,30 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
         designator(max(width, 1.0), "A1A"),
         **_at_line(features),
     )
+
+
+def _goes_on(features: Features, keyed: Switching) -> bool:
+    """Tell whether a keyed carrier goes on in the phase it had: phase reversals, too, touch zero.
+
+    Across the gaps between short elements, turned back by the frequency that the phase has inside of elements.
+    """
+    rate, width = features.rate_hz, features.burst.width_hz
+    lag = round((keyed.short_on_s + keyed.short_off_s) * rate)
+    inside = max(round(keyed.short_on_s * rate / 4), 1)
+    line = features.squared_lines.strongest(-width, width, 1)
+    if not line or not 0 < lag < len(features.iq) // 2:
+        return True
+    n = len(features.iq) - lag
+    turn = np.exp(-1j * np.pi * line[0].frequency_hz / rate * np.arange(len(features.iq)))
+    iq = features.iq * turn.astype(np.complex64)
+    on = features.power > 0.3 * np.quantile(features.power, 0.9)
+    iq = iq * on
+    half = (lag - inside) // 2  # the phase in the middle between both, so that drift does not count
+    near = moving_mean(iq[half + inside : half + inside + n] * np.conj(iq[half : half + n]), 4 * lag)
+    offs = np.cumsum(~on)
+    product = iq[lag:] * np.conj(iq[:n]) * (offs[lag:] > offs[:n])
+    turned = product * np.exp(-1j * np.angle(near) * lag / inside)
+    return bool(np.sum(turned.real) > LEAST_COHERENCE * np.sum(np.abs(product)))
 
 
 def _amplitude(
@@ -292,6 +331,9 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
         return found
     if width > BROADCAST_WIDTH_HZ:
         return _broadcast(features, width, steady, flat)
+    # In a quiet passage the pilot is most of what a broadcast has.
+    if width > 1.5 * PILOT_HZ and (found := _broadcast(features, width, steady, flat, least=True)):
+        return found
     keying = frequency_keying(features, width)
     pair = squared_pair(features.middle(KEYING_CORE))
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
@@ -333,7 +375,7 @@ def _swept(features: Features, width: float, steady: str, flat: float) -> Identi
     return Identification(
         "chirp",
         "spread" if seen.keyed else "sweep",
-        _sure(flat, (seen.share - 0.5) / 0.4, (burst.snr - 1) / 5),
+        _sure(flat, max((seen.share - 0.5) / 0.4, (seen.one_way - 0.7) / 0.3), (burst.snr - 1) / 5),
         (
             steady,
             f"frequency sweeps by {seen.rate_hz_s:.4g} Hz a second for {100 * seen.share:.0f} % of the time",
@@ -365,9 +407,13 @@ def _keyed(
         return None
     if not halved and width > LEAST_FM_HZ and _tones(features):
         return None
+    index = 2 * keying.deviation_hz / keying.rate_hz
+    if keying.levels == 2 and not halved and index < LEAST_INDEX:
+        return None
+    if keying.alternation > 0.96 and index > WIDE_INDEX and keying.explained < SQUARE:
+        return None  # a tone, as tone squelch is
     burst = features.burst
     center_hz = burst.center_hz + keying.center_hz
-    index = 2 * keying.deviation_hz / keying.rate_hz
     rate, rate_error = keying.rate_hz, keying.rate_uncertainty_hz
     deviation = keying.deviation_hz
     variant = None
@@ -583,7 +629,7 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
 def _phase(features: Features, width: float) -> Identification | None:
     """Give phase keying with its clock and order."""
     keying = phase_keying(features, width)
-    if keying is None:
+    if keying is None or _keyed_off(features):
         return None
     clock = f"symbol clock of {keying.rate_hz:.1f} Bd {keying.clock_db:.0f} dB over its surroundings in the envelope"
     if keying.order == 0:
@@ -618,6 +664,16 @@ def _phase(features: Features, width: float) -> Identification | None:
         carrier_hz=features.burst.center_hz + keying.carrier_hz,
         carrier_uncertainty_hz=0.15 * keying.rate_hz / keying.order / keying.symbols,
     )
+
+
+def _keyed_off(features: Features) -> bool:
+    """Tell whether what looks like phase keying is one or two carriers that are switched: those show as lines.
+
+    Keyed phases show none, but for reversals without end: two that are always on.
+    """
+    width = features.burst.width_hz
+    share = sum(line.share for line in features.lines.strongest(-width, width, 2))
+    return MOST_LINES < share < STEADY_LINES
 
 
 def _speech(features: Features, width: float) -> Identification | None:

@@ -20,6 +20,7 @@ from earwitness.emission.occupied import FLOOR_ERROR, occupied
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
+LEAST_SOUND = 0.0025  # of the carrier's power that speech at a third of full depth has in its sidebands
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
@@ -182,7 +183,7 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
 def is_am(features: Features) -> bool:
     """Tell whether the emission is a carrier with modulation along its phase only."""
     line = features.carrier
-    significant = line.in_phase > 4 * line.uncertainty and line.in_phase > 0.004
+    significant = line.in_phase > 4 * line.uncertainty and line.in_phase > LEAST_SOUND
     return bool(
         line.share * (1 + line.in_phase + max(line.quadrature, 0.0)) > LEAST_ACCOUNT
         and line.share > 0.3

@@ -9,7 +9,7 @@ picture of held levels with power down to 0 Hz that direct keying has.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -42,6 +42,8 @@ USUAL_RATES = (
 )
 FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
+LEAST_ELEMENTS = 16
+SLOW = 3.5  # inverse widths that an element of slow keying lasts, at least
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
@@ -270,7 +272,51 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
             if found:
                 readings.append(found)
     slower = [item for item in readings if _is_part(item, chosen)]
-    return max(slower, key=_merit, default=chosen)
+    return _by_elements(features, width_hz, max(slower, key=_merit, default=chosen), half)
+
+
+def _by_elements(features: Features, width_hz: float, keying: Keying, half: float) -> Keying:
+    """Give a slow two-level reading with the rate that its shortest elements have, where that is another.
+
+    Start-stop teleprinters rest between characters for a unit and a half, or as they like, so no clock runs through;
+    the rate in baud is the inverse of the shortest element (textbook of telegraphy).
+    """
+    if keying.levels != 2:
+        return keying
+    for looks in (1, 2, 4):  # noise clicks part elements in two, unless smoothed away
+        track = moving_mean(features.track - np.float32(keying.center_hz), round(looks * features.look))
+        train = crossing_train(track * features.good, np.float32(0), np.float32(0.3 * half))
+        first = np.flatnonzero((train > 0) & (np.concatenate([[0], train[:-1]]) == 0))
+        places = (first + train[np.minimum(first + 1, len(train) - 1)]) / features.rate_hz
+        shortest = _shortest(np.diff(places))
+        if shortest is None:
+            continue
+        element_s, error = shortest
+        times = keying.rate_hz * element_s
+        if element_s * width_hz < max(SLOW, 2.5 * looks) or times < 0.8 or abs(times - 1) < 0.025:
+            break
+        return replace(keying, rate_hz=1 / element_s, rate_uncertainty_hz=2 * error / element_s)
+    return keying
+
+
+def _shortest(lengths: np.ndarray) -> tuple[float, float] | None:
+    """Give the shortest of lengths (n,) that come again and again, and its relative error; None when none does."""
+    if len(lengths) < LEAST_ELEMENTS:
+        return None
+    usual = float(np.quantile(lengths, 0.15))
+    for _ in range(2):
+        short = np.abs(lengths - usual) < 0.25 * usual
+        if short.sum() < 6:
+            return None
+        usual = float(np.median(lengths[short]))
+    # Marks are longer where the middle was taken too low, and spaces shorter: both count alike.
+    kinds = [lengths[short & (np.arange(len(lengths)) % 2 == side)] for side in (0, 1)]
+    spread = float(np.std(lengths[short])) / usual
+    seldom = min(len(kind) for kind in kinds) < 3 or np.mean(short) < 0.15
+    if seldom or spread > 0.12 or np.mean(lengths < 0.7 * usual) > 0.05:
+        return None
+    mean = float(np.mean([np.mean(kind) for kind in kinds]))
+    return mean, max(spread / float(np.sqrt(short.sum())), 1e-4)
 
 
 def _is_part(slow: Keying, fast: Keying) -> bool:
