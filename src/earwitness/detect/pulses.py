@@ -46,12 +46,18 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
     Beside them, because the window leaks a strong signal into the neighbouring sub-band. What touches either end
     may be longer than it looks: there `brief` rows are too long.
     """
-    rows, bands = mask.shape
+    bands, rows = mask.shape
     for b in range(bands):
+        line = mask[b]
+        total = 0
+        for r in range(rows):
+            total += line[r] == 1
+        if total == 0:
+            continue
         start = -1
         last = -1
         for r in range(rows + 1):
-            claimed = r < rows and mask[r, b] == 1
+            claimed = r < rows and line[r] == 1
             if claimed:
                 if start < 0:
                     start = r
@@ -59,10 +65,10 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
             elif start >= 0 and (r - last > close or r == rows):
                 cut = start == 0 or last == rows - 1
                 if last - start >= (brief if cut else longest):
-                    for k in range(start, last + 1):
-                        for c in range(max(0, b - 1), min(bands, b + 2)):
-                            if c == b or mask[k, c] == 1:
-                                mask[k, c] = 3
+                    for c in range(max(0, b - 1), min(bands, b + 2)):
+                        for k in range(start, last + 1):
+                            if c == b or mask[c, k] == 1:
+                                mask[c, k] = 3
                 start = -1
 
 
@@ -96,52 +102,38 @@ def _take_long(ratio: np.ndarray, mask: np.ndarray, limit: float, least: int) ->
     return runs
 
 
-@kernel("Tuple((float32[::1], int64[::1]))(float32[:,::1], uint8[:,::1])")
-def _free_mean(quick: np.ndarray, mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give per band the mean of the rows that are not claimed, and their number."""
-    rows, bands = quick.shape
+@kernel("Tuple((float32[::1], int64[::1]))(float32[:,::1], uint8[:,::1], int64)", fastmath=True)
+def _free_mean(quick: np.ndarray, mask: np.ndarray, first: int) -> tuple[np.ndarray, np.ndarray]:
+    """Give per band the mean of the rows from `first` on that are not claimed, and their number."""
+    bands = len(quick)
     mean = np.zeros(bands, np.float32)
     count = np.zeros(bands, np.int64)
-    for r in range(rows):
-        for b in range(bands):
-            if mask[r, b] == 0:
-                mean[b] += quick[r, b]
-                count[b] += 1
     for b in range(bands):
-        mean[b] /= max(1, count[b])
+        power, claims = quick[b, first:], mask[b, first:]
+        total = np.float32(0)
+        free = np.float32(0)
+        for r in range(len(power)):
+            total += power[r] if claims[r] == 0 else np.float32(0)
+            free += np.float32(1) if claims[r] == 0 else np.float32(0)
+        mean[b] = total / max(np.float32(1), free)
+        count[b] = int(free)
     return mean, count
 
 
-@kernel("float32[::1](float32[:,::1])", fastmath=True)
-def _mean(power: np.ndarray) -> np.ndarray:
-    """Give the mean over rows (the matrix product would start threads)."""
-    out = np.zeros(power.shape[1], np.float32)
-    for r in range(power.shape[0]):
-        for b in range(power.shape[1]):
-            out[b] += power[r, b]
-    return out / np.float32(power.shape[0])
-
-
-@kernel("float32[:,::1](float32[:,::1], float32[::1])", fastmath=True)
-def _turn(power: np.ndarray, level: np.ndarray) -> np.ndarray:
-    """Give power over level with time along the second axis; block by block, which the cache likes."""
-    rows, bands = power.shape
-    out = np.empty((bands, rows), np.float32)
-    inverse = np.float32(1) / level
-    for first in range(0, rows, 32):
-        last = min(rows, first + 32)
-        for b in range(bands):
-            for r in range(first, last):
-                out[b, r] = power[r, b] * inverse[b]
-    return out
-
-
-@kernel("float32[::1](float32[:,::1], int64, float64, float64, float64)")
-def _steady(quick: np.ndarray, step: int, low_mean: float, clip: float, clipped_mean: float) -> np.ndarray:
-    out = np.empty(quick.shape[1], np.float32)
-    for b in range(quick.shape[1]):
-        out[b] = robust_level(quick[::step, b].copy(), low_mean, clip, clipped_mean)
-    return out
+@kernel("void(float32[:,::1], int64, int64, float64, float64, float64, boolean[::1], float32[::1])")
+def _steady(
+    quick: np.ndarray,
+    first: int,
+    step: int,
+    low_mean: float,
+    clip: float,
+    clipped_mean: float,
+    wanted: np.ndarray,
+    level: np.ndarray,
+) -> None:
+    for b in range(len(quick)):
+        if wanted[b]:
+            level[b] = robust_level(quick[b, first::step].copy(), low_mean, clip, clipped_mean)
 
 
 class PulseFinder:
@@ -164,7 +156,7 @@ class PulseFinder:
         self._tail = round(_TAIL_S / self._row_s)
         self._longest = round(_LONGEST_S / self._row_s)
         self._gap = max(1, round(_CLOSE_S / self._row_s))
-        self._kept = np.empty((0, bands), np.float32)
+        self._kept = np.empty((bands, 0), np.float32)
         self._row = 0  # of the first kept row
         self._first = True
         self.steady = np.zeros(bands, np.float32)
@@ -172,81 +164,83 @@ class PulseFinder:
     def feed(self, quick: list[np.ndarray]) -> tuple[list[Pulse], np.ndarray | None]:
         """Take quick rows (any number of arrays of them); give the pulses that are over by now.
 
-        Also gives for just these rows the claims (uint8, 1 = pulse), or None if there are none.
+        Also gives for just these rows the claims, uint8 (bands, rows), 1 = pulse, or None if there are none.
         """
+        joined = np.concatenate([self._kept, *quick], axis=1)
+        old, rows = self._kept.shape[1], joined.shape[1]
         if not self.steady.all():
-            self.steady = self._robust(np.concatenate(quick))
-        joined = np.concatenate([self._kept, *quick])
-        old = len(self._kept)
-        turned = _turn(joined, self.steady)
-        claimed = np.zeros(turned.shape, np.uint8)
+            self._take_robust(joined, old, self.steady == 0)
+        ratio = joined * (np.float32(1) / self.steady)[:, None]
+        mask = np.zeros(ratio.shape, np.uint8)
         pulses: list[Pulse] = []
-        mask = None
-        long = _take_long(turned, claimed, self._long_limit, self._longest // _BLOCK + 1)
-        if self._scanner.scan(turned, claimed, 0) or long:
-            mask = np.ascontiguousarray(claimed.T)
-            self._follow(joined[old:], mask[old:])
+        new = None
+        long = _take_long(ratio, mask, self._long_limit, self._longest // _BLOCK + 1)
+        if self._scanner.scan(ratio, mask, 0) or long:
+            self._follow(joined, mask, old)
             _drop_long(mask, self._gap, self._longest, self._longest // 8)
-            end = len(joined) - self._tail
+            end = rows - self._tail
             for pulse in self._group(mask, joined):
                 if (self._first or pulse.last > self._tail) and pulse.last <= end:
                     pulses.append(pulse)
-            mask = mask[old:] if (mask[old:] == 1).any() else None
-        elif len(joined) - old >= _SAMPLED:  # few rows tell less than is known
-            self.steady = np.maximum(_mean(joined[old:]), 1e-16)
+            new = mask[:, old:].copy() if (mask[:, old:] == 1).any() else None
+        elif rows - old >= _SAMPLED:  # few rows tell less than is known
+            self.steady = np.maximum(joined[:, old:].mean(axis=1), 1e-16)
         for pulse in pulses:
             pulse.first += self._row
             pulse.last += self._row
-        self._row += max(0, len(joined) - 2 * self._tail)
-        self._kept = joined[-2 * self._tail :].copy()
-        self._first = self._first and len(joined) <= 2 * self._tail
-        return pulses, mask
+        self._row += max(0, rows - 2 * self._tail)
+        self._kept = joined[:, -2 * self._tail :].copy()
+        self._first = self._first and rows <= 2 * self._tail
+        return pulses, new
 
     def close(self) -> list[Pulse]:
         """Give the pulses of the last few milliseconds."""
-        if not len(self._kept):
+        if not self._kept.size:
             return []
         # Noise-free rows after the end let what is there come to its end.
-        padding = np.repeat(self.steady[None, :], 2 * self._tail, axis=0)
+        padding = np.repeat(self.steady[:, None], 2 * self._tail, axis=1)
         return self.feed([padding])[0]
 
-    def _robust(self, quick: np.ndarray) -> np.ndarray:
-        step = max(1, len(quick) // _SAMPLED)
-        return np.maximum(_steady(quick, step, self._low, self._clip, self._clipped), 1e-16)
+    def _take_robust(self, quick: np.ndarray, first: int, wanted: np.ndarray) -> None:
+        """Take the steady level of the wanted bands from the lowest of the readings from `first` on."""
+        step = max(1, (quick.shape[1] - first) // _SAMPLED)
+        _steady(quick, first, step, self._low, self._clip, self._clipped, wanted, self.steady)
+        np.maximum(self.steady, 1e-16, out=self.steady)
 
-    def _follow(self, quick: np.ndarray, mask: np.ndarray) -> None:
+    def _follow(self, quick: np.ndarray, mask: np.ndarray, first: int) -> None:
         """Take the steady level from what is not claimed; where most is, from the lowest readings."""
-        if len(quick) < _SAMPLED:
+        rows = quick.shape[1] - first
+        if rows < _SAMPLED:
             return
-        mean, count = _free_mean(quick, mask)
-        busy = count < len(quick) // 2
+        mean, count = _free_mean(quick, mask, first)
+        self.steady = np.maximum(mean, 1e-16)
+        busy = count < rows // 2
         if busy.any():
-            mean = np.where(busy, self._robust(quick), mean)
-        self.steady = np.maximum(mean, 1e-16).astype(np.float32)
+            self._take_robust(quick, first, busy)
 
     @property
     def settled(self) -> int:
         """Give the quick row before which every pulse has been given."""
-        return self._row + max(0, len(self._kept) - self._tail)
+        return self._row + max(0, self._kept.shape[1] - self._tail)
 
     def _group(self, mask: np.ndarray, power: np.ndarray) -> list[Pulse]:
         """Give the pulses in a mask, and clear from it what is none."""
-        rows = np.flatnonzero((mask == 1).any(axis=1))
+        rows = np.flatnonzero(_claimed_rows(mask))
         if not len(rows):
             return []
         out = []
         for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
             first, last = int(run[0]), int(run[-1]) + 1
-            bands = mask[first:last].any(axis=0)
-            counted = (mask[first:last] == 1).any(axis=0)
+            bands = mask[:, first:last].any(axis=1)
+            counted = (mask[:, first:last] == 1).any(axis=1)
             edges = np.flatnonzero(np.diff(np.concatenate([[0], bands.view(np.int8), [0]])))
             for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
                 used = counted[low:high]
                 if np.count_nonzero(used) < _BANDS:
-                    mask[first:last, low:high] = 0
+                    mask[low:high, first:last] = 0
                     continue
-                excess = (power[first:last, low:high].mean(axis=0) - self.steady[low:high]) * used
-                beside = power[max(0, first - 2) : last + 2].max(axis=0)  # the click of what comes or goes
+                excess = (power[low:high, first:last].mean(axis=1) - self.steady[low:high]) * used
+                beside = power[:, max(0, first - 2) : last + 2].max(axis=1)  # the click of what comes or goes
                 beside[low:high] *= ~used
                 strongest = float(beside[max(0, low - 8) : high + 8].max())
                 rest = np.sort(excess[used])[: -max(2, int(np.count_nonzero(used)) // 3)]
@@ -255,7 +249,18 @@ class PulseFinder:
                 if float(rest.mean()) < max(_FLAT * float(excess.mean()), sure) or strongest > _CLICK * float(
                     excess.sum()
                 ):
-                    mask[first:last, low:high] = 0
+                    mask[low:high, first:last] = 0
                 else:
                     out.append(Pulse(first, last, low, high, excess))
         return out
+
+
+@kernel("boolean[::1](uint8[:,::1])")
+def _claimed_rows(mask: np.ndarray) -> np.ndarray:
+    """Tell the rows in which any band is claimed."""
+    out = np.zeros(mask.shape[1], np.bool_)
+    for b in range(len(mask)):
+        line = mask[b]
+        for r in range(len(line)):
+            out[r] |= line[r] == 1
+    return out

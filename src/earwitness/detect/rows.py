@@ -180,16 +180,16 @@ def hide(pulses: np.ndarray, ratio: np.ndarray, mask: np.ndarray, hidden: np.nda
 
 @kernel(f"{_POWER}({_POWER}, uint8[:,::1], float32[::1], int64, int64)")
 def spread(quick: np.ndarray, claims: np.ndarray, steady: np.ndarray, per_row: int, wide: int) -> np.ndarray:
-    """Give the claimed power of quick rows (rows, bands), over `steady`, in fine rows, `wide` bins to a band.
+    """Give the claimed power of quick rows (bands, rows), over `steady`, in fine rows, `wide` bins to a band.
 
     A fine row holds `per_row` quick ones; its frames reach into the rows beside it.
     """
-    rows, bands = quick.shape[0] // per_row, quick.shape[1]
+    bands, rows = quick.shape[0], quick.shape[1] // per_row
     means = np.zeros((rows, bands), np.float32)
-    for q in range(rows * per_row):
-        for b in range(bands):
-            if claims[q, b] == 1 and quick[q, b] > steady[b]:
-                means[q // per_row, b] += (quick[q, b] / steady[b] - 1) / np.float32(per_row)
+    for b in range(bands):
+        for q in range(rows * per_row):
+            if claims[b, q] == 1 and quick[b, q] > steady[b]:
+                means[q // per_row, b] += (quick[b, q] / steady[b] - 1) / np.float32(per_row)
     out = np.empty((rows, bands * wide), np.float32)
     for r in range(rows):
         for b in range(bands):

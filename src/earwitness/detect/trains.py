@@ -65,7 +65,7 @@ class Trains:
         if claims is None:
             return found, None
         of = self._plan
-        joined = quick[0] if len(quick) == 1 else np.concatenate(quick)
+        joined = np.concatenate(quick, axis=1)
         steady = self._finder.steady
         return found, spread(joined, claims, steady, of.row // of.quick_hop, of.size // of.quick_bands)
 

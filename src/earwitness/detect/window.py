@@ -24,9 +24,9 @@ class Rows(NamedTuple):
 
     def part(self, first: int, last: int) -> Rows:
         """Give rows [first, last)."""
-        per = len(self.quick) // max(1, len(self.power))
+        per = self.quick.shape[1] // max(1, len(self.power))
         return Rows(
-            self.power[first:last], self.quick[first * per : last * per], self.receiver.part(first, last)
+            self.power[first:last], self.quick[:, first * per : last * per], self.receiver.part(first, last)
         )
 
 

@@ -33,8 +33,8 @@ class SpectrumBlock:
 
     `power` float32 (rows, bins): mean over the row, full-scale tone = 1.0. Row r stands for the `hop` samples from `start + r * hop` (counted like `Samples.start`).
     `mirror` complex64 (rows, bins // 2): X[+k] X[-k] of one frame per row, k = 0 at the centre; it does not
-    average out where one side is the receiver's image of the other. `quick` float32 (quick rows, sub-bands):
-    power in wide sub-bands at a row time of `quick_hop` samples from `quick_start`, or no rows.
+    average out where one side is the receiver's image of the other. `quick` float32 (sub-bands, quick rows):
+    power in wide sub-bands at a row time of `quick_hop` samples from `quick_start`, or no sub-bands.
     """
 
     power: np.ndarray
@@ -58,13 +58,13 @@ class SpectrumBlock:
     def part(self, first: int, last: int) -> SpectrumBlock:
         """Give rows [first, last)."""
         here = slice(first, last)
-        per = self.hop // self.quick_hop if len(self.quick) else 0
+        per = self.hop // self.quick_hop if self.quick.size else 0
         return replace(
             self,
             power=self.power[here],
             mirror=self.mirror[here],
             start=self.start + first * self.hop,
-            quick=self.quick[first * per : last * per],
+            quick=self.quick[:, first * per : last * per],
             quick_start=self.quick_start + first * per * self.quick_hop,
             clipped=self.clipped[here],
             dc=self.dc[here],
@@ -280,7 +280,7 @@ class Spectrum:
         dc, square = np.empty(rows, np.complex64), np.empty(rows, np.complex64)
         total = np.empty(rows, np.float32)
         census(middle, p.row, _RAIL, clipped, dc, square, total, zeros)
-        quick = np.empty((0, p.quick_bands), np.float32)
+        quick = np.empty((0, 0), np.float32)
         if self._quick is not None:
             quick = self._quick.rows(middle, rows * p.row // p.quick_hop)
         start = self._next + (p.size - p.hop) // 2

@@ -152,7 +152,7 @@ def _quick(
     sines: np.ndarray,
     out: np.ndarray,
 ) -> None:
-    """Fill rows of power in bands; band 0 begins at the lowest frequency. LANES frames go side by side.
+    """Fill bands of power over time; band 0 begins at the lowest frequency. LANES frames go side by side.
 
     `window`, `cosines` and `sines` stand in the order of use: `QuickTransform`.
     """
@@ -171,8 +171,8 @@ def _quick(
     y1, v1 = np.empty(one, np.float32), np.empty(one, np.float32)
     y2, v2 = np.empty(two, np.float32), np.empty(two, np.float32)
     sums = np.empty(size // group * LANES, np.float32)
-    for begin in range(0, out.shape[0], LANES):
-        count = min(LANES, out.shape[0] - begin)
+    for begin in range(0, out.shape[1], LANES):
+        count = min(LANES, out.shape[1] - begin)
         _side_by_side(x[2 * begin * hop :], hop, count + reach - 1, np.uint64(wide), xr, xi)
         sums[:] = 0
         for c in range(second):
@@ -200,9 +200,8 @@ def _quick(
                 s, t = y2, v2
             for j in range(second):
                 add_power(s, t, np.uint64(j) * _LANES, sums, bands[k + j * first])
-        for i in range(count):
-            for b in range(out.shape[1]):
-                out[begin + i, b] = sums[b * LANES + i]
+        for b in range(out.shape[0]):
+            out[b, begin : begin + count] = sums[b * LANES : b * LANES + count]
 
 
 class QuickTransform:
@@ -221,8 +220,8 @@ class QuickTransform:
         ]
 
     def rows(self, x: np.ndarray, count: int) -> np.ndarray:
-        """Give `count` rows, float32 (count, bands); `x` float32 holds pairs enough for all their frames."""
-        out = np.empty((count, self._bands), np.float32)
+        """Give `count` readings of each band, float32 (bands, count); `x` float32 holds pairs enough for all their frames."""
+        out = np.empty((self._bands, count), np.float32)
         window, cosines, sines = self._tables
         _quick(x, window, self._hop, self._group, *self._split, cosines, sines, out)
         return out
