@@ -66,8 +66,10 @@ class Trains:
             return found, None
         of = self._plan
         joined = np.concatenate(quick, axis=1)
+        coarse, wide = quick_plan(of), of.size // of.quick_bands
+        half_bin = wide // (2 * coarse.quick_group)
         steady = self._finder.steady
-        return found, spread(joined, claims, steady, of.row // of.quick_hop, of.size // of.quick_bands)
+        return found, spread(joined, claims, steady, of.row // of.quick_hop, wide, half_bin)
 
     def close(self) -> list[Detection]:
         """End the stream and all trains."""
