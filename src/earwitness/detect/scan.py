@@ -47,20 +47,19 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
     rows, bins = ratio.shape
     blocks = bins // 8
     top = np.empty(blocks, np.float32)
-    skirt = np.empty(bins, np.float32)
+    skirt = np.zeros(bins, np.float32)
     count = 0
     for r in range(first, rows):
         strongest = np.float32(0)
-        for b in range(bins):
-            strongest = max(strongest, ratio[r, b])
-        if strongest < 100:
-            continue
         for k in range(blocks):
             t = np.float32(0)
             for i in range(8 * k, 8 * k + 8):
                 t = max(t, ratio[r, i])
             top[k] = t
-        skirt[:] = 0
+            strongest = max(strongest, t)
+        if strongest < 100:
+            continue
+        left, right = bins, 0  # where any skirt is
         for k in range(blocks):
             if top[k] < 100:
                 continue
@@ -79,11 +78,13 @@ def mask_skirts(ratio: np.ndarray, mask: np.ndarray, first: int) -> int:
                 for b in (8 * k - d, 8 * k + 7 + d):
                     if 0 <= b < bins:
                         skirt[b] = max(skirt[b], lobe * whole)
-        for b in range(bins):
+            left, right = min(left, 8 * k - reach), max(right, 8 * k + 8 + reach)
+        for b in range(max(left, 0), min(right, bins)):
             if 3 * skirt[b] > 1 and ratio[r, b] < 1 + 3 * skirt[b]:
                 ratio[r, b] = 1
                 mask[r, b] = 2
                 count += 1
+            skirt[b] = 0
     return count
 
 
