@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
+from earwitness.dsp.runs import runs
 from earwitness.dsp.symbols.clock import Clock
 from earwitness.dsp.symbols.look import ClockLook
 from earwitness.dsp.symbols.slicer import Slicer
-from earwitness.dsp.symbols.strength import HOP, OS, nearby, runs
+from earwitness.dsp.symbols.strength import HOP, OS, nearby
 
 
 def line_of(rng, baud, rate_hz, seconds, noise):

@@ -75,17 +75,19 @@ class Traces:
 
         Gives the sums over them of the power over the floor and of its square.
         """
-        total, squares, there, noise, re, im = trace(power, level, receiver.mirror, rows, low, high)
+        own, squares, there, noise, product, dc, clipped, total = trace(
+            power, level, receiver.mirror, receiver.dc, receiver.clipped, receiver.total, rows, low, high
+        )
         self.rows += len(rows)
-        self.power += total
+        self.power += own
         self.power_squared += squares
         self.mirrored_all += there
         self.mirrored += there - noise
-        self.product += complex(re, im)
-        self.dc += complex(receiver.dc[rows].sum())
-        self.clipped_rows += int(np.count_nonzero(receiver.clipped[rows]))
-        self.total += float(receiver.total[rows].sum())
-        return total, squares
+        self.product += product
+        self.dc += dc
+        self.clipped_rows += clipped
+        self.total += total
+        return own, squares
 
     def join(self, later: Traces) -> None:
         """Take what was summed elsewhere of the same emission."""

@@ -35,11 +35,12 @@ from earwitness.detect.follow import (
     word_gap_s,
 )
 from earwitness.detect.owners import HILL_ROWS, is_crowded
-from earwitness.detect.rows import above, collect
+from earwitness.detect.rows import above, collect, sums
 from earwitness.detect.scan import BATCH, HISTORY
 from earwitness.detect.segments import Segment
 from earwitness.detect.slow import UNIT, Found
 from earwitness.detect.window import Window
+from earwitness.dsp.runs import runs
 
 _MOST_OPEN = 512
 _TRACE = 30.0  # times weaker than an emission was: not its fading
@@ -80,7 +81,7 @@ class Course:
         emission.latest_row = self._window.base
         emission.crowded = is_crowded(emission, group, everything)
         for part in group if emission.crowded else []:
-            emission.excess[part.low : part.high] = part.excess[part.on.any(axis=1)].sum(axis=0)
+            emission.excess[part.low : part.high] = part.excess[part.rows].sum(axis=0)
         self._open.append(emission)
         return self.advance(emission, [], count)
 
@@ -153,15 +154,14 @@ class Course:
         out: list[Detection] = []
         row_s = self._plan.row_s
         drowned = self._drowned(emission, series[HISTORY : HISTORY + count])
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
-        runs = [(int(f), int(g)) for f, g in zip(edges[::2], edges[1::2], strict=True)]
+        present = runs(on)
         if drowned is not None:
-            runs = [
+            present = [
                 piece
-                for f, g in runs
+                for f, g in present
                 for piece in ([(f, drowned), (drowned, g)] if f < drowned < g else [(f, g)])
             ]
-        for first, last in runs:
+        for first, last in present:
             here = self._window.base + first
             before = -HISTORY
             if not np.isnan(emission.start):
@@ -217,11 +217,11 @@ class Course:
             and silent_s > wait_s(emission, self._plan)
         ):
             out += self.end(emission, BATCH)
-        elif not runs:
+        elif not present:
             self._settle(emission, BATCH)
         elif emission.before is not None:
             pass  # told once it is known whose it is
-        elif len(edges) and (emission.reported or (self._window.base + count - emission.start) > BATCH):
+        elif emission.reported or (self._window.base + count - emission.start) > BATCH:
             emission.reported = True
             out.append(self._detection(emission, True))
         return out
@@ -304,11 +304,11 @@ class Course:
     def _clearness(self, emission: Emission) -> float:
         """Give its power in standard deviations of the noise in its band and rows."""
         a, b = self._window.bins(emission.low, emission.high)
-        noise = float(emission.floor[a:b].sum())
+        power, noise = sums(emission.excess, emission.floor, a, b)
         if noise <= 0:
             return 0.0
         count = band_looks(self._plan, emission.rows, b - a)
-        return float(emission.excess[a:b].sum()) / noise * float(np.sqrt(count))
+        return float(power / noise * np.sqrt(count))
 
     def strength(self, emission: Emission) -> float:
         """Give its power over the noise's in its band."""
@@ -318,9 +318,8 @@ class Course:
         known = emission.rows, a, b
         if known != emission.strength_of:
             emission.strength_of = known
-            emission.strength = float(emission.excess[a:b].sum()) / max(
-                float(emission.floor[a:b].sum()), 1e-30
-            )
+            power, noise = sums(emission.excess, emission.floor, a, b)
+            emission.strength = power / max(noise, 1e-30)
         return emission.strength
 
     def _patience(self, emission: Emission) -> float:

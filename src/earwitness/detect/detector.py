@@ -20,12 +20,13 @@ from earwitness.detect.limits import limits
 from earwitness.detect.offset import REACH, take_out
 from earwitness.detect.owners import HALO_BINS, HALO_WIDTH, Owners, is_crowded
 from earwitness.detect.rows import claim_known, hide
-from earwitness.detect.scan import BATCH, HISTORY, Scanner, mask_skirts, normalise
+from earwitness.detect.scan import BATCH, HISTORY, Scanner, columns, mask_skirts, normalise
 from earwitness.detect.segments import Segment, find_segments
 from earwitness.detect.slow import Found, SlowScan
 from earwitness.detect.tell import Teller
 from earwitness.detect.trains import Trains
 from earwitness.detect.window import Rows, Window
+from earwitness.dsp.runs import runs
 from earwitness.spectrum.floor import NoiseFloor
 from earwitness.spectrum.stft import Plan, SpectrumBlock, plan
 
@@ -258,7 +259,8 @@ class Detector:
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
         if claims:  # what is on and off by turns is not weak
-            beside |= np.convolve((mask == 1).any(axis=0), np.ones(2 * HALO_BINS + 1), "same") > 0
+            for low, high in runs(columns(window.mask, HISTORY) > 0):
+                beside[max(0, low - HALO_BINS) : high + HALO_BINS] = True
         weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
             out += self._follow(count, weak)

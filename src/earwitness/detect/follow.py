@@ -7,6 +7,7 @@ from collections import deque
 import numpy as np
 
 from earwitness.detect.artefacts import Traces
+from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan, looks
 
 FORGETS = 0.02  # of the way to the newest band, a batch
@@ -347,9 +348,8 @@ def grow(sure: np.ndarray, weak: np.ndarray) -> np.ndarray:
     either = sure | weak
     if either.all():
         return either if sure.any() else sure.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], either.view(np.int8), [0]])))
     out = sure.copy()
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
+    for first, last in runs(either):
         out[first:last] = sure[first:last].any()
     return out
 

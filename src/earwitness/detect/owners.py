@@ -61,13 +61,13 @@ class Owners:
                 if power <= max(_HALO_RATIO * least, 0.0):
                     continue
                 gap = max(strong.low - weak.high, weak.low - strong.high)
-                on = np.asarray(strong.on.any(axis=1))
+                on = strong.rows
                 width = strong.high - strong.low
                 reach = max(HALO_WIDTH * width, HALO_BINS)
                 if np.count_nonzero(~on) >= _KEYED_ROWS:
                     ratio = power / max(least, 1e-30)
                     reach = max(reach, _KEYED_REACH * float(np.sqrt(ratio)) * max(width, HALO_BINS))
-                if gap <= reach and not (weak.on.any(axis=1) & ~_widen(on)).any():
+                if gap <= reach and not (weak.rows & ~_widen(on)).any():
                     break
             else:
                 kept.append(weak)
@@ -98,7 +98,7 @@ class Owners:
 
     def of_pulses(self, segment: Segment) -> bool:
         """Tell whether a segment is there only in rows that pulses reach into (their carriers, their edges)."""
-        on = segment.on.any(axis=1)
+        on = segment.rows
         hidden = self._window.hidden[:, (segment.low + segment.high) // 2]
         return int((on & ~hidden).sum()) < max(2, 0.25 * int(on.sum())) and bool(hidden.any())
 
@@ -217,7 +217,7 @@ class Owners:
         """Tell whether two emissions that a segment meets have a valley between them, or have lived side by side for long."""
         if min(a.rows, b.rows) >= ESTABLISHED:
             return True
-        hill = segment.excess[segment.on.any(axis=1)].mean(axis=0)
+        hill = segment.excess[segment.rows].mean(axis=0)
         one, two = (
             int(np.clip((e.low + e.high) / 2, segment.low, segment.high - 1)) - segment.low for e in (a, b)
         )
@@ -284,7 +284,7 @@ class Owners:
     def _is_hill(self, part: Segment, about: int) -> bool:
         """Tell whether a segment is a hill far from place `about` / 2, beyond a valley, and not half of a pair about it."""
         own = about // 2
-        rows = np.asarray(part.on.any(axis=1))
+        rows = part.rows
         if np.count_nonzero(rows) < HILL_ROWS or _moves(part.on, np.arange(part.low, part.high)):
             return False
         hill = part.excess[rows].mean(axis=0)

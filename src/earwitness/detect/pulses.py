@@ -14,6 +14,7 @@ import numpy as np
 from earwitness.detect.limits import limits
 from earwitness.detect.scan import Scanner
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.runs import runs
 from earwitness.spectrum.floor import lowest_mean, robust_level
 from earwitness.spectrum.stft import Plan, looks, quick_plan
 
@@ -225,16 +226,11 @@ class PulseFinder:
 
     def _group(self, mask: np.ndarray, power: np.ndarray) -> list[Pulse]:
         """Give the pulses in a mask, and clear from it what is none."""
-        rows = np.flatnonzero(_claimed_rows(mask))
-        if not len(rows):
-            return []
         out = []
-        for run in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
-            first, last = int(run[0]), int(run[-1]) + 1
+        for first, last in runs(_claimed_rows(mask)):
             bands = mask[:, first:last].any(axis=1)
             counted = (mask[:, first:last] == 1).any(axis=1)
-            edges = np.flatnonzero(np.diff(np.concatenate([[0], bands.view(np.int8), [0]])))
-            for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            for low, high in runs(bands):
                 used = counted[low:high]
                 if np.count_nonzero(used) < _BANDS:
                     mask[low:high, first:last] = 0

@@ -71,14 +71,35 @@ def collect(
             excess[b] += power[r, b]
 
 
-@kernel(f"UniTuple(float64, 6)({_POWER}, float32[::1], complex64[:,::1], int64[::1], int64, int64)")
+@kernel("UniTuple(float64, 2)(float32[::1], float32[::1], int64, int64)")
+def sums(excess: np.ndarray, floor: np.ndarray, low: int, high: int) -> tuple[float, float]:
+    """Give the sums of both over bins [low, high)."""
+    power = noise = 0.0
+    for b in range(low, high):
+        power += excess[b]
+        noise += floor[b]
+    return power, noise
+
+
+@kernel(
+    f"Tuple((float64, float64, float64, float64, complex128, complex128, int64, float64))({_POWER}, float32[::1], "
+    "complex64[:,::1], complex64[::1], int32[::1], float32[::1], int64[::1], int64, int64)"
+)
 def trace(
-    power: np.ndarray, level: np.ndarray, mirror: np.ndarray, rows: np.ndarray, low: int, high: int
-) -> tuple[float, float, float, float, float, float]:
+    power: np.ndarray,
+    level: np.ndarray,
+    mirror: np.ndarray,
+    dc: np.ndarray,
+    clipped: np.ndarray,
+    total: np.ndarray,
+    rows: np.ndarray,
+    low: int,
+    high: int,
+) -> tuple[float, float, float, float, complex, complex, int, float]:
     """Give sums over `rows` for `artefacts.Traces`.
 
     They are: power over the floor in bins [low, high); its square; power in the mirror image of the band; the
-    floor there; and the two parts of the mirror product.
+    floor there; the mirror product; the constant offset; rows with clipped samples; all power there is.
     """
     bins = power.shape[1]
     middle = bins // 2
@@ -88,23 +109,27 @@ def trace(
         noise += level[b]
         if abs(b - middle) >= 4 and b > 0:
             noise_there += level[bins - b]
-    total = 0.0
+    own = 0.0
     squares = 0.0
     there = 0.0
-    re = 0.0
-    im = 0.0
+    product = 0j
+    offset = 0j
+    rails = 0
+    everything = 0.0
     for r in rows:
+        offset += dc[r]
+        rails += clipped[r] != 0
+        everything += total[r]
         here = -noise
         for b in range(low, high):
             here += power[r, b]
-            offset = abs(b - middle)
-            if offset >= 4 and offset < middle:
+            apart = abs(b - middle)
+            if apart >= 4 and apart < middle:
                 there += power[r, bins - b]
-                re += mirror[r, offset].real
-                im += mirror[r, offset].imag
-        total += here
+                product += mirror[r, apart]
+        own += here
         squares += here * here
-    return total, squares, there, noise_there * len(rows), re, im
+    return own, squares, there, noise_there * len(rows), product, offset, rails, everything
 
 
 @kernel(f"int64({_POWER}, uint8[:,::1], int64, int64, int64, {_POWER})", fastmath=True)

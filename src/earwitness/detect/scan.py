@@ -492,14 +492,11 @@ class Scanner:
         return claims
 
 
-@kernel("int64(uint8[:,::1], int64, float32[::1])")
-def columns(mask: np.ndarray, first: int, count: np.ndarray) -> int:
-    """Count claimed cells per bin in rows from `first`; gives the number of all."""
-    total = 0
-    count[:] = 0
+@kernel("float32[::1](uint8[:,::1], int64)")
+def columns(mask: np.ndarray, first: int) -> np.ndarray:
+    """Count claimed cells per bin in rows from `first`."""
+    count = np.zeros(mask.shape[1], np.float32)
     for r in range(first, mask.shape[0]):
         for b in range(mask.shape[1]):
             count[b] += np.float32(mask[r, b] == 1)
-    for b in range(mask.shape[1]):
-        total += int(count[b])
-    return total
+    return count

@@ -8,12 +8,14 @@ go together, or that one is strong exactly when the other is weak (keying), or b
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 
 from earwitness.detect.scan import columns
+from earwitness.dsp.jit import kernel
+from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan
 
 _VALLEY = 10.0  # power ratio of both hills over the valley that makes a cut worth a look
@@ -35,23 +37,29 @@ _PAIR_DB, _BELOW_DB = (
 _PAIR_BINS, _PAIR_SHARE = 2.0, 0.1  # by which their distances differ, in bins or as a share
 _ON = 0.25  # of the usual power, from which it is really on
 _USUAL = 0.85  # of the rows, without the strongest ones
+_NEAR, _CLICK = 15, 0.06  # bins, and of the claims within so many: less is a click
 _TOGETHER = 3  # rows within which two starts are the same start
 
 
-@dataclass(slots=True, eq=False)
 class Segment:
     """A run of bins [low, high) with, per row of the batch, its power over the floor and whether it was claimed."""
 
-    low: int
-    high: int
-    excess: np.ndarray  # float (rows, bins of the segment)
-    on: np.ndarray  # bool (rows, bins of the segment)
-    before: bool  # claimed cells in the rows just before the batch
+    def __init__(self, low: int, high: int, excess: np.ndarray, on: np.ndarray, before: bool):
+        self.low = low
+        self.high = high
+        self.excess = excess  # float (rows, bins of the segment)
+        self.on = on  # bool (rows, bins of the segment)
+        self.before = before  # claimed cells in the rows just before the batch
 
-    @property
+    @cached_property
+    def rows(self) -> np.ndarray:
+        """Give the rows in which it was claimed, bool."""
+        return np.asarray(self.on.any(axis=1))
+
+    @cached_property
     def power(self) -> float:
         """Give the power over the floor, summed over its bins and the rows in which it was claimed."""
-        return float(self.excess[self.on.any(axis=1)].sum())
+        return float(self.excess[self.rows].sum())
 
     def part(self, low: int, high: int) -> Segment:
         """Give the part of it that lies in bins [low, high)."""
@@ -75,20 +83,10 @@ def find_segments(
 
     Bins [low, high) that lie `inside` an emission known already are not looked at for more than one.
     """
-    bins = mask.shape[1]
-    count = np.empty(bins, np.float32)
-    if not columns(mask, first, count):
-        return []
-    # A click at the edge of a burst claims a cell or two far out: beside a busy column that does not count.
-    near = count.copy()
-    for shift in (1, 2, 4, 8):
-        near[shift:] = np.maximum(near[shift:], near[:-shift].copy())
-        near[:-shift] = np.maximum(near[:-shift], near[shift:].copy())
-    used = count > 0.06 * near
+    used = _in_use(columns(mask, first))
     used[1:-1] |= used[:-2] & used[2:]  # a hole of one bin
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], used.view(np.int8), [0]])))
     found: list[Segment] = []
-    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for low, high in runs(used):
         whole = Segment(
             low,
             high,
@@ -98,6 +96,20 @@ def find_segments(
         )
         found += [whole] if inside(low, high) else _split(whole, level, of)
     return found
+
+
+@kernel("boolean[::1](float32[::1])")
+def _in_use(count: np.ndarray) -> np.ndarray:
+    """Tell the bins with claimed cells.
+
+    A click at the edge of a burst claims a cell or two far out: beside a busy column that does not count.
+    """
+    out = np.zeros(len(count), np.bool_)
+    for b in range(len(count)):
+        if count[b] > 0:
+            near = count[max(0, b - _NEAR) : b + _NEAR + 1].max()
+            out[b] = count[b] > _CLICK * near
+    return out
 
 
 def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
@@ -127,7 +139,7 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
 
 def _steady_profile(segment: Segment, level: np.ndarray) -> np.ndarray:
     """Give the power over the noise per bin, smoothed, without the strongest rows: clicks fill valleys."""
-    power = segment.excess[segment.on.any(axis=1)] / level[segment.low : segment.high]
+    power = segment.excess[segment.rows] / level[segment.low : segment.high]
     power = np.sort(power, axis=0)[: max(round(_USUAL * len(power)), 1)]
     smooth = np.convolve(np.pad(power.mean(axis=0), 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
     return np.maximum(smooth, 0.05)
@@ -222,7 +234,7 @@ def _are_two(
 
 def _have_just_begun(one: Segment, two: Segment) -> bool:
     """Tell whether both came up together, so late in the batch that the next one has to tell more."""
-    on_one, on_two = np.asarray(one.on.any(axis=1)), np.asarray(two.on.any(axis=1))
+    on_one, on_two = one.rows, two.rows
     first = int(np.argmax(on_one))
     late = len(on_one) - first < _ENOUGH + _TOGETHER
     return late and abs(first - int(np.argmax(on_two))) <= _TOGETHER
@@ -230,7 +242,7 @@ def _have_just_begun(one: Segment, two: Segment) -> bool:
 
 def _independent(one: Segment, two: Segment) -> bool:
     """Tell whether the power in two places neither rises together nor is keyed from one to the other."""
-    both = one.on.any(axis=1) & two.on.any(axis=1)
+    both = one.rows & two.rows
     both &= np.roll(both, 1) & np.roll(both, -1)  # edges of bursts say nothing
     a, b = one.excess.sum(axis=1), two.excess.sum(axis=1)
     if both.any():
@@ -261,7 +273,7 @@ def same_emission(one: Segment, two: Segment) -> bool:
 
 def judge(one: Segment, two: Segment, apart_hz: float, row_s: float) -> bool | None:
     """Tell from the time course whether two neighbouring segments are one emission; None if it does not say."""
-    on_one, on_two = np.asarray(one.on.any(axis=1)), np.asarray(two.on.any(axis=1))
+    on_one, on_two = one.rows, two.rows
     if not on_one.any() or not on_two.any():
         return None
     start_one, start_two = int(np.argmax(on_one)), int(np.argmax(on_two))

@@ -9,6 +9,7 @@ import numpy as np
 from earwitness.detect.limits import limits
 from earwitness.detect.scan import Scanner
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan
 
 UNIT = 32  # rows averaged to one
@@ -68,9 +69,8 @@ class SlowScan:
             return []
         busy = bool(known.any())
         recent = mask[-count:].any(axis=0)
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], recent.view(np.int8), [0]])))
         out = []
-        for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        for low, high in runs(recent):
             first = int(np.argmax(mask[:, low:high].any(axis=1))) // count * count
             excess = self._units[first:, low:high] - 1
             if busy and excess.mean() < _LEAST_EXCESS:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.dsp.runs import runs
 from earwitness.emission.burst import moving_mean
 from earwitness.emission.features import Features
 
@@ -73,12 +74,7 @@ def chirp(features: Features) -> Chirp | None:
 def _jumps_about(change: np.ndarray, usual: float, length: int) -> bool:
     """Tell whether a sweep's jumps differ, as where data say at which place it goes on."""
     off = np.abs(change) > 2 * usual
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], off.view(np.int8), [0]])))
-    sizes = [
-        float(np.abs(change[a:b]).max())
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-        if b - a > length // 4
-    ]
+    sizes = [float(np.abs(change[a:b]).max()) for a, b in runs(off) if b - a > length // 4]
     if len(sizes) < 6:
         return False
     low, middle, high = np.quantile(sizes, (0.25, 0.5, 0.75))

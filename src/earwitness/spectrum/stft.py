@@ -196,7 +196,14 @@ def quick_plan(of: Plan) -> Plan:
     parts = 2 if of.quick_group >= 4 else 1
     size = of.quick_size // parts
     return Plan(
-        of.rate_hz, size, size // 2, parts, 0, of.quick_group // parts**2, coefficients=(0.5, 0.5), every=parts
+        of.rate_hz,
+        size,
+        size // 2,
+        parts,
+        0,
+        of.quick_group // parts**2,
+        coefficients=(0.5, 0.5),
+        every=parts,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.runs import runs
 from earwitness.dsp.symbols.strength import (
     BELIEF,
     DRIFT_STEPS,
@@ -16,7 +17,6 @@ from earwitness.dsp.symbols.strength import (
     TURN,
     TURNS,
     Strength,
-    runs,
 )
 
 

@@ -7,7 +7,8 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.discriminate import angle_of
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.symbols.strength import nearby, runs
+from earwitness.dsp.runs import runs
+from earwitness.dsp.symbols.strength import nearby
 
 # Of a carrier's line over the mean of all: 1 hop of noise in 100 has more
 CARRIER = 9.0

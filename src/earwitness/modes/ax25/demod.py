@@ -25,12 +25,13 @@ from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.resample import Resampler as ChannelResampler
+from earwitness.dsp.runs import runs
 from earwitness.dsp.spectra import hann
 from earwitness.dsp.symbols.clock import Clock
 from earwitness.dsp.symbols.look import ClockLook
 from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
 from earwitness.dsp.symbols.slicer import Slicer
-from earwitness.dsp.symbols.strength import HOP, LEAST, OS, runs
+from earwitness.dsp.symbols.strength import HOP, LEAST, OS
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
