@@ -15,7 +15,7 @@ LOOK_OS = 3.3  # samples per symbol, at least where there are so many, when no m
 
 
 @kernel("void(float32[::1], float32[:,::1], int64, float32[:,::1])", fastmath=True)
-def _thinned(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
+def thinned(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
     """Fill out[f, i] with the sum of taps[f, k] x[i stride + k]."""
     rows, count = out.shape
     size = taps.shape[1]
@@ -109,7 +109,7 @@ def _looked(
     """Give the line's shares in hops of x: filtered, its change taken, and measured."""
     count = len(out) * wave.shape[1]
     parts = np.empty((len(taps), count + lag), np.float32)
-    _thinned(x, taps, stride, parts)
+    thinned(x, taps, stride, parts)
     change = parts[0]
     if lag:
         change = np.empty(count, np.float32)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from earwitness.dsp import fft
@@ -13,6 +15,7 @@ from earwitness.dsp.symbols.strength import nearby
 # Of a carrier's line over the mean of all: 1 hop of noise in 100 has more
 CARRIER = 9.0
 CARRIER_MARGIN = 4  # hops either side of one with a carrier that are read with it
+LAST_HOPS = 4  # of silence after the last samples: what a look and the filters after this reach over
 STEADY = 1.12  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
 JUMPS = 4  # by a quarter turn and more from sample to sample, in a hop: flags alone reverse eight times
 PLAIN = 0.87  # a line of the carrier itself so near that of the squares: flags under NRZI have 0.75
@@ -183,7 +186,7 @@ class ReversalCarrier:
     def feed(self, z: np.ndarray, *, last: bool = False) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples; after the `last` nothing is held back."""
         if last:
-            z = np.concatenate([z, np.zeros((CARRIER_MARGIN + 4) * self._hop, np.complex64)])
+            z = np.concatenate([z, np.zeros(LAST_HOPS * self._hop, np.complex64)])
         self._z = np.concatenate([self._z, z])
         z = np.concatenate([self._rest, z])
         whole = len(z) - len(z) % self._fold
@@ -192,6 +195,10 @@ class ReversalCarrier:
         _squares(z, squares)
         self._squares = np.concatenate([self._squares, squares])
         self._look()
+        if last:  # there is nothing in what would follow
+            hops = (len(self._z) - self._hop // 2) // self._hop + 2 * CARRIER_MARGIN
+            none = np.tile([self._place(0), 0.0], (max(hops - len(self._found), 0), 1))
+            self._found = np.concatenate([self._found, none])
         ready = len(self._found) - 2 * CARRIER_MARGIN
         if ready <= 0:
             return np.empty(0, np.complex64), np.empty(0)
@@ -208,6 +215,10 @@ class ReversalCarrier:
         self._z = self._z[ready * hop :].copy()
         self._found = self._found[ready:]
         return out, line[1:-1]
+
+    def _place(self, bins: Any) -> Any:
+        """Give the carrier, in cycles per sample, of places in looks."""
+        return (bins - self._reach) / (2 * self._bins * self._fold)
 
     def _look(self) -> None:
         step = self._hop // self._fold
@@ -226,7 +237,7 @@ class ReversalCarrier:
         self._squares = self._squares[looks * step :].copy()
         found = np.empty((max(len(self._powers) - 2, 0), 2))
         _peaks(self._powers, found)
-        found[:, 0] = (found[:, 0] - reach) / (2 * self._bins * self._fold)
+        found[:, 0] = self._place(found[:, 0])
         self._powers = self._powers[len(found) :]
         known = len(self._found) - CARRIER_MARGIN  # hops from the next to be given out
         for h in np.flatnonzero(found[:, 1] > CARRIER).tolist():

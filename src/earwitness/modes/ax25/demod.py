@@ -12,6 +12,7 @@ receiver's (phase reversals of a carrier near 1500 Hz).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -28,16 +29,19 @@ from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.runs import runs
 from earwitness.dsp.spectra import hann
 from earwitness.dsp.symbols.clock import Clock
-from earwitness.dsp.symbols.look import ClockLook
+from earwitness.dsp.symbols.look import ClockLook, thinned
 from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
 from earwitness.dsp.symbols.slicer import Slicer
-from earwitness.dsp.symbols.strength import HOP, LEAST, OS
+from earwitness.dsp.symbols.strength import DRIFT, HOP, LEAST, OS
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
-from earwitness.modes.ax25.hunt import FrameHunter, Hit
+from earwitness.modes.ax25.hunt import LEAST_BITS, FrameHunter, Hit
 
 RATE_HZ = 48_000.0  # at least; what comes with up to half as much again is taken as it is
 BLOCK = 48_000  # samples worked on at a time
 PIECE = 12_000  # of it that is tuned to, and judged by its envelope, at once
+LEAST_SYMBOLS = (LEAST_BITS + 15) / (
+    1 + DRIFT
+)  # of a burst: a flag lacks its first bit where there was nothing before
 QUIET_HOPS = 4  # without a carrier after which symbols are no longer waited for
 TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
@@ -55,6 +59,13 @@ LEAST_IN_CHANNEL = 1.0
 LOW_HZ = 16_000.0  # a slower rate that serves the slower bauds
 # Bauds of direct FSK and what each is taken from: the discriminator after the tuned, the wide filter or none
 FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound", 19200.0: "open"}
+# Of a channel the fast ones are listened for only where the discriminator has something in the band that their clock's
+# line is made of: (low, high, width of the filter's edges, Hz; least deviation in it over half the hops, of the baud).
+# Voices end below it; frames that could be read, of deviations from a quarter of the baud on, had 0.050 and 0.089
+BUSY = {9600.0: (3600.0, 5200.0, 800.0, 0.034), 19200.0: (6000.0, 9600.0, 900.0, 0.055)}
+BUSY_STRIDE = 12  # samples between two that are looked at
+BUSY_PART = 32  # symbols; of two that follow each other the mean is taken
+BUSY_LEAD = 4_800  # samples before what is busy, and after it, that are listened to with it
 # Bauds of phase reversals and what each is taken from, and how many squares the look for their carrier adds up
 PSK_SOURCES = {1200.0: ("low", 1), 9600.0: ("channel", 4)}
 PSK_REACH_HZ = 2500.0
@@ -278,6 +289,88 @@ class _ClockedStream:
         if last:
             self._symbols = None
         return [(scrambled, _moved(hit, self._origin)) for scrambled, hit in symbols.feed(x, last=last)]
+
+
+@kernel("float64(float32[::1], int64)", fastmath=True)
+def _largest_mean(x: np.ndarray, part: int) -> float:
+    """Give the largest mean square of two parts that follow each other."""
+    largest = before = np.float32(0)
+    for at in range(0, len(x) - part + 1, part):
+        total = np.float32(0)
+        some = x[at : at + part]
+        for i in range(part):
+            total += some[i] * some[i]
+        largest = np.float32(max(largest, before + total))
+        before = total
+    return float(largest) / (2 * part)
+
+
+class _BusyLook:
+    """Tells of blocks of a discriminator's output whether fast symbols may be in them, by bauds."""
+
+    def __init__(self, bauds: Sequence[float], rate_hz: float):
+        self._parts = [int(BUSY_PART * rate_hz / baud / BUSY_STRIDE) for baud in bauds]
+        self._least = [(2 * np.pi / rate_hz * BUSY[baud][3] * baud) ** 2 for baud in bauds]
+        rows = [
+            lowpass(high, width, rate_hz, stop_db=30.0) - lowpass(low, width, rate_hz, stop_db=30.0)
+            for low, high, width, _ in (BUSY[baud] for baud in bauds)
+        ]
+        size = max(map(len, rows))
+        self._taps = np.zeros((len(rows), size), np.float32)
+        for taps, row in zip(self._taps, rows, strict=True):
+            taps[(size - len(row)) // 2 :][: len(row)] = row
+        self._held = np.zeros(size + 2 * BUSY_STRIDE * max(self._parts), np.float32)
+
+    def feed(self, steps: np.ndarray) -> list[bool]:
+        """Take the next block, float32 (n,)."""
+        held = np.concatenate([self._held, steps])
+        self._held = held[len(steps) :].copy()
+        out = np.empty((len(self._taps), (len(held) - self._taps.shape[1]) // BUSY_STRIDE), np.float32)
+        thinned(held, self._taps, BUSY_STRIDE, out)
+        return [
+            bool(_largest_mean(row, part) > least)
+            for row, part, least in zip(out, self._parts, self._least, strict=True)
+        ]
+
+
+class _FastStream:
+    """Direct FSK of a fast rate in a channel, which is listened to while the channel is busy."""
+
+    def __init__(self, baud: float, rate_hz: float):
+        self.name = f"FSK {baud:.0f}"
+        self._baud = baud
+        self._rate_hz = rate_hz
+        self._at = 0
+        self._began = 0
+        self._stream: _ClockedStream | None = None
+
+    def feed(
+        self, before: np.ndarray, block: np.ndarray, *, busy: bool, last: bool
+    ) -> list[tuple[bool, Hit]]:
+        """Take the next block and what came before it, complex64 (n,), and whether it is busy."""
+        at, self._at = self._at, self._at + len(block)
+        if busy and self._stream is None:
+            self._stream = _ClockedStream(self._baud, self._rate_hz, "", LEAST_IN_CHANNEL)
+            wide = FSK_SOURCES[self._baud] == "sound"
+            self._filter = (
+                AlignedFir(lowpass(SOUND_HZ, 3000.0, self._rate_hz, stop_db=50.0)) if wide else None
+            )
+            self._steps = _Steps()
+            self._began = at - len(before)
+            block = np.concatenate([before, block])
+        if self._stream is None:
+            return []
+        block = block if busy else block[:BUSY_LEAD]
+        heard = self._steps.feed(self._filter.feed(block) if self._filter else block)
+        hits = self._stream.feed(heard, last=last or not busy)
+        if not busy:
+            self._stream = None
+        return [(scrambled, _moved(hit, self._began)) for scrambled, hit in hits]
+
+    def carrier_hz(self, start: float, stop: float) -> float | None:
+        """Give the carrier where the stream knows it: never."""
+        del start, stop
+        return None
 
 
 class _ReversalStream:
@@ -581,18 +674,18 @@ class Demodulator:
             stop_hz = min(rate, RATE_HZ) - pass_hz
             self._resampler = ChannelResampler(rate, RATE_HZ, PIECE, pass_hz=pass_hz, stop_hz=stop_hz)
         self._cut = FixedBlocks(BLOCK)
+        self._only = True  # block: none came before
         self._front = _Levels()
         rate = self._rate_hz
         clocks = (1.0, *RECORDER_CLOCKS) if self._audio else (1.0,)
         least = LEAST if self._audio else LEAST_IN_CHANNEL
+        bauds = [baud for baud in FSK_SOURCES if baud <= 0.55 * samples.rate_hz]
+        fast = [] if self._audio else [baud for baud in bauds if baud in BUSY]
         self._streams: list[_ClockedStream | _ReversalStream] = [
             *(_ClockedStream(TONE_BAUD, rate, "tuned", least, clock=clock, tones=True) for clock in clocks),
-            *(
-                _ClockedStream(baud, rate, source, least)
-                for baud, source in FSK_SOURCES.items()
-                if baud <= 0.55 * samples.rate_hz
-            ),
+            *(_ClockedStream(baud, rate, FSK_SOURCES[baud], least) for baud in bauds if baud not in fast),
         ]
+        self._fast = [_FastStream(baud, rate) for baud in fast]
         if self._audio:
             self._streams.append(_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ))
             self._slow = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=8000.0)
@@ -600,8 +693,9 @@ class Demodulator:
             self._turned = 0
         else:
             self._streams += [_ReversalStream(baud, rate, PSK_REACH_HZ) for baud in PSK_SOURCES]
-            self._filter = AlignedFir(lowpass(SOUND_HZ, 3000.0, rate, stop_db=50.0))
-            self._sound, self._open = _Steps(), _Steps()
+            self._open = _Steps()
+            self._busy = _BusyLook(fast, rate)
+            self._before = np.zeros(0, np.complex64)
             self._low = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=5000.0, dtype=np.complex64)
             self._tuner = _Tuner()
             self._centred = Centred(rate, CENTRED_HZ)
@@ -636,15 +730,20 @@ class Demodulator:
             places = range(0, len(block), CENTRED_PIECE)
             block = np.concatenate([self._centred.feed(block[at : at + CENTRED_PIECE]) for at in places])
         self._front.note(block)
-        still = False
+        if last and self._only:
+            self._leave_out((len(block) - TAIL) / self._rate_hz)
+        self._only = still = False
         sources = self._from_audio(block) if self._audio else self._from_channel(block, last)
+        found = []
         if not self._audio:
+            steps = self._open.feed(block)
             # what is modulated in frequency has no reversals to look for
-            steps = sources["open"]
             still = all(
                 _steady(block[at : at + PIECE], steps[at : at + PIECE]) for at in range(0, len(block), PIECE)
             )
-        found = []
+            for fast, busy in zip(self._fast, self._busy.feed(steps), strict=True):
+                found += self._heard(fast, fast.feed(self._before, block, busy=busy, last=last))
+            self._before = block[-BUSY_LEAD:].copy()
         for stream in self._streams:
             x = sources[stream.source]
             if isinstance(stream, _ReversalStream):
@@ -653,6 +752,10 @@ class Demodulator:
                 hits = stream.feed(x, last=last)
             found += self._heard(stream, hits)
         return self._frames(found, self._first)
+
+    def _leave_out(self, seconds: float) -> None:
+        """Leave out those too slow for a frame in so short a channel."""
+        self._streams = [each for each in self._streams if each.baud * seconds >= LEAST_SYMBOLS]
 
     def _from_audio(self, block: np.ndarray) -> dict[str, np.ndarray]:
         sound = np.ascontiguousarray(block.real)
@@ -665,16 +768,11 @@ class Demodulator:
 
     def _from_channel(self, block: np.ndarray, last: bool) -> dict[str, np.ndarray]:
         low = self._low.feed(block)
-        sources = {
-            "channel": block,
-            "sound": self._sound.feed(self._filter.feed(block)),
-            "open": self._open.feed(block),
-            "low": low,
-            "tuned": self._tuner.feed(low, last=last),
-        }
-        return sources
+        return {"channel": block, "low": low, "tuned": self._tuner.feed(low, last=last)}
 
-    def _heard(self, stream: _ClockedStream | _ReversalStream, hits: list[tuple[bool, Hit]]) -> list[_Found]:
+    def _heard(
+        self, stream: _ClockedStream | _FastStream | _ReversalStream, hits: list[tuple[bool, Hit]]
+    ) -> list[_Found]:
         out = []
         for scrambled, hit in hits:
             carrier = stream.carrier_hz(hit.start, hit.stop)
