@@ -103,10 +103,14 @@ def convolve_valid(x: np.ndarray, taps: np.ndarray) -> np.ndarray:
     windows = np.lib.stride_tricks.as_strided(
         padded, (blocks, size), (step * padded.strides[0], padded.strides[0]), writeable=False
     )
-    response = fft.forward(taps.astype(np.complex64), size)
-    out = fft.inverse(fft.forward(windows.astype(np.complex64)) * response, overwrite=True)
+    if np.iscomplexobj(x):
+        response = fft.forward(taps.astype(np.complex64), size)
+        out = fft.inverse(fft.forward(windows.astype(np.complex64)) * response, overwrite=True)
+    else:
+        response = fft.forward_real(taps.astype(np.float32), size)
+        out = fft.inverse_real(fft.forward_real(windows.astype(np.float32)) * response, size)
     kept = out[:, len(taps) - 1 :].reshape(-1)[:count]
-    return np.ascontiguousarray(kept if np.iscomplexobj(x) else kept.real).astype(x.dtype, copy=False)
+    return np.ascontiguousarray(kept).astype(x.dtype, copy=False)
 
 
 class StreamingFir:

@@ -26,6 +26,7 @@ CTCSS_HZ: tuple[float, ...] = (
 LOW_RATE_HZ = 1000.0
 DCS_RATE_HZ = 134.4  # bit/s
 DCS_WORD_HZ = DCS_RATE_HZ / 23
+_TOGETHER = 16  # windows whose spectra are held at a time
 _WORD = 184  # alignments tried a word: eight a bit
 
 
@@ -49,6 +50,33 @@ def _decimate(x: np.ndarray, taps: np.ndarray, down: int) -> np.ndarray:
             total += taps[k] * x[first + k]
         out[i] = total
     return out
+
+
+@kernel("void(complex64[:, ::1], UniTuple(int64, 5), float64[:, ::1])")
+def _strongest(spectra: np.ndarray, edges: tuple[int, ...], out: np.ndarray) -> None:
+    """Give the strongest line of each spectrum: its bin, the power of those beside it and its own, and its share.
+
+    Edges in bins: it is looked for from the first to the second; its share is that of the bins within the last one
+    of it in what there is from the third to the fourth.
+    """
+    first, last, low, high, reach = edges
+    power = np.empty(max(last, high) + reach + 1, np.float32)
+    for row in range(len(spectra)):
+        for k in range(len(power)):
+            power[k] = spectra[row, k].real ** 2 + spectra[row, k].imag ** 2
+        peak = first
+        for k in range(first, last):
+            if power[k] > power[peak]:
+                peak = k
+        whole = own = 0.0
+        for k in range(low, high):
+            whole += power[k]
+        for k in range(peak - reach, peak + reach + 1):
+            own += power[k]
+        out[row, 0] = peak
+        for d in range(3):
+            out[row, 1 + d] = power[peak - 1 + d]
+        out[row, 4] = own / (whole + 1e-20)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,21 +104,19 @@ def find_ctcss(low: np.ndarray) -> ToneFind | None:
         return None
     hop = 62
     windows = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
-    windows = windows - windows.mean(axis=1, keepdims=True)
     points = 2048
     bin_hz = LOW_RATE_HZ / points
-    spectra = fft.forward_real(windows * np.hanning(size).astype(np.float32), points)
-    spectra = spectra[:, : int(300 / bin_hz)]
-    power = spectra.real**2 + spectra.imag**2
-    first, last = int(60 / bin_hz), int(260 / bin_hz)
-    peak = power[:, first:last].argmax(axis=1) + first
-    rows = np.arange(len(power))
-    a, b, c = (np.log(power[rows, peak + d] + 1e-20) for d in (-1, 0, 1))
+    lines = np.empty((len(windows), 5))
+    edges = tuple(int(hz / bin_hz) for hz in (60, 260, 55, 290, 8))
+    shape = np.hanning(size)
+    for at in range(0, len(windows), _TOGETHER):
+        some = windows[at : at + _TOGETHER]
+        some = (some - some.mean(axis=1, keepdims=True)) * shape.astype(np.float32)
+        _strongest(fft.forward_real(some, points), edges, lines[at : at + len(some)])
+    peak, share = lines[:, 0], lines[:, 4]
+    a, b, c = (np.log(lines[:, k] + 1e-20) for k in (1, 2, 3))
     freq_hz = (peak + 0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9)) * bin_hz
-    around = np.abs(np.arange(power.shape[1]) - peak[:, None]) * bin_hz <= 8.0
-    total = power[:, int(55 / bin_hz) : int(290 / bin_hz)].sum(axis=1)
-    share = (power * around).sum(axis=1) / (total + 1e-20)
-    amplitude = 2 * np.sqrt(power[rows, peak]) / np.hanning(size).sum()
+    amplitude = 2 * np.sqrt(lines[:, 2]) / shape.sum()
     strong = share > 0.6
     if strong.sum() < 2:
         return None

@@ -248,8 +248,17 @@ class Segment:
     def held_samples(self) -> np.ndarray:
         """Give which audio samples lie in frames that held, bool (n,), three frames of grace each side."""
         grown = np.convolve(self.held, np.ones(7), "same") > 0
-        at = (np.arange(len(self.audio)) * (len(grown) / max(len(self.audio), 1))).astype(int)
-        return grown[at] if len(grown) else np.zeros(0, bool)
+        return np.asarray(_spread(grown, len(self.audio))) if len(grown) else np.zeros(0, bool)
+
+
+@kernel("boolean[::1](boolean[::1], int64)")
+def _spread(frames: np.ndarray, count: int) -> np.ndarray:
+    """Give what is told of frames for each of `count` samples that lie evenly in them."""
+    out = np.empty(count, np.bool_)
+    step = len(frames) / max(count, 1)
+    for i in range(count):
+        out[i] = frames[int(i * step)]
+    return out
 
 
 class OverGate:
@@ -465,26 +474,39 @@ def _lift() -> np.ndarray:
     return _fill_lift()  # type: ignore[no-any-return]
 
 
-@kernel("float32[:, ::1](float32[:, ::1], float64, float64[::1])")
-def _log_spectral_gains(post: np.ndarray, floor: float, lift: np.ndarray) -> np.ndarray:
-    """Give the gain of each frame and bin for posterior SNR `post`, frames in time order."""
-    gains = np.empty_like(post)
-    frames, bins = post.shape
+@kernel("void(complex64[:, ::1], float32[:, ::1], float32[:, ::1], int64[::1], float32[::1], float64, float64, float64[::1])")  # fmt: skip
+def _turn_down(
+    spectra: np.ndarray,
+    power: np.ndarray,
+    noise: np.ndarray,
+    which: np.ndarray,
+    part: np.ndarray,
+    floor: float,
+    share: float,
+    lift: np.ndarray,
+) -> None:
+    """Turn down what is noise in spectra (frames, bins), frames in time order, by `share` of the estimator's gain.
+
+    The noise of frame i lies `part[i]` of the way from row `which[i]` of `noise` to the next.
+    """
+    frames, bins = power.shape
     before = np.ones(bins)
     for i in range(frames):
+        low, high = noise[which[i]], noise[min(which[i] + 1, len(noise) - 1)]
         for k in range(bins):
-            seen = float(post[i, k])
+            under = (np.float32(1) - part[i]) * low[k] + part[i] * high[k]
+            seen = float(min(power[i, k] / under, np.float32(1e4)))
             prior = max(0.97 * before[k] + 0.03 * max(seen - 1.0, 0.0), 0.003)
-            share = prior / (1.0 + prior)
-            v = max(share * seen, 1e-6)
-            gain = share
+            own = prior / (1.0 + prior)
+            v = max(own * seen, 1e-6)
+            gain = own
             if v < _LIFT_TO:
                 place = v * _LIFT_STEPS
                 at = int(place)
-                gain = min(share * (lift[at] + (place - at) * (lift[at + 1] - lift[at])) / np.sqrt(v), 1.0)
+                gain = min(own * (lift[at] + (place - at) * (lift[at + 1] - lift[at])) / np.sqrt(v), 1.0)
             before[k] = gain * gain * seen
-            gains[i, k] = max(gain, floor)
-    return gains
+            turned = np.float32(1 - share * (1 - max(gain, floor)))
+            spectra[i, k] = complex(turned * spectra[i, k].real, turned * spectra[i, k].imag)
 
 
 def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
@@ -500,14 +522,16 @@ def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
     window = np.sqrt(np.hanning(size + 1)[:-1]).astype(np.float32)
     padded = np.pad(audio.astype(np.float32), (hop, size + hop - len(audio) % hop))
     spectra = fft.forward_real(_framed(padded, size, hop) * window)
-    power = spectra.real**2 + spectra.imag**2 + np.float32(1e-20)
-    noise = _noise_floor(power)
-    ratio_db = 10 * np.log10(float(power.sum()) / float(noise.sum()) + 1e-9)
+    power = _power(spectra)
+    noise, which, part = _noise_floor(power)
+    rows = noise.sum(axis=1, dtype=np.float64)
+    whole = float(((1 - part) * rows[which] + part * rows[np.minimum(which + 1, len(rows) - 1)]).sum())
+    ratio_db = 10 * np.log10(float(power.sum()) / whole + 1e-9)
     if ratio_db >= NEEDLESS_DB:
         return audio.astype(np.float32)
-    gains = _log_spectral_gains(np.minimum(power / noise, np.float32(1e4)), 10 ** (floor_db / 20), _lift())
-    gains = 1 - np.float32(min((NEEDLESS_DB - ratio_db) / 10, 1.0)) * (1 - gains)
-    parts = fft.inverse_real(spectra * gains, size) * window
+    share = min((NEEDLESS_DB - ratio_db) / 10, 1.0)
+    _turn_down(spectra, power, noise, which, part, 10 ** (floor_db / 20), share, _lift())
+    parts = fft.inverse_real(spectra, size) * window
     out = np.zeros(len(padded) + size, np.float32)
     for half in (0, 1):
         block = parts[half::2].reshape(-1)
@@ -549,17 +573,29 @@ def _low_quantiles(power: np.ndarray, starts: np.ndarray, length: int) -> np.nda
     return out
 
 
-def _noise_floor(power: np.ndarray) -> np.ndarray:
-    """Give the noise power of each frame and bin: the 2 % quantile of the smoothed power in 3 s, unbiased."""
+@kernel("float32[:, ::1](complex64[:, ::1])", fastmath=True)
+def _power(spectra: np.ndarray) -> np.ndarray:
+    """Give the power of spectra, a little more than none everywhere."""
+    out = np.empty(spectra.shape, np.float32)
+    for i in range(len(out)):
+        some, row = spectra[i], out[i]
+        for k in range(len(row)):
+            row[k] = some[k].real * some[k].real + some[k].imag * some[k].imag + np.float32(1e-20)
+    return out
+
+
+def _noise_floor(power: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give the noise power of bins every 1.5 s: the 2 % quantile of the smoothed power in 3 s, unbiased.
+
+    Then, for each frame, after which of these rows it lies and what part of the way to the next.
+    """
     block = 94
     starts = range(0, max(len(power) - block // 2, 1), block)
     quantiles = _low_quantiles(power, np.array(starts), 2 * block)
     centres = np.array([min(at + block, len(power)) for at in starts], float)
     at = np.clip(np.interp(np.arange(len(power)), centres, np.arange(len(centres))), 0, len(centres) - 1)
-    low = at.astype(int)
-    high = np.minimum(low + 1, len(centres) - 1)
-    part = (at - low)[:, None].astype(np.float32)
-    return (QUANTILE_BIAS * ((1 - part) * quantiles[low] + part * quantiles[high])).astype(np.float32)
+    which = at.astype(np.int64)
+    return quantiles * np.float32(QUANTILE_BIAS), which, (at - which).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -630,8 +666,7 @@ def _facts(audio: np.ndarray) -> SpeechFacts:
     power = np.abs(spread) ** 2
     span = power[(freq_hz >= 1) & (freq_hz < 16)].sum()
     syllabic = float(power[(freq_hz >= 2) & (freq_hz < 8)].sum() / span) if span > 0 else 0.0
-    squares = audio.astype(np.float64) ** 2
-    kurtosis = float(np.mean(squares**2) / (float(np.mean(squares)) + 1e-20) ** 2)
+    kurtosis = float(_kurtosis(np.ascontiguousarray(audio, np.float32)))
     voiced = flux_db = two_lines = 0.0
     if active.sum() >= 3:
         places = np.flatnonzero(active)
@@ -646,13 +681,46 @@ def _facts(audio: np.ndarray) -> SpeechFacts:
 
 def _shapes(frames: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Give how strong the pitch of frames (n, 256) is, their level in eleven bands, dB, and the share of two lines."""
-    spectra = fft.forward_real(frames * _HANN, 512)
-    shape = spectra.real**2 + spectra.imag**2
+    shape = _power(fft.forward_real(frames * _HANN, 512))
     correlation = fft.inverse_real(shape, 512)
-    lags = (correlation[:, 23:115] * _WINDOW_LIFT).max(axis=1) / (correlation[:, 0] + 1e-20)
-    bands = shape[:, 16:192].reshape(len(shape), 11, 16).mean(axis=2)
-    bands = 10 * np.log10(bands / (bands.mean(axis=1, keepdims=True) + 1e-20) + 1e-3)
-    return lags, bands, _two_lines(shape)
+    bands = np.empty((len(shape), 11), np.float32)
+    lags = np.empty(len(shape), np.float32)
+    _pitch_and_bands(shape, correlation, _WINDOW_LIFT, lags, bands)
+    return lags, 10 * np.log10(bands), _two_lines(shape)
+
+
+@kernel("void(float32[:, ::1], float32[:, ::1], float32[::1], float32[::1], float32[:, ::1])", fastmath=True)
+def _pitch_and_bands(
+    shape: np.ndarray, correlation: np.ndarray, lift: np.ndarray, lags: np.ndarray, bands: np.ndarray
+) -> None:
+    """Give the largest autocorrelation at lags of 23 and more, and the share of eleven bands of sixteen bins each."""
+    for row in range(len(shape)):
+        line = correlation[row]
+        best = np.float32(0)
+        for k in range(len(lift)):
+            best = max(best, line[23 + k] * lift[k])
+        lags[row] = best / (line[0] + np.float32(1e-20))
+        whole = np.float32(1e-20)
+        for band in range(bands.shape[1]):
+            total = np.float32(0)
+            some = shape[row, 16 + 16 * band : 32 + 16 * band]
+            for k in range(16):
+                total += some[k]
+            bands[row, band] = total / np.float32(16)
+            whole += bands[row, band] / np.float32(bands.shape[1])
+        for band in range(bands.shape[1]):
+            bands[row, band] = bands[row, band] / whole + np.float32(1e-3)
+
+
+@kernel("float64(float32[::1])")
+def _kurtosis(audio: np.ndarray) -> float:
+    second = fourth = 0.0
+    for value in audio:
+        power = float(value) ** 2
+        second += power
+        fourth += power * power
+    second /= len(audio)
+    return fourth / len(audio) / (second + 1e-20) ** 2
 
 
 @kernel("float64[::1](float32[:, ::1])")

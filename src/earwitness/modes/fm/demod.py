@@ -123,7 +123,7 @@ class Demodulator(FramedReceiver):
         if self.clock is None or len(segment.audio) < AUDIO_RATE_HZ * SHORTEST_S:
             return None
         held = segment.held_samples()
-        offset_hz = _carrier_hz(segment)
+        offset_hz = _mean_hz(segment.audio, held)
         audio = segment.audio - np.float32(offset_hz)
         voice = de_emphasise(band_pass(audio), EMPHASIS_S, AUDIO_RATE_HZ)
         facts = speech_facts(voice[held])
@@ -216,8 +216,11 @@ def _turned_off(low: np.ndarray) -> bool:
 
 def _carrier_hz(segment: Segment) -> float:
     """Give the mean frequency where the squelch held: voice has no mean of its own."""
-    held = segment.held_samples()
-    return float(np.mean(segment.audio[held])) if held.any() else 0.0
+    return _mean_hz(segment.audio, segment.held_samples())
+
+
+def _mean_hz(audio: np.ndarray, held: np.ndarray) -> float:
+    return float(np.mean(audio[held])) if held.any() else 0.0
 
 
 def _snr_db(features: np.ndarray) -> float:
