@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import tempfile
-from importlib.util import find_spec
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from importlib import import_module
+from itertools import groupby
+from multiprocessing import get_context
 from pathlib import Path
 
 _SCENE = """
@@ -15,20 +20,45 @@ rate_hz = 2.4e6
 duration_s = 1.0
 seed = 1
 """
+_FIRST = ("dsp", "coding")  # rooms whose kernels those of others call
+_MOST_PROCESSES = 4  # each takes some 300 MB
+
+
+def _with_kernels() -> Iterator[tuple[bool, int, str]]:
+    """Give the modules that compile something: whether others wait for it, how long it is, its name."""
+    package = Path(__file__).parents[1]
+    for path in package.rglob("*.py"):
+        place = path.relative_to(package)
+        if "tests" not in place.parts and "@kernel" in path.read_text(encoding="utf-8"):
+            name = ".".join(("earwitness", *place.with_suffix("").parts))
+            yield place.parts[0] not in _FIRST, -path.stat().st_size, name.removesuffix(".__init__")
+
+
+def _compile() -> None:
+    """Import all modules with kernels, on several cores, the longest first."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    modules = sorted(_with_kernels())
+    done = 0
+    with ProcessPoolExecutor(min(cores, _MOST_PROCESSES), mp_context=get_context("spawn")) as pool:
+        for _, room in groupby(modules, key=lambda item: item[0]):
+            for task in as_completed([pool.submit(_load, name) for *_, name in room]):
+                task.result()
+                done += 1
+                print(f"\rcompiling kernels: {done} of {len(modules)} modules", end="", file=sys.stderr)
+    print(file=sys.stderr)
+
+
+def _load(name: str) -> None:
+    import_module(name)
 
 
 def run_prepare() -> None:
-    """Load every mode and survey a short made scene with one example of each."""
-    from earwitness.core.mode import registry
+    """Compile all kernels, and survey a short made scene."""
     from earwitness.scene.describe import load_scene
     from earwitness.scene.synthesise import render
     from earwitness.station.run import survey_file
 
-    for mode in registry().values():
-        mode.part("demod")
-        mode.part("synth")
-        if find_spec(f"{mode.package}.messages"):  # modes of voice and pictures have none
-            mode.part("messages")
+    _compile()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "prepare.toml"
         path.write_text(_SCENE)
