@@ -230,7 +230,7 @@ class PulseFinder:
         for first, last in runs(_claimed_rows(mask)):
             bands = mask[:, first:last].any(axis=1)
             counted = (mask[:, first:last] == 1).any(axis=1)
-            for low, high in runs(bands):
+            for low, high in runs(np.asarray(bands)):
                 used = counted[low:high]
                 if np.count_nonzero(used) < _BANDS:
                     mask[low:high, first:last] = 0

@@ -70,7 +70,7 @@ class SlowScan:
         busy = bool(known.any())
         recent = mask[-count:].any(axis=0)
         out = []
-        for low, high in runs(recent):
+        for low, high in runs(np.asarray(recent)):
             first = int(np.argmax(mask[:, low:high].any(axis=1))) // count * count
             excess = self._units[first:, low:high] - 1
             if busy and excess.mean() < _LEAST_EXCESS:
