@@ -6,7 +6,7 @@ import os
 import sys
 import tempfile
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, as_completed
 from importlib import import_module
 from itertools import groupby
 from multiprocessing import get_context
@@ -35,17 +35,22 @@ def _with_kernels() -> Iterator[tuple[bool, int, str]]:
 
 
 def _compile() -> None:
-    """Import all modules with kernels, on several cores, the longest first."""
+    """Import all modules with kernels, on several cores where that can be had, the longest first."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     modules = sorted(_with_kernels())
-    done = 0
-    with ProcessPoolExecutor(min(cores, _MOST_PROCESSES), mp_context=get_context("spawn")) as pool:
-        for _, room in groupby(modules, key=lambda item: item[0]):
-            for task in as_completed([pool.submit(_load, name) for *_, name in room]):
-                task.result()
-                done += 1
-                print(f"\rcompiling kernels: {done} of {len(modules)} modules", end="", file=sys.stderr)
-    print(file=sys.stderr)
+    try:
+        with ProcessPoolExecutor(min(cores, _MOST_PROCESSES), mp_context=get_context("spawn")) as pool:
+            done = 0
+            for _, room in groupby(modules, key=lambda item: item[0]):
+                for task in as_completed([pool.submit(_load, name) for *_, name in room]):
+                    task.result()
+                    done += 1
+                    print(f"\rcompiling kernels: {done} of {len(modules)} modules", end="", file=sys.stderr)
+        print(file=sys.stderr)
+    except (OSError, BrokenExecutor) as error:  # no semaphores, or no memory for so many
+        print(f"\ncompiling kernels one after the other ({error})", file=sys.stderr)
+        for *_, name in modules:
+            _load(name)
 
 
 def _load(name: str) -> None:
