@@ -22,7 +22,13 @@ from earwitness.emission.features import CLEAR_SNR, KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
 from earwitness.emission.measure import from_detection, is_am, measure_burst
 from earwitness.emission.phase_keying import phase_keying
-from earwitness.emission.shift_keying import Keying, frequency_keying, squared_pair, subaudible_code
+from earwitness.emission.shift_keying import (
+    SLOW_ALTERNATION,
+    Keying,
+    frequency_keying,
+    squared_pair,
+    subaudible_code,
+)
 from earwitness.emission.sideband import speech
 from earwitness.emission.switching import Switching, switching
 
@@ -408,7 +414,7 @@ def _keyed(
     if not halved and width > LEAST_FM_HZ and _tones(features):
         return None
     index = 2 * keying.deviation_hz / keying.rate_hz
-    if keying.levels == 2 and not halved and index < LEAST_INDEX:
+    if keying.levels == 2 and not halved and index < LEAST_INDEX and keying.alternation < SLOW_ALTERNATION:
         return None
     if keying.alternation > 0.96 and index > WIDE_INDEX and keying.explained < SQUARE:
         return None  # a tone, as tone squelch is

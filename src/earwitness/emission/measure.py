@@ -24,6 +24,8 @@ LEAST_SOUND = 0.0025  # of the carrier's power that speech at a third of full de
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
+SIDEBAND_GAP_HZ = 40.0  # of sound, from its carrier
+LEAST_SIDEBAND_BINS = 24
 LOWER = 0.95  # of the bins, and their mean as a share of that of all where powers are exponential
 LOWER_MEAN = (1 - (1 - LOWER) * (1 - np.log(1 - LOWER))) / LOWER
 
@@ -232,3 +234,56 @@ def density_beside(
         return 0.0, 0
     lower = np.sort(power[kept])[: max(round(LOWER * count), 1)]
     return float(lower.mean()) / LOWER_MEAN / (float(np.sum(window**2)) * rate), count
+
+
+def is_sideband(
+    samples: Samples,
+    band_hz: tuple[float, float],
+    carrier_band_hz: tuple[float, float],
+    noise_dbfs_hz: float,
+) -> bool:
+    """Tell whether what lies in a band is modulation along the phase of the strongest line of another band.
+
+    An AM station's sidebands mirror each other, so that all they hold lies along the carrier's phase; what another
+    station sends beside the carrier lies as much across it. Mixed down to the carrier, as its mean over some
+    hundredths of a second has it, and compared in the band's distances from it, but for the samples' first and last
+    0.05 s. Samples complex64 (n,).
+    """
+    x, rate = samples.data, samples.rate_hz
+    low, high = band_hz[0] - samples.center_hz, band_hz[1] - samples.center_hz
+    size = fft.good_size(len(x))
+    spectrum = fft.forward(x, size)
+    bin_hz = rate / size
+    first, last = ((edge - samples.center_hz) / bin_hz for edge in carrier_band_hz)
+    places = np.arange(int(first), int(last) + 2) % size
+    carrier = int(places[np.argmax(np.abs(spectrum[places]))])
+    line_hz = (carrier - size if carrier > size // 2 else carrier) * bin_hz
+    far = max(abs(low - line_hz), abs(high - line_hz))
+    near = max(0.0 if low < line_hz < high else min(abs(low - line_hz), abs(high - line_hz)), SIDEBAND_GAP_HZ)
+    half = int(1.1 * far / bin_hz)
+    if near > 0.9 * far or 2 * half + 1 > size:
+        return False
+    count = 2 * half + 1
+    z = fft.inverse(np.fft.ifftshift(spectrum[np.arange(carrier - half, carrier + half + 1) % size])) * (
+        count / size
+    )
+    z = z[: int(len(x) * count / size)].astype(np.complex64)
+    low_rate = rate * count / size
+    length = max(round(low_rate / SIDEBAND_GAP_HZ), 3)
+    steady = moving_mean(moving_mean(z, length), length)
+    strength = np.abs(steady)
+    good = strength > 0.5 * np.sqrt(np.mean(strength**2))
+    good[: 2 * length] = good[len(good) - 2 * length :] = False
+    side = np.where(good, z * np.conj(steady) / np.maximum(strength, 1e-20), 0)
+    side.real -= strength * good
+    looked = np.fft.rfftfreq(len(side), 1 / low_rate)
+    inside = (looked >= near) & (looked <= far)
+    bins = int(inside.sum()) * float(good.mean())
+    if bins < LEAST_SIDEBAND_BINS:
+        return False
+    along, across = (float(np.sum(np.abs(np.fft.rfft(part)[inside]) ** 2)) for part in (side.real, side.imag))
+    noise = 10 ** (noise_dbfs_hz / 10) * low_rate / 2 * float(good.sum()) * float(inside.sum())
+    scatter = 1 / np.sqrt(bins)
+    return along - across > 4 * scatter * np.hypot(along, across) and across - noise < 0.2 * (
+        along - noise
+    ) + 2 * scatter * max(noise, across)

@@ -8,6 +8,7 @@ keep a ring of recent samples): both only need `read(start, count)`.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -19,8 +20,10 @@ from earwitness.core.mode import Assembler, Mode
 from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture, Samples
 from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
 from earwitness.detect.detector import Detector
+from earwitness.emission.burst import cut
 from earwitness.emission.calibrate import frequency_error_ppm
-from earwitness.emission.measure import density_beside
+from earwitness.emission.features import Features
+from earwitness.emission.measure import density_beside, is_sideband
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.excerpts import Excerpts, Stream, time_ns
@@ -28,7 +31,15 @@ from earwitness.station.follow import PRE_ROLL_S, Follower
 from earwitness.station.keeper import Keeper
 from earwitness.station.lanes import Lane, Result, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
-from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger, is_heard_twice
+from earwitness.station.trains import (
+    BURST_NS,
+    Burst,
+    EmissionRecord,
+    Ledger,
+    is_beside,
+    is_heard_twice,
+    is_together,
+)
 from earwitness.station.wideband import Wideband
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
@@ -41,6 +52,11 @@ END_ROWS = 4
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
 LEAST_BURST, LEAST_BINS = 256, 16  # samples and bins that the density beside other emissions is taken from
+PIECES_S, PIECES_HZ = 0.05, 400e3  # of bursts whose tones the detector may find one by one
+CONSTANT = 0.2  # relative variance of the power: that of two emissions ten times apart in power
+SOUND_REACH_HZ, SOUND_BELOW_DB = 10_000.0, 3.0  # of an AM station's sidebands, from their carrier
+SOUND_SLACK_S, SOUND_RIM_S = 0.1, 0.06
+MOST_SOUND = 1 << 18  # samples
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
 
@@ -55,6 +71,7 @@ class Track:
     data_mode: str | None = None  # the first mode that read a frame of it with its check passed
     updated_ns: int = 0
     ended: bool = False
+    sideband: bool = False  # of another emission, as far as it has been heard: no row of its own
 
 
 def _key(frame: Frame) -> tuple[str, int, Bits]:
@@ -90,6 +107,7 @@ class StretchSurvey:
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
+        self._joined: deque[Detection] = deque(maxlen=64)  # bursts made of pieces
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
@@ -187,7 +205,8 @@ class StretchSurvey:
     # -- detections -----------------------------------------------------------------------------------
 
     def _take_detections(self, detections: Iterable[Detection]) -> None:
-        for found in {item.number: item for item in detections}.values():
+        latest = {item.number: item for item in detections}
+        for found in self._without_pieces(latest.values()):
             if self._audio is not None:  # has no mixer, and so none of its offset and images
                 found = replace(found, artefact=None)
             else:
@@ -196,6 +215,55 @@ class StretchSurvey:
             self._take_detection(found)
             if not found.open:
                 self._seen.discard(found.number)
+
+    def _without_pieces(self, detections: Iterable[Detection]) -> list[Detection]:
+        """Give detections with those joined to one that are pieces of one short burst, keyed between far tones.
+
+        A burst of a few rows does not show the detector that its tones take turns. They begin and end together, and
+        what is between them all has a constant envelope, which no two emissions have that are on at once.
+        """
+        rate = self.stream.rate_hz
+        out: list[Detection] = []
+        short: list[Detection] = []
+        for found in detections:
+            alone = found.open or found.number in self._tracks or found.number in self._seen
+            alone = alone or found.part_of is not None or found.stop - found.start > PIECES_S * rate
+            (out if alone or found.artefact else short).append(found)
+        short.sort(key=lambda item: item.start)
+        reach = 2 * PIECES_S * rate
+        taken: set[int] = set()
+        for first in sorted(short, key=lambda item: item.level_dbfs, reverse=True):
+            if first.number in taken or any(is_beside(first, whole, rate) for whole in self._joined):
+                continue  # came later: the narrower a piece, the longer the detector waits for more of it
+            near = short[
+                bisect_left(short, first.start - reach, key=lambda item: item.start) : bisect_left(
+                    short, first.start + reach, key=lambda item: item.start
+                )
+            ]
+            near = [item for item in near if item.number not in taken and is_together(first, item, rate)]
+            whole, pieces = first, {first.number}
+            for piece in sorted(near, key=lambda item: abs(item.center_hz - first.center_hz)):
+                low, high = min(whole.low_hz, piece.low_hz), max(whole.high_hz, piece.high_hz)
+                if high - low < PIECES_HZ:
+                    whole = replace(whole, low_hz=low, high_hz=high, center_hz=(low + high) / 2)
+                    pieces.add(piece.number)
+            if len(pieces) > 1 and self._is_constant(whole):
+                taken |= pieces
+                self._joined.append(whole)
+                out.append(whole)
+            else:
+                out.append(first)
+        return out
+
+    def _is_constant(self, found: Detection) -> bool:
+        """Tell whether all that is in the band of a short burst has a constant envelope."""
+        stream = self.stream
+        margin = round(PIECES_S / 4 * stream.rate_hz)
+        start = max(found.start - margin, 0)
+        data = stream.read(start, found.stop - start + margin)
+        samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns, found.noise_dbfs_hz)
+        burst = cut(samples, found, stream.rate_hz)
+        return burst is not None and Features(burst).envelope_variation < CONSTANT
 
     def _by_clock(self, found: Detection) -> Detection:
         """Give a detection with the word of its samples on whether it is a line of the receiver's clock."""
@@ -286,7 +354,9 @@ class StretchSurvey:
         began_ns = self._ns(follower.detection.start)
         settled = track.record is not None or follower.detection.artefact
         if not settled and now_ns - began_ns > BURST_NS + 1_000_000_000 and follower.identification:
-            self._settle(track, self._ledger.open(self._burst_of_track(track)))
+            track.sideband = track.sideband or (not track.data_mode and self._is_sideband(follower.detection))
+            if not track.sideband:
+                self._settle(track, self._ledger.open(self._burst_of_track(track)))
         if track.record is not None:
             self._release(track, now_ns - 3_000_000_000)
             if now_ns - track.updated_ns > UPDATE_NS:
@@ -407,7 +477,9 @@ class StretchSurvey:
         if not track.data_mode and self._is_modulation(follower):
             return
         followed = (item.follower.detection for item in self._tracks.values())
-        if not (track.data_mode or track.record) and is_heard_twice(found, followed):
+        if not (track.data_mode or track.record) and (
+            is_heard_twice(found, followed) or self._is_sideband(found)
+        ):
             return
         if follower.detection.artefact and not track.data_mode:
             if track.record is None:
@@ -472,6 +544,32 @@ class StretchSurvey:
         )
         noise = 10 ** (found.noise_dbfs_hz / 10)
         return bins >= LEAST_BINS and density < noise * (1.15 + 4 / np.sqrt(bins))
+
+    def _is_sideband(self, found: Detection) -> bool:
+        """Tell whether a narrow emission is but sound of an AM station whose carrier is followed as another."""
+        rate, reach = self.stream.rate_hz, SOUND_REACH_HZ
+        if found.high_hz - found.low_hz > 2 * reach:
+            return False
+        slack = round(SOUND_SLACK_S * rate)
+        for other in (track.follower.detection for track in (*self._ended, *self._tracks.values())):
+            middle = other.center_hz
+            if (
+                other.number == found.number
+                or other.high_hz - other.low_hz > SOUND_REACH_HZ
+                or other.level_dbfs < found.level_dbfs + SOUND_BELOW_DB
+                or max(abs(found.low_hz - middle), abs(found.high_hz - middle)) > reach
+                or other.start > found.start + slack
+                or other.stop < found.stop - slack
+            ):
+                continue
+            count = min(found.stop - found.start + 2 * round(SOUND_RIM_S * rate), MOST_SOUND)
+            start = max((found.start + found.stop - count) // 2, 0)
+            data = self.stream.read(start, count)
+            samples = Samples(data, rate, self.stream.center_hz, start, self.stream.epoch_ns)
+            band = (found.low_hz, found.high_hz)
+            if is_sideband(samples, band, (other.low_hz, other.high_hz), found.noise_dbfs_hz):
+                return True
+        return False
 
     def _forget_homes(self, now_ns: int) -> None:
         """Let go of frames whose message has not come within two minutes."""

@@ -19,6 +19,7 @@ AGREED = 0.9  # of the votes: now and then one of a thousand packets is taken fo
 KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as read
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
 PACKET_NS = 500_000_000  # shorter ones are no speech, though their frequency swings like that of speech
+TOGETHER_S = 0.002  # within which edges of a burst's pieces are found
 TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "chirp", "unknown")
 
 
@@ -195,6 +196,24 @@ def is_heard_twice(found: Detection, others: Iterable[Detection]) -> bool:
         and abs(other.center_hz - found.center_hz) < 0.2 * width
         and 0.5 < (other.high_hz - other.low_hz) / width < 2
         for other in others
+    )
+
+
+def is_together(one: Detection, other: Detection, rate_hz: float) -> bool:
+    """Tell whether two short bursts begin and end together, as far as rows of the detector tell."""
+    slack = max(TOGETHER_S * rate_hz, 0.2 * (one.stop - one.start))
+    return abs(one.start - other.start) <= slack and abs(one.stop - other.stop) <= slack
+
+
+def is_beside(piece: Detection, whole: Detection, rate_hz: float) -> bool:
+    """Tell whether something short belongs to a burst that is known whole: in its time, beside it, and weaker."""
+    slack = max(TOGETHER_S * rate_hz, 0.2 * (whole.stop - whole.start))
+    width = whole.high_hz - whole.low_hz
+    return (
+        whole.start - slack <= piece.start
+        and piece.stop <= whole.stop + slack
+        and piece.level_dbfs < whole.level_dbfs
+        and whole.low_hz - width < piece.center_hz < whole.high_hz + width
     )
 
 

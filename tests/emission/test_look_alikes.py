@@ -1,0 +1,110 @@
+"""Signals that look like another class: each made here from its definition (source beside it), none by the program."""
+
+from itertools import pairwise
+
+import emission_signals as sig
+import numpy as np
+import pytest
+
+from earwitness.core.types import Samples
+from earwitness.emission.identify import examine
+from earwitness.emission.measure import is_sideband
+
+
+def told(iq, rate, snr_db, seed=1):
+    samples, detection, span, _, _ = sig.channel(iq, rate, snr_db, np.random.default_rng(seed))
+    return examine(samples, detection, span_hz=span)[1]
+
+
+def reversals(rng, seconds, rate=4000, baud=31.25):
+    """BPSK of 31.25 Bd with cosine amplitude over each reversal; mostly without one, as text is (from memory)."""
+    period = round(rate / baud)
+    signs = np.cumprod(1 - 2 * (rng.random(int(seconds * baud) + 1) < 0.35))
+    over = (1 - np.cos(np.pi * np.arange(period) / period)) / 2
+    return np.concatenate([a + (b - a) * over for a, b in pairwise(signs)]) + 0j
+
+
+@pytest.mark.parametrize("snr_db", [10, 20])
+@pytest.mark.parametrize("seed", range(4))
+def test_reversed_phase_is_no_morse(snr_db, seed):
+    iq = reversals(np.random.default_rng(seed), 5)
+    assert told(iq, 4000, snr_db).kind in ("psk", "unknown")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_morse_that_drifts_is_morse(seed):
+    rng = np.random.default_rng(seed)
+    iq, rate = sig.cw(rng, 4, 22)
+    t = np.arange(len(iq)) / rate
+    assert told(iq * np.exp(2j * np.pi * 8 * np.sin(1.5 * t)), rate, 12).kind == "cw"
+
+
+@pytest.mark.parametrize(("baud", "shift_hz"), [(45.45, 170), (50, 450), (75, 850)])
+@pytest.mark.parametrize("seed", range(3))
+def test_start_stop_telegraphy_has_the_rate_of_its_shortest_element(baud, shift_hz, seed):
+    """Start, five units, a stop of one and a half (ITU-T S.3), and rests of any length."""
+    rng = np.random.default_rng(seed)
+    rate, parts = 12_000, []
+    while sum(length for _, length in parts) < 6 * baud:
+        if rng.random() < 0.1:
+            parts.append((1, rng.uniform(2, 15)))
+        parts += [(-1, 1), *((2 * int(bit) - 1, 1) for bit in rng.integers(0, 2, 5)), (1, 1.5)]
+    ends = np.cumsum([length for _, length in parts]) / baud
+    t = np.arange(6 * rate) / rate
+    levels = np.array([level for level, _ in parts])[np.searchsorted(ends, t, "right")]
+    found = told(sig.frequency_modulated(shift_hz / 2 * levels, rate), rate, 15)
+    assert found.kind == "fsk2"
+    assert found.symbol_rate_hz == pytest.approx(baud, rel=0.015)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_spread_chirps_in_noise_are_no_broadcast(seed):
+    iq, rate = sig.spread(np.random.default_rng(seed), 0.2)
+    assert told(iq, rate, 7, seed).kind == "chirp"
+
+
+def test_a_silent_stereo_broadcast_is_known_by_its_pilot():
+    """19 kHz at a tenth of 75 kHz (ITU-R BS.450) under quiet sound: narrower than any loud passage."""
+    rate = 200_000
+    t = np.arange(rate) / rate
+    sound = 4000 * sig.audio(1, rate, np.random.default_rng(3), 50, 8000)
+    found = told(sig.frequency_modulated(sound + 7500 * np.sin(2 * np.pi * 19_000 * t), rate), rate, 15)
+    assert (found.kind, found.variant) == ("fm", "wfm")
+
+
+@pytest.mark.parametrize("tone_hz", [67.0, 88.5, 151.4])
+def test_a_tone_under_silence_is_no_keying(tone_hz):
+    """Tone squelch (TIA-603) at 15 % of 2.5 kHz while nobody speaks."""
+    t = np.arange(48_000) / 48_000
+    assert (
+        told(sig.frequency_modulated(375 * np.sin(2 * np.pi * tone_hz * t), 48_000), 48_000, 20).kind
+        != "fsk2"
+    )
+
+
+def sound(rng, count, rate, low, high):
+    spectrum = np.fft.rfft(rng.standard_normal(count))
+    hz = np.fft.rfftfreq(count, 1 / rate)
+    wave = np.fft.irfft(np.where((hz > low) & (hz < high), spectrum, 0), count)
+    return wave / np.std(wave)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+@pytest.mark.parametrize("seed", range(4))
+def test_sidebands_lie_along_their_carrier_and_neighbours_do_not(side, seed):
+    rng = np.random.default_rng(seed)
+    rate, count, density = 96_000, 96_000, 1e-9
+    t = np.arange(count) / rate
+    fade = 1 + 0.6 * np.exp(2j * np.pi * 0.7 * t + 1j * seed)  # two paths
+    noise = np.sqrt(density * rate / 2) * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
+    line = np.exp(2j * np.pi * 7_003 * t) * fade
+    talk = sound(rng, count, rate, 600, 2400)
+    band = (100e6 + 7_003 + side * 600, 100e6 + 7_003 + side * 2400)
+    around = (100e6 + 6_950, 100e6 + 7_060)
+    double = line * (1 + 0.1 * talk) + noise
+    spectrum = np.fft.fft(talk)
+    spectrum[(np.fft.fftfreq(count) * side) < 0] = 0
+    single = line + 0.2 * np.fft.ifft(spectrum) * np.exp(2j * np.pi * 7_003 * t) + noise
+    for iq, wanted in ((double, True), (single, False)):
+        samples = Samples(iq.astype(np.complex64), rate, 100e6, 0, 0)
+        assert is_sideband(samples, (min(band), max(band)), around, 10 * np.log10(density)) == wanted
