@@ -29,6 +29,7 @@ from earwitness.coding.hdlc import FLAG, HdlcFrame, frame_at, hard_bits, nrzi_en
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.peaks import peaks
 from earwitness.dsp.resample import Resampler
 from earwitness.modes.ais.gmsk import SPAN, SYMBOL_RATE_HZ, main_pulse, modulate, phase_pulse
 from earwitness.modes.ais.messages import legal, plausible
@@ -610,9 +611,8 @@ class _SoundWay:
         if ready < SOUND_HOP:
             return []
         like = likeness(self._sound[: ready + KNOWN_SOUNDS.shape[1]], KNOWN_SOUNDS)
-        places = np.empty(len(like) // PEAK + 1, np.int64)
-        places = places[: _peaks(like, SOUND_LIKE, PEAK, places)]
-        out = [frame for at in places.tolist() if (frame := self._read_at(at)) is not None]
+        starts = peaks(like, SOUND_LIKE, PEAK)
+        out = [frame for at in starts if (frame := self._read_at(at)) is not None]
         drop = ready - 2 * PEAK
         self._sound, self._at = self._sound[drop:], self._at + drop
         return out
@@ -701,7 +701,7 @@ class _CarrierWay:
         _gate(self._y[self._scored - self._y_at :], KNOWN_SIGNS, out)
         scores = np.concatenate([self._scores, out])
         base = self._scored - 2 * PEAK
-        self._starts += [(base + n, 0) for n in _starts_of(scores)]
+        self._starts += [(base + n, 0) for n in peaks(scores, GATE, PEAK)]
         self._scores = scores[-2 * PEAK :]
         self._scored += len(out)
 
@@ -781,7 +781,7 @@ class _CarrierWay:
         out = np.empty(last - first + 2 * PEAK, np.float32)
         at = first - PEAK - self._y_at
         _gate(self._y[at : at + len(out) + SPAN_SAMPLES + OS], KNOWN_SIGNS, out)
-        fresh = {first - PEAK + n: depth + 1 for n in _starts_of(out)}
+        fresh = {first - PEAK + n: depth + 1 for n in peaks(out, GATE, PEAK)}
         self._starts = sorted({**dict(self._starts), **fresh}.items())
 
     def _frame(self, found: _Found, base: int) -> Frame:
@@ -834,33 +834,6 @@ def _steady(burst: _Coherent, carrier: float) -> np.ndarray:
     out = top / power
     blend = np.clip((k - first) / STEADY, 0, 1)
     return ((blend * out + (1 - blend) * np.polyval(line, k)) * turn).astype(np.complex64)
-
-
-@kernel("int64(float32[::1], float32, int64, int64[::1])")
-def _peaks(scores: np.ndarray, gate: float, near: int, out: np.ndarray) -> int:
-    """Find where scores pass the gate and none within `near` is higher; the outer `near` are context.
-
-    The first of equals counts, so that a plateau gives one peak. Gives how many of `out` are filled.
-    """
-    count = 0
-    for n in range(near, len(scores) - near):
-        top = scores[n]
-        if top <= gate:
-            continue
-        peak = True
-        for i in range(n - near, n + near + 1):
-            if scores[i] > top or (scores[i] == top and i < n):
-                peak = False
-                break
-        if peak and count < len(out):
-            out[count] = n
-            count += 1
-    return count
-
-
-def _starts_of(scores: np.ndarray) -> list[int]:
-    out = np.empty(len(scores) // PEAK + 1, np.int64)
-    return [int(n) for n in out[: _peaks(scores, GATE, PEAK, out)]]
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from earwitness.coding.hdlc import Deframer, HdlcFrame
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.peaks import peaks
 from earwitness.dsp.resample import Resampler
 from earwitness.modes.vdl2 import burst
 from earwitness.modes.vdl2.avlc import LEAST_OCTETS, MOST_OCTETS, proper
@@ -103,25 +104,6 @@ def _gate(y: np.ndarray, turns: np.ndarray, out: np.ndarray) -> None:
             p[n] += e[n + k * OS]
     for n in range(len(out)):
         out[n] = np.sqrt(re[n] * re[n] + im[n] * im[n]) / p[n]
-
-
-@kernel("int64(float32[::1], float32, int64, int64[::1])")
-def _peaks(scores: np.ndarray, gate: float, near: int, out: np.ndarray) -> int:
-    """Find where scores pass the gate and none within `near` is higher; the outer `near` are context."""
-    count = 0
-    for n in range(near, len(scores) - near):
-        top = scores[n]
-        if top <= gate:
-            continue
-        peak = True
-        for i in range(n - near, n + near + 1):
-            if scores[i] > top or (scores[i] == top and i < n):
-                peak = False
-                break
-        if peak and count < len(out):
-            out[count] = n
-            count += 1
-    return count
 
 
 @kernel("complex128(complex64[::1], float64, float32[:, ::1])", fastmath=True)
@@ -412,9 +394,8 @@ class Demodulator:
             out = np.empty(count, np.float32)
             _gate(self._y[self._scored - self._y_at :], UNIQUE_TURNS, out)
             scores = np.concatenate([self._scores, out])
-            places = np.empty(len(scores) // PEAK + 1, np.int64)
-            for n in places[: _peaks(scores, GATE, PEAK, places)]:
-                self._begin(self._scored - 2 * PEAK + int(n))
+            for n in peaks(scores, GATE, PEAK):
+                self._begin(self._scored - 2 * PEAK + n)
             self._scores = scores[-2 * PEAK :]
             self._scored += count
         frames: list[Frame] = []
