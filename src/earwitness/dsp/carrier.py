@@ -14,6 +14,7 @@ from memory). The matched filter is evaluated at the instants the timing loop as
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -22,7 +23,7 @@ import numpy as np
 from earwitness.dsp import fft, swept
 from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.spectra import NARROWED, hann, narrowed
+from earwitness.dsp.spectra import NARROWED, hann, mean_power, narrowed
 from earwitness.dsp.voice import fir
 
 PHASES = 64  # sub-sample positions of the matched filter
@@ -31,7 +32,7 @@ REAL, BPSK, QPSK, OQPSK = 0, 1, 2, 3
 STATE = 12
 PULL = 0.3  # of how far the carrier is from where it was expected, that is made up in the next piece
 LEAST_MEASURED = 256  # symbols from which the drift is measured
-PIECE = 8192  # samples that drift is taken to be even in
+PIECE = 8192  # samples that drift is taken to be even in, at most
 LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 NEAR_ERROR = 2e-4  # of a clock that lines are looked for first
@@ -280,6 +281,9 @@ class Tracker:
             start.turn / start.per / (2 * np.pi)
         )  # taken out before the matched filter, cycles a sample
         self._drift = drift
+        # in a piece, a drift that is not as expected takes the carrier half as far as the loop may follow
+        even = 0.5 * reach / (2 * np.pi * start.per * drift) if drift else np.inf
+        self._even = int(np.clip(even, PIECE // 8, PIECE if drift else sys.maxsize))
         self._bend = min(max(start.bend, -drift), drift)  # of what is fed next
         base = self._base - self._bend * start.place  # of the first sample
         phase = start.phase - 2 * np.pi * start.place * (base + 0.5 * self._bend * start.place)
@@ -355,6 +359,15 @@ class Tracker:
     def feed(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Take the next samples; give (symbols, places)."""
         x = np.asarray(x, np.complex64)
+        if len(x) <= self._even:
+            return self._piece(x)
+        parts = [self._piece(x[at : at + self._even]) for at in range(0, len(x), self._even)]
+        symbols, places = (np.concatenate(each) for each in zip(*parts, strict=True))
+        if len(places) > 1:
+            self._per = float(places[-1] - places[0]) / (len(places) - 1)
+        return symbols, places
+
+    def _piece(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         fresh = self._turned(x)
         self._fed += len(x)
         self._held = np.concatenate([self._held, fresh])
@@ -477,7 +490,7 @@ def _strongest(spectrum: np.ndarray, cycles: float, reach: float, around: float)
 
 
 _ROW = 256
-_AROUND = np.exp(2j * np.pi * np.arange(_ROW) / _ROW)
+_AROUND = np.exp(2j * np.pi * (np.arange(_ROW) / _ROW - 0.5))
 
 
 def centroid(z: np.ndarray) -> float:
@@ -486,7 +499,7 @@ def centroid(z: np.ndarray) -> float:
     if not rows:
         return 0.0
     spectra = fft.forward(z[: rows * _ROW].reshape(rows, _ROW) * hann(_ROW), overwrite=True)
-    power = np.asarray((spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64))
+    power = mean_power(spectra).astype(np.float64)
     power = np.convolve(np.concatenate([power[-8:], power, power[:8]]), np.full(17, 1 / 17), "valid")
     above = power - 1.3 * float(np.sort(power)[_ROW // 10])
     above[above < 0] = 0

@@ -28,6 +28,11 @@ LEAST_POWER = 12.0  # of a signal over the floor, in bins of the floor
 WIDEST = 0.6  # of the channel: what is wider is not for tuning to
 BORNE = 0.25  # of a signal's width that it may be off
 SLIDE_HZ_S = 250.0  # a low orbit at 437 MHz gives some 150 Hz/s at closest approach (from memory)
+# a second: of how far it is off, and of what that is more than it may be; what is twice as far off is twice as urgent
+PULL, PULL_BEYOND = 0.03, 0.15
+RAMP = (
+    0.06  # by how much a slide may grow or shrink, hertz a second each second, for each hertz it may be off
+)
 SHARE = 0.6  # of the power over the noise that what is tuned to has
 STRONG = 2.0  # of its mean power over the floor, from which the channel is tuned to it at once
 EMPTY, NEAR_BINS = 0.25, 12  # of that, below which what is so near to where the channel is tuned is nothing
@@ -110,6 +115,7 @@ class Centred:
         self._turns = 0.0
         self._off_hz = 0.0  # averaged
         self._sliding = False
+        self._slide_hz_s = 0.0
         self._weak_hz: list[float] = []  # where the latest pieces had what is too weak to be sure of at once
         self._absent = ABSENT  # pieces since something stood out
         self._at = 0
@@ -121,14 +127,22 @@ class Centred:
         found = None if quiet or len(piece) < LEAST else self._signal(piece)
         slide = 0.0
         self._absent += 1
+        if found is None or not found[2] or self._absent > ABSENT:
+            self._slide_hz_s = 0.0
         if found is not None:
             middle, borne, touches = found
             off = middle - self._shift_hz
             if touches and self._absent <= ABSENT:
-                most = SLIDE_HZ_S * len(piece) / self._rate_hz
+                piece_s = len(piece) / self._rate_hz
                 self._off_hz += AVERAGE * (off - self._off_hz)
                 self._sliding = abs(self._off_hz) > (0.2 if self._sliding else 1.0) * borne
-                slide = float(np.clip(self._off_hz, -most, most)) if self._sliding else 0.0
+                beyond = self._off_hz - float(np.clip(self._off_hz, -borne, borne))
+                beyond *= 1 + abs(beyond) / borne
+                pull = PULL * self._off_hz + PULL_BEYOND * beyond if self._sliding else 0.0
+                pull = float(np.clip(pull, -SLIDE_HZ_S, SLIDE_HZ_S))
+                more = RAMP * borne * piece_s
+                self._slide_hz_s += float(np.clip(pull - self._slide_hz_s, -more, more))
+                slide = self._slide_hz_s * piece_s
             elif abs(off) > borne:
                 self._shift_hz, self._off_hz, self._sliding = middle, 0.0, False
             else:

@@ -64,6 +64,8 @@ VAIN_EVERY, VAIN_SELDOM = (
     6,
 )  # but one in so many is looked at; after a longer time, where windows are short
 LONG_VAIN, SLOW_HZ = 4.0, 20_000.0
+FRESH = 4  # windows of something in each of which drift and frequency keying are thought of
+LEAST_REST = 0.25  # of the last window that is there, below which it is not looked at
 MOST_STARTS, STARTS_S = (
     24,
     1.0,
@@ -85,7 +87,7 @@ REACH = 5  # half symbols either side that frequency keying is fitted to
 FIT = 2048  # symbols fitted together
 LOOP_HZ = 25.0  # carrier loop's noise bandwidth, held between shares of the symbol rate:
 CLOCK_WIDTH = 0.004  # clock loop's, a share
-LOOP_LEAST, LOOP_MOST = 0.006, 0.02
+LOOP_LEAST, LOOP_MOST = 0.006, 0.01
 
 
 def equalised(half: np.ndarray) -> np.ndarray:
@@ -97,8 +99,10 @@ def equalised(half: np.ndarray) -> np.ndarray:
     count = (len(half) - 2 * REACH) // 2
     if count < 64:
         return np.zeros(count, np.float32)
-    rows = np.stack([half[k : k + 2 * count : 2] for k in range(2 * REACH + 1)] + [np.ones(count)], axis=1)
-    first = rows[:, REACH]
+    rows = np.ones((2 * REACH + 2, count), np.float32)
+    for k in range(2 * REACH + 1):
+        rows[k] = half[k : k + 2 * count : 2]
+    first = rows[REACH]
     blocks = count // BLOCK_SYMBOLS
     cut = first[: blocks * BLOCK_SYMBOLS].reshape(blocks, BLOCK_SYMBOLS)
     spread = np.sum(np.abs(cut - cut.mean(axis=1, keepdims=True)), axis=1)
@@ -110,15 +114,15 @@ def equalised(half: np.ndarray) -> np.ndarray:
     low, high = 3 * len(sound) // 20, 17 * len(sound) // 20
     ordered = np.partition(sound, (low, high))
     middle = float(0.5 * (ordered[low] + ordered[high]))
-    target = np.where(first > middle, 1.0, -1.0)
-    weighted = rows * weight[:, None]
-    gram = weighted.T @ rows
+    target = np.where(first > middle, np.float32(1), np.float32(-1))
+    weighted = rows * weight.astype(np.float32)
+    gram = (weighted @ rows.T).astype(np.float64)
     gram[np.diag_indices(2 * REACH + 1)] += 1e-3 * np.trace(gram) / (2 * REACH + 2) + 1e-12
     out = target
     for _ in range(2):
-        out = rows @ np.linalg.solve(gram, weighted.T @ target)
-        target = np.where(out > 0, 1.0, -1.0)
-    return np.asarray(out, np.float32)
+        out = np.linalg.solve(gram, weighted @ target).astype(np.float32) @ rows
+        target = np.where(out > 0, np.float32(1), np.float32(-1))
+    return out
 
 
 class _Stream:
@@ -301,6 +305,7 @@ class Demodulator:
         self._centred = Centred(rate, CENTRED_HZ)
         self._fed = False
         self._taken = 0  # samples, in whole windows
+        self._end = np.inf  # samples there are in all, once that is known
         self._octaves = octaves(rate, AUDIO_RATES_HZ if self._audio else RATES_HZ, kind)
         self._reversal: list[Octave] = []
         if self._audio and rate >= 4 * AUDIO_REVERSAL_HZ * 1.5:
@@ -346,6 +351,7 @@ class Demodulator:
             return []
         out: list[Frame] = []
         rest = self._blocks.rest()
+        self._end = float(self._taken + len(rest))
         if self._fed:
             tail = np.zeros(WINDOW, np.float32 if self._audio else np.complex64)
             tail[: len(rest)] = rest
@@ -419,7 +425,7 @@ class Demodulator:
         if self._noise is not None and not self._audio:
             noise = octave.rate_hz * 10 ** (self._noise / 10)
         power, alike = power_of(window)
-        asleep = self._asleep(power, alike, noise)
+        asleep = self._asleep(power, alike, noise) or self._end < (at + LEAST_REST * WINDOW) * octave.factor
         if asleep:
             self._vain[key] = 0
         else:
@@ -432,8 +438,15 @@ class Demodulator:
         chances: list[Chance] = []
         steps: dict[float, np.ndarray] = {}
         if not asleep and not blind:
-            drifting = vain <= limit or vain // every % 2 == 1
-            chances, steps = self._chances(octave, window, power, alike, rates, drifting=drifting)
+            drifting = frequency = True
+            if vain > limit:
+                drifting = vain // every % 2 == 1
+            elif vain > FRESH and octave.rate_hz > SLOW_HZ:  # a window beside tells it as well
+                drifting = vain % 2 == 0
+                frequency = not drifting or any(item[:2] == (key, carrier.REAL) for item in self._streams)
+            chances, steps = self._chances(
+                octave, window, power, alike, rates, drifting=drifting, frequency=frequency
+            )
         out: list[Frame] = []
         found = {(key, chance.kind, chance.rate_hz): chance for chance in chances}
         if settled is not None:
@@ -475,8 +488,12 @@ class Demodulator:
         rates: list[float],
         *,
         drifting: bool,
+        frequency: bool,
     ) -> tuple[list[Chance], dict[float, np.ndarray]]:
-        """Give what the newest window of an octave may hold, and its frequency steps as filtered for rates."""
+        """Give what the newest window of an octave may hold, and its frequency steps as filtered for rates.
+
+        Drifting carriers and frequency keying are thought of where that is told.
+        """
         settled = self._settled
         chances: list[Chance] = []
         if np.iscomplexobj(window) and (settled is None or settled[1] != carrier.REAL):
@@ -486,7 +503,7 @@ class Demodulator:
             )
         if octave in self._reversal:
             return [chance for chance in chances if chance.kind == carrier.BPSK], {}
-        if settled is not None and settled[1] != carrier.REAL:
+        if not frequency or (settled is not None and settled[1] != carrier.REAL):
             return chances, {}
         linear = {chance.rate_hz: chance.strength for chance in chances if chance.kind == carrier.QPSK}
         steps = {rate: self._steps(octave, rate) for rate in rates}

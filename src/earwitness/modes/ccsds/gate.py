@@ -357,28 +357,29 @@ def _floor(power: np.ndarray, at: int, median: float, mean: float) -> float:
     return max(float(np.median(near)) / median, 0.1 * mean) + 1e-30
 
 
-@kernel("int64(float32[::1], float64, int64[::1])", fastmath=True)
-def _standing_out(power: np.ndarray, least: float, out: np.ndarray) -> int:
-    """Note the places, in order, of values that are the largest beside them and `least` times the mean around them."""
+@kernel("UniTuple(int64, 2)(float32[::1], float64, float64, int64[::1])", fastmath=True)
+def _standing_out(power: np.ndarray, least: float, more: float, out: np.ndarray) -> tuple[int, int]:
+    """Note the places, in order, of values that are the largest beside them and `least` times the mean around them.
+
+    Gives how many they are, and how many are `more` times that.
+    """
     size = len(power)
     total = 0.0
     for k in range(-AROUND, AROUND + 1):
         total += power[k % size]
     scale = np.float32(least / (2 * AROUND + 1))
-    count = 0
+    count, strong = 0, 0
     for n in range(size):
         here = power[n]
-        if (
-            here > scale * total
-            and here >= power[n - 1]
-            and here > power[(n + 1) % size]
-            and count < len(out)
-        ):
-            out[count] = n
-            count += 1
+        if here > scale * total and here >= power[n - 1] and here > power[(n + 1) % size]:
+            if count < len(out):
+                out[count] = n
+                count += 1
+            if here > more * scale * total:
+                strong += 1
         after, before = n + 1 + AROUND, n - AROUND
         total += power[after - size if after >= size else after] - power[before]
-    return count
+    return count, strong
 
 
 @kernel("UniTuple(int64, 2)(float32[::1], int64[::1], float64)")
@@ -432,10 +433,11 @@ def _square_lines(
         top += 1
     reversal = most / _floor(square, top, median, mean)
     standing = np.empty(MOST_LINES, np.int64)
-    if _standing_out(square, TONES_LEAST * least, standing) > MOST_TONES:
+    count, strong = _standing_out(square, least, TONES_LEAST, standing)
+    if strong > MOST_TONES:
         out[:, :3] = 0.0
         return
-    standing = standing[: _standing_out(square, least, standing)]
+    standing = standing[:count]
     for row in range(len(cycles)):
         away = int(np.floor(cycles[row] * size + 0.5))
         slack = int(np.ceil(FAR_ERROR * away)) + 2
@@ -584,7 +586,8 @@ def _drifting(
     middle = carrier.centroid(window)
     taps = _taps(rate_hz / max(rates))
     half = len(taps) // 2
-    padded = np.pad(carrier.mixed(window, middle), (half, half + 1))
+    padded = np.zeros(len(window) + 2 * half + 1, np.complex64)
+    padded[half : half + len(window)] = carrier.mixed(window, middle)
     near = np.empty(len(window), np.complex64)
     fir(padded.view(np.float32), taps, 2, near.view(np.float32))
     best = swept.sharpest(near * near, 2 * drift_of(max(rates), rate_hz), pairs)
