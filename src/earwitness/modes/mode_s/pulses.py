@@ -27,6 +27,7 @@ TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told
 STEADY = 0.75  # coherence of a reply below TIGHT_US: noise has 0.34 to 0.60, a reply at 11 dB 0.96
 GARBLED = 2.0  # in place of plainness: read with another over it
 MOST_DOUBTFUL = 48  # preambles in the clear without a reading that are looked at again in a chunk
+RUN = 32  # scores that are looked at together
 BLOCK = 4096  # samples searched at a time: their scores stay in the nearest cache
 GROUP = 64  # samples whose power is summed for the noise estimate
 COARSE = 2  # phases per sample in the preamble search: those between are told apart by the reading
@@ -145,14 +146,15 @@ def take(raw: np.ndarray, x: np.ndarray, power: np.ndarray, groups: np.ndarray) 
 
 
 @kernel(
-    "void(float32[::1], int64, int64, float32[:,::1], int64[:,:,::1], int64[::1], float32, float32, float32[:,::1], float32[::1])",
+    "void(float32[::1], int64, int64, float32[:,::1], int64[:,:,::1], int64[::1], float32, float32, float32[:,::1], float32[::1], boolean[::1])",
     fastmath=True,
 )
-def search(power, start, stop, weights, places, quiet, floor, ratio, window, score):  # type: ignore[no-untyped-def]
+def search(power, start, stop, weights, places, quiet, floor, ratio, window, score, busy):  # type: ignore[no-untyped-def]
     """Score every sample of [start, stop) as the start of a preamble; 0 where it is none.
 
     The score is the energy in the four pulse windows at the best of COARSE phases. It counts only above
-    `floor` and above `ratio` times what stands in the windows that must be empty. `power` must reach 13 us
+    `floor` and above `ratio` times what stands in the windows that must be empty. `busy` tells which RUNs of
+    scores may have any: those of the others say nothing. `power` must reach 13 us
     past `stop`; `window` is scratch (COARSE, >= stop - start + 13 us).
     """
     span = 0
@@ -194,12 +196,21 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
         b3 = window[places[0, 1, 3]][places[1, 1, 3] :]
         share = ratio * np.float32(4.0 / 7.0)
         for i in range(n):
-            best = max(
-                a0[i] + a1[i] + a2[i] + a3[i],
-                b0[i] + b1[i] + b2[i] + b3[i],
-            )
-            still = share * (q0[i] + q1[i] + q2[i] + q3[i] + q4[i] + q5[i] + q6[i])
-            out[i] = best if best > max(floor, still) else np.float32(0)
+            out[i] = max(a0[i] + a1[i] + a2[i] + a3[i], b0[i] + b1[i] + b2[i] + b3[i])
+        for run in range(0, n, RUN):
+            some = out[run : run + RUN]
+            most = np.float32(0)
+            for i in range(len(some)):
+                most = max(most, some[i])
+            busy[(base + run) // RUN] = most > floor
+            if most <= floor:
+                continue
+            end = run + len(some)
+            v0, v1, v2, v3 = q0[run:end], q1[run:end], q2[run:end], q3[run:end]
+            v4, v5, v6 = q4[run:end], q5[run:end], q6[run:end]
+            for i in range(len(some)):
+                still = share * (v0[i] + v1[i] + v2[i] + v3[i] + v4[i] + v5[i] + v6[i])
+                some[i] = some[i] if some[i] > max(floor, still) else np.float32(0)
 
 
 @kernel("float32(complex64)", fastmath=True)
@@ -280,9 +291,18 @@ def _still(x, t, us, table):  # type: ignore[no-untyped-def]
     return total / 7
 
 
+@kernel("float64(float32[:,::1], int64)", fastmath=True)
+def _apart(energy, count):  # type: ignore[no-untyped-def]
+    """Give how far apart the halves of the first `count` bits stand: highest at the right timing."""
+    total = np.float32(0)
+    for m in range(count):
+        total += abs(energy[0, m] - energy[1, m])
+    return total
+
+
 @kernel("float64(complex64[::1], float64, float64, int64, float32[:,::1])", fastmath=True)
 def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
-    """Give how far apart the halves of the first `count` bits stand: highest at the right timing."""
+    """Give the same of a reply that starts at t."""
     start = _fixed(t + 8.25 * us)
     step = _fixed(us * 64)
     half = _fixed(us * 0.5)
@@ -293,11 +313,15 @@ def _edge(x, t, us, count, table):  # type: ignore[no-untyped-def]
     return total
 
 
-@kernel("void(complex64[::1], int64, int64, float64, complex64[::1], float32[::1])", fastmath=True)
-def _unwind(x, origin, count, omega, out, turns):  # type: ignore[no-untyped-def]
-    """Put at least `count` samples from `origin` on into `out`, turned back by `omega` radians a sample.
+@kernel(
+    "Tuple((int64, complex128))(complex64[::1], int64, int64, int64, complex128, float64, complex64[::1], float32[::1])",
+    fastmath=True,
+)
+def _unwind(x, origin, begin, count, spin, omega, out, turns):  # type: ignore[no-untyped-def]
+    """Put samples `begin` to at least `count` from `origin` on into `out`, turned back by `omega` radians a sample.
 
-    They come in runs of 16; `turns` is room to work in.
+    They come in runs of 16; `spin` is the turn of the first, and `turns` room to work in. Gives where it would go on,
+    and the turn there.
     """
     one = complex(math.cos(omega), -math.sin(omega))
     step = complex(1.0, 0.0)
@@ -305,8 +329,8 @@ def _unwind(x, origin, count, omega, out, turns):  # type: ignore[no-untyped-def
         turns[k] = step.real
         turns[16 + k] = step.imag
         step *= one
-    spin = complex(1.0, 0.0)
-    for at in range(0, count, 16):
+    at = begin
+    while at < count:
         c = np.float32(spin.real)
         s = np.float32(spin.imag)
         here = x[origin + at : origin + at + 16]
@@ -318,6 +342,8 @@ def _unwind(x, origin, count, omega, out, turns):  # type: ignore[no-untyped-def
                 here[k].real * real - here[k].imag * imag, here[k].real * imag + here[k].imag * real
             )
         spin *= step
+        at += 16
+    return at, spin
 
 
 @kernel("float32(float32[:,::1], int64)", fastmath=True)
@@ -595,16 +621,17 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
     omega = math.atan2(imag, real)
     origin = first - 3
     shift = start - origin
-    _unwind(x, origin, int(65 * us) + 8, omega, turned, beside)
+    begun, spin = _unwind(x, origin, 0, int(65 * us) + 8, 1 + 0j, omega, turned, beside)
     _slice(turned, shift, us, 0, 56, table, halves, energy)
     level = _level(energy, 56)
     if _contrast(energy, 56) < (1.8 if loose else 3.6) or _holes(energy, 56, level) > 14:
         return False
     size = 112 if energy[0, 0] > energy[1, 0] else 56
     if size == 112:
-        _unwind(x, origin, int(121 * us) + 8, omega, turned, beside)
+        _unwind(x, origin, begun, int(121 * us) + 8, spin, omega, turned, beside)
     # timing again, by the data
-    here_edge = _edge(turned, shift, us, 24, table)
+    here_edge = _apart(energy, 24)
+    sliced = 56  # bits, at the right timing
     for direction in (-0.125, 0.125):
         moved = False
         for _ in range(3):
@@ -615,8 +642,9 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
             shift += direction
             moved = True
         if moved:
+            sliced = 0
             break
-    _slice(turned, shift, us, 0, size, table, halves, energy)
+    _slice(turned, shift, us, sliced, size, table, halves, energy)
     _by_envelope(energy, size, bits, certainty)
     df = _format(bits)
     if not _known(df) or (df >= 16) != (size == 112):
@@ -803,7 +831,7 @@ def take_away(x, power, t, us, size, bits, omega, shapes, turned, train):  # typ
         grown[k] = middle[k] * (slope * np.float32(k) - np.float32(1))
     real = train[SHIFTS + 1]
     imag = train[SHIFTS + 2]
-    _unwind(x, first, count, omega, turned, imag)
+    _unwind(x, first, 0, count, 1 + 0j, omega, turned, imag)
     for k in range(count):
         real[k] = turned[k].real
         imag[k] = turned[k].imag
@@ -843,7 +871,7 @@ def take_away(x, power, t, us, size, bits, omega, shapes, turned, train):  # typ
             imag[k] += wi * row[k]
     for k in range(count):
         turned[k] = complex(real[k], imag[k])
-    _unwind(turned, 0, count, -omega, turned, imag)
+    _unwind(turned, 0, 0, count, 1 + 0j, -omega, turned, imag)
     for k in range(count):
         x[first + k] -= turned[k]
     _repower(power, x, first, first + count)
@@ -969,6 +997,7 @@ def receive(  # type: ignore[no-untyped-def]
     back = int(124 * us)
     window = np.empty((COARSE, 2048 + int(14 * us)), np.float32)
     score = np.empty(BLOCK + 8, np.float32)
+    busy = np.empty((BLOCK + 8) // RUN + 1, np.bool_)
     turned = np.empty(int(124 * us) + 32, np.complex64)
     scratch = np.empty((SCRATCH_ROWS, 112), np.float32)
     train = np.empty((SHIFTS + 3, len(turned)), np.float32)
@@ -989,16 +1018,13 @@ def receive(  # type: ignore[no-untyped-def]
             first = max(block - near, low)
             last = min(block + BLOCK, high)
             span = min(last + near, high) - first
-            search(power, first, first + span, weights, places, quiet, floor + extra, ratio, window, score)
+            limit = floor + extra
+            search(power, first, first + span, weights, places, quiet, limit, ratio, window, score, busy)
             i = block - first
             while i < last - first:
-                if i % 32 == 0 and i + 32 <= last - first:
-                    most = np.float32(0)
-                    for k in range(32):
-                        most = max(most, score[i + k])
-                    if most == 0:
-                        i += 32
-                        continue
+                if not busy[i // RUN]:
+                    i = (i // RUN + 1) * RUN
+                    continue
                 s = score[i]
                 i += 1
                 if s == 0:
