@@ -8,6 +8,10 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 
+import numpy as np
+
+from earwitness.dsp.jit import kernel
+
 SCALE = 131072  # 2^17
 EARTH_NM = 3440.065  # mean radius
 
@@ -56,6 +60,27 @@ def decode_near(
     dlon = span / max(zones(lat) - odd, 1)
     lon = dlon * (math.floor(0.5 + longitude_deg / dlon - x) + x)
     return lat, _wrap(lon)
+
+
+_LATITUDES = np.array(_EDGES)
+
+
+@kernel("UniTuple(float64, 3)(int64, int64, boolean, float64, float64, boolean, float64)")
+def decode_within(yz, xz, odd, latitude_deg, longitude_deg, surface, limit_nm):  # type: ignore[no-untyped-def]
+    """Give what `decode_near` gives, and 1 where `within_nm` says that it lies within a limit of the reference."""
+    span = 90.0 if surface else 360.0
+    y = yz / SCALE
+    x = xz / SCALE
+    dlat = span / (60 - int(odd))
+    lat = dlat * (math.floor(0.5 + latitude_deg / dlat - y) + y)
+    number = 59 - np.searchsorted(_LATITUDES, abs(lat))
+    dlon = span / max(number - int(odd), 1)
+    lon = dlon * (math.floor(0.5 + longitude_deg / dlon - x) + x)
+    lon = (lon + 180) % 360 - 180
+    north = lat - latitude_deg
+    east = (lon - longitude_deg + 180) % 360 - 180
+    away = math.hypot(north, east * math.cos(math.radians(lat))) * 60.04
+    return lat, lon, 1.0 if away <= limit_nm else 0.0
 
 
 def decode_pair(
