@@ -179,26 +179,36 @@ def _next_bit(which, states, paths, room, back, fixed, first):  # type: ignore[n
     bit; it is 0 where `fixed`. `back` gets the bit that each new path left behind. At its `first` bit there was
     none before.
     """
-    shift = 2 * which
-    step = 1 << shift
     for k in range(5 * STATES):
         room[k] = paths[k]
-    for other in range(0, states, 4):
-        # the other reply's state: the high two bits, or the low two
-        rest = other if which == 0 else other >> 2
-        for bit in range(2):
-            old = rest | bit << shift
-            left = int(first == 0 and room[old | 2 * step] < room[old])
-            came = old | left << (shift + 1)
-            new = rest | bit << (shift + 1)
+    # a state of the first is the low two bits, one of the second the high two; of each the bit before is the upper
+    if which == 0:
+        for old in range(0, states, 4):
+            for bit in range(2):
+                left = first == 0 and room[old + bit + 2] < room[old + bit]
+                came = old + bit + 2 * left
+                new = old + 2 * bit
+                back[new] = left
+                back[new + 1] = left
+                for row in range(0, 5 * STATES, STATES):
+                    paths[row + new] = room[row + came]
+                    paths[row + new + 1] = room[row + came]
+                if fixed:
+                    paths[new + 1] = np.float32(1e30)
+        return
+    for bit in range(2):
+        for rest in range(4):
+            old = 4 * bit + rest
+            left = first == 0 and room[old + 8] < room[old]
+            came = old + 8 * left
+            new = 8 * bit + rest
             back[new] = left
-            back[new + step] = left
-            for row in range(5):
-                value = room[STATES * row + came]
-                paths[STATES * row + new] = value
-                paths[STATES * row + new + step] = value
+            back[new + 4] = left
+            for row in range(0, 5 * STATES, STATES):
+                paths[row + new] = room[row + came]
+                paths[row + new + 4] = room[row + came]
             if fixed:
-                paths[new + step] = np.float32(1e30)
+                paths[new + 4] = np.float32(1e30)
 
 
 @kernel("int64(float32[::1], int64)")
