@@ -116,9 +116,10 @@ def test_two_calls_or_one():
     result = measure(samples, detection, span_hz=span)
     together, answer = examine(samples, detection, span_hz=span)
     assert answer == identify(samples, detection, result, span_hz=span)
-    # The class tells more of the centre; all else is as it was measured.
-    assert together.center_hz == answer.carrier_hz
-    assert together.methods.items() - {("center", together.methods["center"])} < result.methods.items()
+    # The class tells more of the centre and the deviation; all else is as it was measured.
+    assert (together.center_hz, together.deviation_hz) == (answer.carrier_hz, answer.deviation_hz)
+    known = {(name, together.methods[name]) for name in ("center", "deviation")}
+    assert together.methods.items() - known < result.methods.items()
     assert (together.level_dbfs, together.occupied_bandwidth_hz) == (
         result.level_dbfs,
         result.occupied_bandwidth_hz,

@@ -54,3 +54,14 @@ def test_a_pulse_within_something_that_goes_on_is_heard_twice(start, stop, offse
     carrier = detection(1, 100, 1000, 945e6)
     assert is_heard_twice(detection(2, start, stop, 945e6 + offset_hz), [carrier]) is twice
     assert not is_heard_twice(carrier, [carrier])
+
+
+def test_a_first_slot_is_part_of_the_slots_that_follow_without_a_gap():
+    """Two slots of 27.5 ms, 2.5 ms guard time (ETSI TS 102 361-1): the first is told before the rest is known."""
+    ledger = Ledger(frozenset())
+    first = ledger.place(Burst(0, 27_500_000, 439.85e6, 7.4e3, -40.0, 20.0))
+    rest = ledger.place(Burst(30_000_000, 5_000_000_000, 439.85e6, 7.6e3, -40.2, 20.0))
+    assert rest is first
+    assert (rest.start_ns, rest.stop_ns, rest.train) == (0, 5_000_000_000, False)
+    later = ledger.place(Burst(5_500_000_000, 9_000_000_000, 439.85e6, 7.6e3, -40.2, 20.0))
+    assert later is not rest

@@ -61,6 +61,7 @@ MOST_LINES, STEADY_LINES = (
 LOUD_LINE = 0.04  # share of the power in one bin
 TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
 SINE_SHARE = 0.95  # of the track's power in one line; a square wave has 0.81 there
+KEYED = ("fsk2", "fsk4")
 CARRIER_METHODS = {
     "carrier": "frequency of its carrier line",
     "am": "frequency of its carrier line",
@@ -107,6 +108,13 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
 
 def _as_known(measurement: Measurement, answer: Identification) -> Measurement:
     """Give the figures with those that knowing the class makes better."""
+    if answer.kind in KEYED and answer.deviation_hz is not None:
+        measurement = replace(
+            measurement,
+            deviation_hz=answer.deviation_hz,
+            deviation_uncertainty_hz=max(0.08 * answer.deviation_hz, answer.carrier_uncertainty_hz or 0.0),
+            methods={**measurement.methods, "deviation": "from the middle to the outermost keyed frequency"},
+        )
     if answer.carrier_hz is None or answer.carrier_uncertainty_hz is None:
         return measurement
     return replace(

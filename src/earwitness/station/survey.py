@@ -356,7 +356,7 @@ class StretchSurvey:
         if not settled and now_ns - began_ns > BURST_NS + 1_000_000_000 and follower.identification:
             track.sideband = track.sideband or (not track.data_mode and self._is_sideband(follower.detection))
             if not track.sideband:
-                self._settle(track, self._ledger.open(self._burst_of_track(track)))
+                self._settle(track, self._ledger.stand(self._burst_of_track(track)))
         if track.record is not None:
             self._release(track, now_ns - 3_000_000_000)
             if now_ns - track.updated_ns > UPDATE_NS:
@@ -580,7 +580,7 @@ class StretchSurvey:
 
     def _settle(self, track: Track, record: EmissionRecord) -> None:
         track.record = record
-        if record.burst_count == 1:
+        if record.burst_count == 1 and not record.joined:
             self.counts["emissions"] += 1
         self.keeper.emission(record, final=False)
         if record.evidence_id is None or record.burst_count <= 3:
@@ -595,8 +595,9 @@ class StretchSurvey:
         if record is None or record.train:
             return
         burst = self._burst_of_track(track)
-        record.start_ns, record.stop_ns = burst.start_ns, burst.stop_ns
-        record.on_ns = burst.stop_ns - burst.start_ns
+        record.start_ns = min(record.start_ns, burst.start_ns) if record.joined else burst.start_ns
+        record.stop_ns = burst.stop_ns
+        record.on_ns = record.stop_ns - record.start_ns
         record.center_hz, record.width_hz = burst.center_hz, burst.width_hz
         record.level_dbfs, record.snr_db = burst.level_dbfs, burst.snr_db
         record.measurement = burst.measurement or record.measurement

@@ -20,6 +20,7 @@ KNOWN_AFTER = 4  # bursts looked at before further ones of a train are taken as 
 BURST_NS = 1_500_000_000  # longer transmissions stand alone
 PACKET_NS = 500_000_000  # shorter ones are no speech, though their frequency swings like that of speech
 TOGETHER_S = 0.002  # within which edges of a burst's pieces are found
+GUARD_NS, SAME_DB = 6_000_000, 3.0  # of time slots: no gap is longer; and of one station's bursts
 TRAIN_CLASSES = ("fsk2", "fsk4", "psk", "ook", "noise-like", "chirp", "unknown")
 
 
@@ -99,6 +100,7 @@ class EmissionRecord:
     read: str | None = None  # the data mode that messages or pictures were read in
     artefact: str | None = None
     train: bool = False
+    joined: bool = False  # began as a burst of its own, and went on without a gap
     evidence_id: str | None = None
     votes: dict[str, float] = field(default_factory=dict)
     best: dict[str, Identification] = field(default_factory=dict)
@@ -282,10 +284,29 @@ class Ledger:
         record.learn(burst)
         return record
 
+    def stand(self, burst: Burst) -> EmissionRecord:
+        """Give the record of a transmission that is no burst: a new one, unless it goes on from a first burst.
+
+        Of time slots that follow one another the first may be over before the guard times are known to be bridged.
+        """
+        for record in self._trains:
+            alike = 1 / 2 <= burst.width_hz / max(record.width_hz, 1.0) <= 2
+            near = abs(burst.center_hz - record.center_hz) <= 0.2 * record.width_hz
+            level = abs(burst.level_dbfs - record.level_dbfs) <= SAME_DB
+            gap_ns = burst.start_ns - record.stop_ns
+            if record.burst_count == 1 and alike and near and level and abs(gap_ns) <= GUARD_NS:
+                self._trains.remove(record)
+                record.train, record.joined = False, True
+                record.stop_ns = burst.stop_ns
+                record.on_ns = record.stop_ns - record.start_ns
+                record.learn(burst)
+                return record
+        return self.open(burst)
+
     def place(self, burst: Burst) -> EmissionRecord:
         """Give the record of a finished transmission: the train it joins, or a new one."""
         if not is_burst(burst, self.voice_modes):
-            return self.open(burst)
+            return self.stand(burst)
         self._trains = [train for train in self._trains if burst.start_ns - train.stop_ns <= MAX_SILENCE_NS]
         for train in self._trains:
             if train.takes(burst):
