@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pytest
 
 from earwitness.log.store import Log
 from earwitness.station.run import survey_file
@@ -42,17 +43,20 @@ def test_short_bursts_keyed_between_far_tones_are_one_row(tmp_path):
     assert abs(row["frequency_hz"] - 433.89e6) < 2e3
 
 
-def test_two_bursts_at_once_stay_two_rows(tmp_path):
-    """Two transmitters that happen to start together: no envelope of both is constant."""
+@pytest.mark.parametrize("weaker", [1, 0.5, 0.3])
+def test_two_bursts_at_once_stay_two_rows(tmp_path, weaker):
+    """Two transmitters that start together, as in time slots on neighbouring channels, alike or one far weaker."""
     rng = np.random.default_rng(6)
     rate, density = 250_000, 1e-10
     x = noise(rng, rate, rate, density)
-    for hz in (-60e3, 45e3):
+    for hz, strength in ((-60e3, 1.0), (45e3, weaker)):
         bits = rng.choice([-1, 1], 200)
         t = np.arange(int(0.02 * rate)) / rate
         track = 5e3 * bits[(t * 9600).astype(int)] + hz
         at = round(0.5 * rate)
-        x[at : at + len(t)] += np.sqrt(100 * density * 20e3) * np.exp(2j * np.pi * np.cumsum(track) / rate)
+        x[at : at + len(t)] += (
+            strength * np.sqrt(100 * density * 20e3) * np.exp(2j * np.pi * np.cumsum(track) / rate)
+        )
     places = sorted(
         round((row["frequency_hz"] - 433.92e6) / 1e3) for row in rows_of(x, rate, 433.92e6, tmp_path)
     )

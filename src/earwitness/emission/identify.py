@@ -53,6 +53,7 @@ LEAST_CONFIDENCE = 0.5
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
+ALWAYS_ON = 0.8  # share of the time that a broadcast without a pilot is there at least
 SQUARED_LINE = 0.4  # share of the power that phase reversals have in one line when squared
 MOST_LINES, STEADY_LINES = (
     0.35,
@@ -579,7 +580,7 @@ def _broadcast(
     reasons = [steady, f"{width / 1e3:.0f} kHz wide"]
     if pilot:
         reasons.append(f"pilot tone at {pilot.frequency_hz:.1f} Hz in the demodulated signal")
-    elif burst.snr < 3 or not 80e3 < width < 350e3:
+    elif burst.snr < 3 or not 80e3 < width < 350e3 or features.good.mean() < ALWAYS_ON:
         return None
     return Identification(
         "fm",

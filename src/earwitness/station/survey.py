@@ -52,8 +52,9 @@ END_ROWS = 4
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
 LEAST_BURST, LEAST_BINS = 256, 16  # samples and bins that the density beside other emissions is taken from
-PIECES_S, PIECES_HZ = 0.05, 400e3  # of bursts whose tones the detector may find one by one
-CONSTANT = 0.2  # relative variance of the power: that of two emissions ten times apart in power
+PIECES_S, PIECES_HZ, PIECES_DB = 0.05, 400e3, 6.0  # of bursts whose tones the detector may find one by one
+SWING = 0.4  # share of the band that its frequency goes over
+CONSTANT = 0.12  # relative variance of the power; that of two emissions 6 dB apart is 0.3
 SOUND_REACH_HZ, SOUND_BELOW_DB = 10_000.0, 3.0  # of an AM station's sidebands, from their carrier
 SOUND_SLACK_S, SOUND_RIM_S = 0.1, 0.06
 MOST_SOUND = 1 << 18  # samples
@@ -242,11 +243,19 @@ class StretchSurvey:
             ]
             near = [item for item in near if item.number not in taken and is_together(first, item, rate)]
             whole, pieces = first, {first.number}
-            for piece in sorted(near, key=lambda item: abs(item.center_hz - first.center_hz)):
-                low, high = min(whole.low_hz, piece.low_hz), max(whole.high_hz, piece.high_hz)
-                if high - low < PIECES_HZ:
-                    whole = replace(whole, low_hz=low, high_hz=high, center_hz=(low + high) / 2)
-                    pieces.add(piece.number)
+            tones = [item for item in near if item.level_dbfs >= first.level_dbfs - PIECES_DB]
+            for group, reach_hz in (
+                (tones, PIECES_HZ),
+                (near, None),
+            ):  # then what their slopes were taken for
+                if reach_hz is None:
+                    reach_hz = (whole.high_hz - whole.low_hz) / 2 if len(pieces) > 1 else 0.0
+                least_hz, most_hz = whole.low_hz - reach_hz, whole.high_hz + reach_hz
+                for piece in group:
+                    low, high = min(whole.low_hz, piece.low_hz), max(whole.high_hz, piece.high_hz)
+                    if least_hz < piece.low_hz and piece.high_hz < most_hz and high - low < PIECES_HZ:
+                        whole = replace(whole, low_hz=low, high_hz=high, center_hz=(low + high) / 2)
+                        pieces.add(piece.number)
             if len(pieces) > 1 and self._is_constant(whole):
                 taken |= pieces
                 self._joined.append(whole)
@@ -256,14 +265,19 @@ class StretchSurvey:
         return out
 
     def _is_constant(self, found: Detection) -> bool:
-        """Tell whether all that is in the band of a short burst has a constant envelope."""
+        """Tell whether all that is in the band of a short burst has a constant envelope and goes over most of the band."""
         stream = self.stream
         margin = round(PIECES_S / 4 * stream.rate_hz)
         start = max(found.start - margin, 0)
         data = stream.read(start, found.stop - start + margin)
         samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns, found.noise_dbfs_hz)
         burst = cut(samples, found, stream.rate_hz)
-        return burst is not None and Features(burst).envelope_variation < CONSTANT
+        if burst is None:
+            return False
+        features = Features(burst)
+        low, high = np.quantile(features.smooth_track, (0.1, 0.9))
+        swings = high - low > SWING * (found.high_hz - found.low_hz)
+        return bool(swings and features.envelope_variation < CONSTANT)
 
     def _by_clock(self, found: Detection) -> Detection:
         """Give a detection with the word of its samples on whether it is a line of the receiver's clock."""

@@ -210,12 +210,12 @@ def is_together(one: Detection, other: Detection, rate_hz: float) -> bool:
 def is_beside(piece: Detection, whole: Detection, rate_hz: float) -> bool:
     """Tell whether something short belongs to a burst that is known whole: in its time, beside it, and weaker."""
     slack = max(TOGETHER_S * rate_hz, 0.2 * (whole.stop - whole.start))
-    width = whole.high_hz - whole.low_hz
+    reach = (whole.high_hz - whole.low_hz) / 2
     return (
         whole.start - slack <= piece.start
         and piece.stop <= whole.stop + slack
         and piece.level_dbfs < whole.level_dbfs
-        and whole.low_hz - width < piece.center_hz < whole.high_hz + width
+        and whole.low_hz - reach < piece.center_hz < whole.high_hz + reach
     )
 
 
