@@ -20,6 +20,7 @@ import numpy as np
 from earwitness.coding.viterbi import Viterbi, decode, encode, find_alignment
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
+from earwitness.dsp.filters import shaped
 
 WEIGHTS = {10: 36, 12: 211, 14: 1404, 16: 11633, 18: 77433, 20: 502690, 22: 3322763}
 MODE = get_mode("ccsds")
@@ -261,6 +262,11 @@ def speed(rng):
     t = np.arange(480_000) / 48_000
     buzz = sum(np.sin(2 * np.pi * k * 120 * t) / k for k in range(1, 30)) * (np.sin(4 * np.pi * t) > 0)
     print(f"  voice-like audio           {timed((0.1 * buzz).astype(np.float32), None, 48_000.0)[0]:6.0f}")
+    for name, other in others(rng, size):
+        data = (0.1 * other + 0.3 * noise).astype(np.complex64)
+        short = timed(data[: int(2 * RATE_HZ)], level - 10.5)[0]
+        ratio, got = timed(data, level - 10.5)
+        print(f"  {name:26} {ratio:6.0f}   (2 s of it {short:.0f}; {got} frames)")
     for name, item, bits_per_symbol, _ in KEYINGS:
         each = 2072 / (item["symbol_rate_hz"] * bits_per_symbol * (0.5 if item.get("convolutional") else 1))
         burst = {**item, "texts": ["x"] * int(8 / each)}
@@ -268,6 +274,26 @@ def speed(rng):
         clean = (0.05 * clean + 0.5 * noise[np.arange(len(clean)) % size]).astype(np.complex64)
         ratio, got = timed(clean, level - 6)
         print(f"  {name:26} {ratio:6.0f}   ({got} of {len(burst['texts'])} frames)")
+
+
+def others(rng, size):
+    """What goes on and is no telemetry: (name, samples of unit power)."""
+    t = np.arange(size) / RATE_HZ
+
+    def programme(width_hz):
+        spectrum = np.fft.rfft(rng.standard_normal(size))
+        spectrum[int(width_hz * size / RATE_HZ) :] = 0
+        sound = np.fft.irfft(spectrum, size)
+        return sound / sound.std()
+
+    stereo = 0.3 * programme(12_000.0) + 0.2 * programme(12_000.0) * np.sin(4 * np.pi * 19_000 * t)
+    stereo += 0.1 * np.sin(2 * np.pi * 19_000 * t)  # pilot, 75 kHz of deviation: of broadcasting
+    yield "broadcast FM", np.exp(2j * np.pi * np.cumsum(75_000 * stereo) / RATE_HZ)
+    levels = rng.choice([-1.0, 1.0], int(size * 9600 / RATE_HZ) + 2)
+    keyed = np.convolve(levels[(t * 9600).astype(int)], np.full(10, 0.1), "same")
+    yield "FSK 9600 of random bits", np.exp(2j * np.pi * np.cumsum(3000 * keyed) / RATE_HZ)
+    pulses = shaped(levels, RATE_HZ / 9600, 0.5)[:size]
+    yield "BPSK 9600 of random bits", pulses / pulses.std() + 0j
 
 
 if __name__ == "__main__":

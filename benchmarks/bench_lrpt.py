@@ -46,7 +46,9 @@ def passed(clean, eb_n0_db, rng, *, drift_hz_s=40.0, fade=None):
     power = RATE_HZ / SYMBOL_RATE_HZ * 10 ** (-(eb_n0_db + 10 * np.log10(223 / 255)) / 10)
     noise = rng.standard_normal(len(clean)) + 1j * rng.standard_normal(len(clean))
     data = (0.05 * (clean + np.sqrt(power / 2) * noise)).astype(np.complex64)
-    return received(data, 10 * np.log10(0.0025 * power / RATE_HZ)), len(clean) / RATE_HZ
+    began = time.process_time()
+    got = received(data, 10 * np.log10(0.0025 * power / RATE_HZ))
+    return got, len(clean) / RATE_HZ, time.process_time() - began
 
 
 def received(data, noise_dbfs_hz):
@@ -76,7 +78,7 @@ def main():
         for eb_n0_db in LEVELS_DB:
             good = total = 0
             for _ in range(passes):
-                got, _ = passed(clean, eb_n0_db, rng)
+                got, _, _ = passed(clean, eb_n0_db, rng)
                 heard = {frame.bits for frame in got if isinstance(frame, Frame)}
                 good += sum(bits in heard for bits in sent)
                 total += len(sent)
@@ -93,9 +95,7 @@ def main():
         """Amplitude of two rays: nulls 0.2 s wide every 1.5 s."""
         return np.abs(1 + 0.9 * np.exp(2j * np.pi * t / 1.5)) / 1.9
 
-    began = time.process_time()
-    got, seconds = passed(clean, 7.0, rng, fade=fade)
-    took = time.process_time() - began
+    got, seconds, took = passed(clean, 7.0, rng, fade=fade)
     heard = {frame.bits for frame in got if isinstance(frame, Frame)}
     pictures = [item for item in got if isinstance(item, Picture)]
     below = float(np.mean(20 * np.log10(fade(np.arange(0, seconds, 0.01))) + 7.0 < crossing(limit)))
