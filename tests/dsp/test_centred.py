@@ -78,3 +78,15 @@ def test_drift_is_followed_without_jumps():
     assert np.abs(np.diff(tuned)).max() <= SLIDE_HZ_S * PIECE / RATE_HZ + 1
     for at in range(96_000, count - 48_000, 48_000):
         assert abs(middle_hz(out[at : at + 24_000])) < 900
+
+
+def test_what_is_narrow_is_followed_gently():
+    rng = np.random.default_rng(5)
+    count = 30 * 48_000
+    hz = 50.0 * np.arange(count) / RATE_HZ
+    _, centred = moved((band(rng, count, hz, 1_500.0) + noise(rng, count, 0.3)).astype(np.complex64))
+    tuned = np.array([centred.shift_hz(at) for at in range(2 * PIECE, count, PIECE)])
+    slide_hz_s = np.diff(tuned) * RATE_HZ / PIECE
+    assert tuned[-1] > 700
+    assert slide_hz_s.max() < 80
+    assert np.abs(np.diff(slide_hz_s)).max() < 5

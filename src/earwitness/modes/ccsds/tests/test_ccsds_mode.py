@@ -89,6 +89,19 @@ def test_drift_about_closest_approach(modulation, es_n0_db, symbol_rate_hz, hz_s
     assert got[1].frequency_hz - 437e6 == pytest.approx(hz_s * middle, abs=0.01 * symbol_rate_hz)
 
 
+def test_a_slow_carrier_drifts_across_the_tuning():
+    """Loud enough for the channel to be tuned after it while it drifts by a thousand hertz; one frame may be lost."""
+    words = {"texts": [*"abcdef"], "spacecraft": 9}
+    item = {"modulation": "bpsk", "symbol_rate_hz": 1200, "convolutional": True, **words}
+    rate_hz = 51_360.0
+    data = keyed(item, 6.0, rate_hz, np.random.default_rng(6))
+    t = np.arange(len(data)) / rate_hz
+    data = (data * np.exp(1j * np.pi * 50.0 * t * t)).astype(np.complex64)
+    got, sent = [frame.bits for frame in received(data, rate_hz)], SYNTH.payloads(item)
+    assert len(got) >= 5
+    assert all(bits in sent for bits in got)
+
+
 def test_audio_of_a_discriminator_and_of_a_sideband_receiver():
     rng = np.random.default_rng(5)
     words = {"texts": ["one", "two"], "spacecraft": 9}
