@@ -31,8 +31,8 @@ def middle_hz(x):
     return float(angle / (2 * np.pi) * RATE_HZ)
 
 
-def moved(x, least_hz=500.0):
-    centred = Centred(RATE_HZ, least_hz)
+def moved(x, least_hz=500.0, gentle=False):
+    centred = Centred(RATE_HZ, least_hz, gentle=gentle)
     out = np.concatenate([centred.feed(x[at : at + PIECE]) for at in range(0, len(x), PIECE)])
     return out, centred
 
@@ -84,7 +84,9 @@ def test_what_is_narrow_is_followed_gently():
     rng = np.random.default_rng(5)
     count = 30 * 48_000
     hz = 50.0 * np.arange(count) / RATE_HZ
-    _, centred = moved((band(rng, count, hz, 1_500.0) + noise(rng, count, 0.3)).astype(np.complex64))
+    _, centred = moved(
+        (band(rng, count, hz, 1_500.0) + noise(rng, count, 0.3)).astype(np.complex64), gentle=True
+    )
     tuned = np.array([centred.shift_hz(at) for at in range(2 * PIECE, count, PIECE)])
     slide_hz_s = np.diff(tuned) * RATE_HZ / PIECE
     assert tuned[-1] > 700

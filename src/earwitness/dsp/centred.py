@@ -106,10 +106,14 @@ def _likeness(x: np.ndarray) -> complex:
 
 
 class Centred:
-    """Moves the pieces of a channel; what lies within `least_hz` of where it is tuned, or BORNE of its width, is left."""
+    """Moves the pieces of a channel; what lies within `least_hz` of where it is tuned, or BORNE of its width, is left.
 
-    def __init__(self, rate_hz: float, least_hz: float):
+    A gentle one slides no quicker than loops bear that follow slow symbols, and stays further off meanwhile.
+    """
+
+    def __init__(self, rate_hz: float, least_hz: float, *, gentle: bool = False):
         self._rate_hz = rate_hz
+        self._gentle = gentle
         self._least_hz = least_hz
         self._shift_hz = 0.0
         self._turns = 0.0
@@ -136,12 +140,7 @@ class Centred:
                 piece_s = len(piece) / self._rate_hz
                 self._off_hz += AVERAGE * (off - self._off_hz)
                 self._sliding = abs(self._off_hz) > (0.2 if self._sliding else 1.0) * borne
-                beyond = self._off_hz - float(np.clip(self._off_hz, -borne, borne))
-                beyond *= 1 + abs(beyond) / borne
-                pull = PULL * self._off_hz + PULL_BEYOND * beyond if self._sliding else 0.0
-                pull = float(np.clip(pull, -SLIDE_HZ_S, SLIDE_HZ_S))
-                more = RAMP * borne * piece_s
-                self._slide_hz_s += float(np.clip(pull - self._slide_hz_s, -more, more))
+                self._slide_hz_s = self._pulled(borne, piece_s) if self._sliding or self._gentle else 0.0
                 slide = self._slide_hz_s * piece_s
             elif abs(off) > borne:
                 self._shift_hz, self._off_hz, self._sliding = middle, 0.0, False
@@ -157,6 +156,17 @@ class Centred:
         self._turns = float(slid(np.ascontiguousarray(piece), self._turns, cycles, bend, out))
         self._shift_hz += slide
         return out
+
+    def _pulled(self, borne: float, piece_s: float) -> float:
+        """Give how quick the next piece is to slide, Hz/s, by how far off and how quick it was."""
+        if not self._gentle:
+            return float(np.clip(self._off_hz / piece_s, -SLIDE_HZ_S, SLIDE_HZ_S))
+        beyond = self._off_hz - float(np.clip(self._off_hz, -borne, borne))
+        beyond *= 1 + abs(beyond) / borne
+        pull = PULL * self._off_hz + PULL_BEYOND * beyond if self._sliding else 0.0
+        more = RAMP * borne * piece_s
+        change = float(np.clip(pull, -SLIDE_HZ_S, SLIDE_HZ_S)) - self._slide_hz_s
+        return self._slide_hz_s + float(np.clip(change, -more, more))
 
     def shift_hz(self, place: float) -> float:
         """Give by how much the channel was moved at a place in samples since the first one fed."""

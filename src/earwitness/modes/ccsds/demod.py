@@ -302,7 +302,7 @@ class Demodulator:
         kind = np.float32 if self._audio else np.complex64
         rate = samples.rate_hz
         self._blocks = FixedBlocks(WINDOW)
-        self._centred = Centred(rate, CENTRED_HZ)
+        self._centred = Centred(rate, CENTRED_HZ, gentle=True)
         self._fed = False
         self._taken = 0  # samples, in whole windows
         self._end = np.inf  # samples there are in all, once that is known
