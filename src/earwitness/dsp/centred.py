@@ -113,7 +113,7 @@ class Centred:
 
     def __init__(self, rate_hz: float, least_hz: float, *, gentle: bool = False):
         self._rate_hz = rate_hz
-        self._gentle = gentle
+        self.gentle = gentle
         self._least_hz = least_hz
         self._shift_hz = 0.0
         self._turns = 0.0
@@ -140,7 +140,7 @@ class Centred:
                 piece_s = len(piece) / self._rate_hz
                 self._off_hz += AVERAGE * (off - self._off_hz)
                 self._sliding = abs(self._off_hz) > (0.2 if self._sliding else 1.0) * borne
-                self._slide_hz_s = self._pulled(borne, piece_s) if self._sliding or self._gentle else 0.0
+                self._slide_hz_s = self._pulled(borne, piece_s) if self._sliding or self.gentle else 0.0
                 slide = self._slide_hz_s * piece_s
             elif abs(off) > borne:
                 self._shift_hz, self._off_hz, self._sliding = middle, 0.0, False
@@ -159,7 +159,7 @@ class Centred:
 
     def _pulled(self, borne: float, piece_s: float) -> float:
         """Give how quick the next piece is to slide, Hz/s, by how far off and how quick it was."""
-        if not self._gentle:
+        if not self.gentle:
             return float(np.clip(self._off_hz / piece_s, -SLIDE_HZ_S, SLIDE_HZ_S))
         beyond = self._off_hz - float(np.clip(self._off_hz, -borne, borne))
         beyond *= 1 + abs(beyond) / borne

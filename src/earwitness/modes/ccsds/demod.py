@@ -376,6 +376,7 @@ class Demodulator:
     def _block(self, block: np.ndarray) -> list[Frame]:
         if not self._audio:
             quiet = None if self._noise is None else ALONE * self._rate_hz() * 10 ** (self._noise / 10)
+            self._centred.gentle = all(item[1] != carrier.REAL for item in self._streams)
             block = self._centred.feed(block, quiet)
         out = self._ladder(0, block, self._taken)
         if self._reversal:
