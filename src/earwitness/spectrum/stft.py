@@ -2,7 +2,7 @@
 
 Two transforms run side by side. The *fine* one has bins narrow enough for the narrowest signals that make
 sense in the span, its frames summed to rows of 1 to 3 ms. The *quick* one (spans of 200 kHz and more) has
-rows of about 25 us and only a few wide sub-bands, so that pulses of 100 us are not diluted in a long frame.
+frames of about 50 us and only a few wide sub-bands, so that pulses of 100 us are not diluted in a long frame.
 
 Window: Nuttall's three-term window with a continuous first derivative, .40897 .5 .09103 (Nuttall 1981, from
 memory; computed here: ENBW 1.772 bins, side lobes -64 dB falling 18 dB per octave, so -86 dB twelve bins away).
@@ -191,7 +191,7 @@ def quick_plan(of: Plan) -> Plan:
 
     Hann's window: half overlapped, it uses 0.947 of the energy, and nothing narrow is sought here. Where a sub-band
     holds many bins, two frames half as long stand for one, and of their bins every other: what is wide
-    is seen nearly as well (0.88 of the energy), at little more than half the cost.
+    is seen as well (0.90 of the energy), at half the cost.
     """
     parts = 2 if of.quick_group >= 4 else 1
     size = of.quick_size // parts
