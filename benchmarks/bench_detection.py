@@ -50,15 +50,16 @@ def survey(blocks, rate_hz: float, per_hour: float = PER_HOUR) -> list[Detection
 def bare_s(of: Plan, data: np.ndarray, block: int) -> tuple[float, float]:
     """Give the seconds of the windowed transforms alone, fine and quick, over `data` in blocks."""
     out = []
-    for p in [of, quick_plan(of)] if of.quick_size else [of]:
-        size = p.size // p.every  # every other bin is a transform of both halves' sum
-        window = p.window.reshape(p.every, size)
-        frames = np.empty((block // p.hop - p.size // p.hop + 1, p.every, size), np.complex64)
+    windows = [(of.window, of.hop)]
+    if of.quick_size:
+        windows.append((quick_plan(of).window, of.quick_hop))
+    for window, hop in windows:
+        frames = np.empty((block // hop - len(window) // hop + 1, len(window)), np.complex64)
         began = time.process_time()
         for first in range(0, len(data) - block + 1, block):
-            views = np.lib.stride_tricks.sliding_window_view(data[first : first + block], p.size)[:: p.hop]
-            np.multiply(views.reshape(frames.shape), window, out=frames)
-            fft.forward(frames[:, 0] + frames[:, 1] if p.every == 2 else frames[:, 0], overwrite=True)
+            views = np.lib.stride_tricks.sliding_window_view(data[first : first + block], len(window))[::hop]
+            np.multiply(views, window, out=frames)
+            fft.forward(frames, overwrite=True)
         out.append(time.process_time() - began)
     return out[0], (out[1] if len(out) > 1 else 0.0)
 

@@ -44,13 +44,13 @@ def test_fine_rows_are_mean_power_of_windowed_transforms(rate_hz):
 @pytest.mark.parametrize("rate_hz", [rate for rate in RATES_HZ if rate >= 200e3])
 @pytest.mark.parametrize("count", [1, 16, 37])
 def test_quick_rows_are_power_in_groups_of_bins(rate_hz, count):
-    q = quick_plan(plan(rate_hz))
-    x = noise((count * q.frames + 1) * q.hop)
-    got = QuickTransform(q.window, q.frames, q.quick_group, q.every).rows(x.view(np.float32), count)
-    frames = np.stack([x[i * q.hop :][: q.size] * q.window.astype(float) for i in range(count * q.frames)])
-    power = np.fft.fftshift(np.abs(np.fft.fft(frames, axis=1)[:, :: q.every]) ** 2, axes=1)
-    wanted = power.reshape(count, q.frames, len(got), q.quick_group).mean(axis=1).sum(axis=2)
-    assert len(got) == plan(rate_hz).quick_bands
+    p = plan(rate_hz)
+    window = quick_plan(p).window
+    x = noise(count * p.quick_hop + p.quick_size)
+    got = QuickTransform(window, p.quick_hop, p.quick_group).rows(x.view(np.float32), count)
+    frames = np.stack([x[i * p.quick_hop :][: p.quick_size] * window.astype(float) for i in range(count)])
+    power = np.fft.fftshift(np.abs(np.fft.fft(frames, axis=1)) ** 2, axes=1)
+    wanted = power.reshape(count, p.quick_bands, p.quick_group).sum(axis=2)
     assert np.abs(got.T - wanted).max() < 1e-6 * wanted.max()
 
 

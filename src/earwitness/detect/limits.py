@@ -28,7 +28,7 @@ def _eigenvalues(of: Plan, frames: int, bins: int) -> np.ndarray:
     ambiguity = np.zeros((frames, bins), complex)
     for hops in range(min(frames, -(-of.size // of.hop))):
         product = window[: of.size - hops * of.hop] * window[hops * of.hop :]
-        turn = np.exp(-2j * np.pi * np.outer(np.arange(bins) * of.every, np.arange(len(product))) / of.size)
+        turn = np.exp(-2j * np.pi * np.outer(np.arange(bins), np.arange(len(product))) / of.size)
         ambiguity[hops] = turn @ product
     ambiguity /= np.sum(window**2)
     f, b = (axis.ravel() for axis in np.meshgrid(np.arange(frames), np.arange(bins), indexing="ij"))
@@ -36,7 +36,7 @@ def _eigenvalues(of: Plan, frames: int, bins: int) -> np.ndarray:
     step = np.subtract.outer(b, b)
     values = np.where(step >= 0, ambiguity[abs(lag), abs(step)], ambiguity[abs(lag), abs(step)].conj())
     later = np.broadcast_to(f[None, :], lag.shape)
-    matrix = values * np.exp(-2j * np.pi * step * of.every * later * of.hop / of.size)
+    matrix = values * np.exp(-2j * np.pi * step * later * of.hop / of.size)
     matrix = np.where(lag >= 0, matrix, 0)
     whole = np.where(lag > 0, matrix, 0)
     return np.maximum(np.linalg.eigvalsh(whole + whole.conj().T + np.where(lag == 0, matrix, 0)), 0)
@@ -121,7 +121,7 @@ def limits(
     uncertainty of the floor as a fraction.
     """
     frames = row_frames or of.frames
-    across = of.size // of.every // bin_cells
+    across = of.size // bin_cells
     tall = [2**k for k in range(most_rows.bit_length()) if 2**k <= most_rows]
     wide = [2**k for k in range(most_bins.bit_length()) if 2**k <= most_bins]
     row_s = frames * of.hop / of.rate_hz

@@ -145,7 +145,7 @@ class PulseFinder:
 
         coarse = quick_plan(of)
         self._row_s = coarse.row_s
-        group, bands = coarse.quick_group, of.quick_bands
+        group, bands = of.quick_group, of.quick_bands
         most = limits(coarse, per_hour, 0.005, _MOST_ROWS, bands, batch_rows=4096, bin_cells=group)
         self._scanner = Scanner(most.turned(), shallowest=_BANDS.bit_length() - 1)
         self._long_limit = 1 + float(most.last[_BLOCK - 1, 0])

@@ -203,14 +203,11 @@ def hide(pulses: np.ndarray, ratio: np.ndarray, mask: np.ndarray, hidden: np.nda
                     mask[r, b] = 2
 
 
-@kernel(f"{_POWER}({_POWER}, uint8[:,::1], float32[::1], int64, int64, int64)")
-def spread(
-    quick: np.ndarray, claims: np.ndarray, steady: np.ndarray, per_row: int, wide: int, early: int
-) -> np.ndarray:
+@kernel(f"{_POWER}({_POWER}, uint8[:,::1], float32[::1], int64, int64)")
+def spread(quick: np.ndarray, claims: np.ndarray, steady: np.ndarray, per_row: int, wide: int) -> np.ndarray:
     """Give the claimed power of quick rows (bands, rows), over `steady`, in fine rows, `wide` bins to a band.
 
-    A fine row holds `per_row` quick ones; its frames reach into the rows beside it. A band begins `early` bins before
-    the fine bins that it is numbered like.
+    A fine row holds `per_row` quick ones; its frames reach into the rows beside it.
     """
     bands, rows = quick.shape[0], quick.shape[1] // per_row
     means = np.zeros((rows, bands), np.float32)
@@ -226,8 +223,8 @@ def spread(
                 p += means[r - 1, b]
             if r + 1 < rows:
                 p += means[r + 1, b]
-            for i in range(b * wide - early, b * wide - early + wide):
-                out[r, i] = p  # the lowest bins of all reach down from the other end
+            for i in range(b * wide, b * wide + wide):
+                out[r, i] = p
     return out
 
 

@@ -66,10 +66,8 @@ class Trains:
             return found, None
         of = self._plan
         joined = np.concatenate(quick, axis=1)
-        coarse, wide = quick_plan(of), of.size // of.quick_bands
-        half_bin = wide // (2 * coarse.quick_group)
         steady = self._finder.steady
-        return found, spread(joined, claims, steady, of.row // of.quick_hop, wide, half_bin)
+        return found, spread(joined, claims, steady, of.row // of.quick_hop, of.size // of.quick_bands)
 
     def close(self) -> list[Detection]:
         """End the stream and all trains."""

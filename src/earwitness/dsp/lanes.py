@@ -122,10 +122,9 @@ def copy(w: _Writer, x: Any, at: Any, out: Any, to: Any) -> None:
 
 
 @_step
-def blend(w: _Writer, x: Any, at: Any, by: Any, other: Any, share: Any, out: Any, to: Any) -> None:
-    """Write a row times one float32 plus another row of the same array times a second one."""
-    one = w.times(w.load(x, at), w.everywhere(by))
-    w.store(w.plus(one, w.times(w.load(x, other), w.everywhere(share))), out, to)
+def scale(w: _Writer, x: Any, at: Any, by: Any, out: Any, to: Any) -> None:
+    """Write a row times one float32."""
+    w.store(w.times(w.load(x, at), w.everywhere(by)), out, to)
 
 
 @_step

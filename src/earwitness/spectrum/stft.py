@@ -91,7 +91,6 @@ class Plan:
     quick_size: int  # 0: no quick transform
     quick_group: int  # bins per sub-band
     coefficients: tuple[float, ...] = _WINDOW
-    every: int = 1  # bins of the window's transform of which one is worked out
 
     @property
     def row(self) -> int:
@@ -106,7 +105,7 @@ class Plan:
     @property
     def bin_hz(self) -> float:
         """Give the bin spacing."""
-        return self.rate_hz / self.size * self.every
+        return self.rate_hz / self.size
 
     @cached_property
     def window(self) -> np.ndarray:
@@ -180,31 +179,18 @@ def looks(of: Plan, rows: int, bins: int, row_frames: int = 0) -> float:
         product = window[: of.size - lag * of.hop] * window[lag * of.hop :]
         n = np.arange(len(product))
         for step in range(min(bins, 6)):
-            a = abs(np.sum(product * np.exp(-2j * np.pi * step * of.every * n / of.size))) ** 2
+            a = abs(np.sum(product * np.exp(-2j * np.pi * step * n / of.size))) ** 2
             copies = (1 if lag == 0 else 2) * (1 if step == 0 else 2)
             total += copies * (1 - lag / frames) * (1 - step / bins) * a
     return float(frames * bins / (total / np.sum(window**2) ** 2))
 
 
 def quick_plan(of: Plan) -> Plan:
-    """Give the quick transform as a plan of its own; `quick_group` are the bins to a sub-band.
+    """Give the quick transform as a plan of its own, one frame per row.
 
-    Hann's window: half overlapped, it uses 0.947 of the energy, and nothing narrow is sought here. Where a sub-band
-    holds many bins, two frames half as long stand for one, and of their bins every other: what is wide
-    is seen as well (0.90 of the energy), at half the cost.
+    Hann's window: half overlapped, it uses 0.947 of the energy, and nothing narrow is sought here.
     """
-    parts = 2 if of.quick_group >= 4 else 1
-    size = of.quick_size // parts
-    return Plan(
-        of.rate_hz,
-        size,
-        size // 2,
-        parts,
-        0,
-        of.quick_group // parts**2,
-        coefficients=(0.5, 0.5),
-        every=parts,
-    )
+    return Plan(of.rate_hz, of.quick_size, of.quick_hop, 1, 0, of.quick_group, (0.5, 0.5))
 
 
 class Spectrum:
@@ -219,12 +205,8 @@ class Spectrum:
         self.center_hz = center_hz
         p = self.plan
         self._fine = FineTransform(p.window, p.hop, p.frames)
-        self._quick = None
-        if p.quick_size:
-            coarse = quick_plan(p)
-            self._quick = QuickTransform(coarse.window, coarse.frames, coarse.quick_group, coarse.every)
-            # They stand in the middle of the time that their rows name.
-            self._quick_late = (p.quick_size - coarse.size - coarse.row + coarse.hop) // 2
+        coarse = quick_plan(p)
+        self._quick = QuickTransform(coarse.window, p.quick_hop, p.quick_group) if p.quick_size else None
         self._room = np.empty(0, np.complex64)
         self._tail = np.empty(0, np.complex64)
         self._next = 0  # sample index of the tail's first sample
@@ -300,7 +282,7 @@ class Spectrum:
         census(middle, p.row, _RAIL, clipped, dc, square, total, zeros)
         quick = np.empty((0, 0), np.float32)
         if self._quick is not None:
-            quick = self._quick.rows(middle[2 * self._quick_late :], rows * p.row // p.quick_hop)
+            quick = self._quick.rows(middle, rows * p.row // p.quick_hop)
         start = self._next + (p.size - p.hop) // 2
         return SpectrumBlock(
             power, mirror, start, p.row, p.rate_hz, self.center_hz, p.bin_hz, p.enbw_hz, self._epoch_ns,

@@ -10,7 +10,7 @@ import numpy as np
 
 from earwitness.dsp.fft_columns import columns, first_half, half_way, laid_out, split, twiddles
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.lanes import LANES, add_power, blend, turn, unzip_over
+from earwitness.dsp.lanes import LANES, add_power, scale, turn, unzip_over
 
 _AT_ONCE = 128  # points up to which LANES transforms side by side stay in the first-level cache
 _F, _U = "float32[::1]", "uint64"
@@ -140,12 +140,11 @@ def _side_by_side(x: np.ndarray, hop: int, count: int, wide: int, re: np.ndarray
             to += wide
 
 
-@kernel(f"void({_F}, {_F}, int64, int64, int64, int64, int64, {_F}, {_F}, float32[:,::1])", fastmath=True)
+@kernel(f"void({_F}, {_F}, int64, int64, int64, int64, {_F}, {_F}, float32[:,::1])")
 def _quick(
     x: np.ndarray,
     window: np.ndarray,
     hop: int,
-    frames: int,
     group: int,
     first: int,
     second: int,
@@ -158,12 +157,12 @@ def _quick(
     `window`, `cosines` and `sines` stand in the order of use: `QuickTransform`.
     """
     size = first * second
-    wide = LANES + 1  # a frame spans two hops
-    rows, late = np.empty(size, np.uint64), np.empty(size, np.uint64)  # where the samples of the frames stand
-    bands = np.empty(size, np.uint64)  # of each bin
+    reach = size // hop  # hops a frame spans
+    wide = LANES + reach - 1
+    rows = np.empty(size, np.uint64)  # where each sample of the frames stands, and the band of each bin
+    bands = np.empty(size, np.uint64)
     for i in range(size):
         rows[i] = i % hop * wide + i // hop
-        late[i] = i % hop * wide + 1  # the sample that a transform of half the bins adds to it
         bands[i] = (i + size // 2) % size // group * LANES
     xr, xi = np.empty(hop * wide, np.float32), np.empty(hop * wide, np.float32)
     br, bi = np.empty(size * LANES, np.float32), np.empty(size * LANES, np.float32)
@@ -172,18 +171,17 @@ def _quick(
     y1, v1 = np.empty(one, np.float32), np.empty(one, np.float32)
     y2, v2 = np.empty(two, np.float32), np.empty(two, np.float32)
     sums = np.empty(size // group * LANES, np.float32)
-    total = out.shape[1] * frames
-    for begin in range(0, total, LANES):
-        count = min(LANES, total - begin)
-        _side_by_side(x[2 * begin * hop :], hop, count + 1, np.uint64(wide), xr, xi)
+    for begin in range(0, out.shape[1], LANES):
+        count = min(LANES, out.shape[1] - begin)
+        _side_by_side(x[2 * begin * hop :], hop, count + reach - 1, np.uint64(wide), xr, xi)
         sums[:] = 0
         for c in range(second):
             for k in range(first):
-                row, other = rows[k * second + c], late[k * second + c]
-                by, share = window[c * first + k], window[size + c * first + k]
+                row = rows[k * second + c]
+                by = window[c * first + k]
                 to = np.uint64(k) * _LANES
-                blend(xr, row, by, other, share, x1, to)
-                blend(xi, row, by, other, share, u1, to)
+                scale(xr, row, by, x1, to)
+                scale(xi, row, by, u1, to)
             if columns(first, x1, u1, y1, v1):
                 s, t = y1, v1
             else:
@@ -203,43 +201,29 @@ def _quick(
             for j in range(second):
                 add_power(s, t, np.uint64(j) * _LANES, sums, bands[k + j * first])
         for b in range(out.shape[0]):
-            here = sums[b * LANES : b * LANES + count]
-            if frames == 1:
-                out[b, begin : begin + count] = here
-            else:
-                there = out[b, begin // 2 :]
-                for i in range(count // 2):
-                    there[i] = np.float32(0.5) * (here[2 * i] + here[2 * i + 1])
+            out[b, begin : begin + count] = sums[b * LANES : b * LANES + count]
 
 
 class QuickTransform:
-    """Mean power of one or two frames in groups of neighbouring bins, frames half overlapped."""
+    """Power in groups of neighbouring bins of single windowed transforms."""
 
-    def __init__(self, window: np.ndarray, frames: int, group: int, every: int):
-        """Take a window float32 (size,), size a power of two from 8 to 65536.
-
-        Of its bins every one or every other is worked out; `group` of those make a band.
-        """
-        self._hop = len(window) // 2
-        self._frames = frames
+    def __init__(self, window: np.ndarray, hop: int, group: int):
+        """Take a window float32 (size,), size a power of two from 8 to 65536 and a multiple of `hop`."""
+        self._bands = len(window) // group
+        self._hop = hop
         self._group = group
-        size = len(window) // every
-        self._bands = size // group
-        first, second = self._split = (size, 1) if size <= _AT_ONCE else split(size)
+        first, second = self._split = (size, 1) if (size := len(window)) <= _AT_ONCE else split(size)
         turns = twiddles(first, second)
-
-        def in_order(table: np.ndarray) -> np.ndarray:
-            return np.ascontiguousarray(table.reshape(first, second).T, np.float32).ravel()
-
-        parts = np.zeros((2, size), np.float32)
-        parts[:every] = window.reshape(every, size)
-        self._window = np.concatenate([in_order(part) for part in parts])
-        self._turns = in_order(turns.real), in_order(turns.imag)
+        self._tables = [
+            np.ascontiguousarray(table.reshape(first, second).T, np.float32).ravel()
+            for table in (window, turns.real, turns.imag)
+        ]
 
     def rows(self, x: np.ndarray, count: int) -> np.ndarray:
         """Give `count` readings of each band, float32 (bands, count); `x` float32 holds pairs enough for all their frames."""
         out = np.empty((self._bands, count), np.float32)
-        _quick(x, self._window, self._hop, self._frames, self._group, *self._split, *self._turns, out)
+        window, cosines, sines = self._tables
+        _quick(x, window, self._hop, self._group, *self._split, cosines, sines, out)
         return out
 
 
