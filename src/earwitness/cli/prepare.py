@@ -29,7 +29,7 @@ def _with_kernels() -> Iterator[tuple[bool, int, str]]:
     package = Path(__file__).parents[1]
     for path in package.rglob("*.py"):
         place = path.relative_to(package)
-        if "tests" not in place.parts and "@kernel" in path.read_text(encoding="utf-8"):
+        if "tests" not in place.parts and "\n@kernel" in path.read_text(encoding="utf-8"):
             name = ".".join(("earwitness", *place.with_suffix("").parts))
             yield place.parts[0] not in _FIRST, -path.stat().st_size, name.removesuffix(".__init__")
 

@@ -281,7 +281,9 @@ def is_sideband(
     bins = int(inside.sum()) * float(good.mean())
     if bins < LEAST_SIDEBAND_BINS:
         return False
-    along, across = (float(np.sum(np.abs(np.fft.rfft(part)[inside]) ** 2)) for part in (side.real, side.imag))
+    along, across = (
+        float(np.sum(np.abs(fft.forward_real(part)[inside]) ** 2)) for part in (side.real, side.imag)
+    )
     noise = 10 ** (noise_dbfs_hz / 10) * low_rate / 2 * float(good.sum()) * float(inside.sum())
     scatter = 1 / np.sqrt(bins)
     return along - across > 4 * scatter * np.hypot(along, across) and across - noise < 0.2 * (

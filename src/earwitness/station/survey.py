@@ -8,7 +8,6 @@ keep a ring of recent samples): both only need `read(start, count)`.
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,9 +19,7 @@ from earwitness.core.mode import Assembler, Mode
 from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture, Samples
 from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
 from earwitness.detect.detector import Detector
-from earwitness.emission.burst import cut
 from earwitness.emission.calibrate import frequency_error_ppm
-from earwitness.emission.features import Features
 from earwitness.emission.measure import density_beside, is_sideband
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
@@ -31,15 +28,8 @@ from earwitness.station.follow import PRE_ROLL_S, Follower
 from earwitness.station.keeper import Keeper
 from earwitness.station.lanes import Lane, Result, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
-from earwitness.station.trains import (
-    BURST_NS,
-    Burst,
-    EmissionRecord,
-    Ledger,
-    is_beside,
-    is_heard_twice,
-    is_together,
-)
+from earwitness.station.pieces import Pieces
+from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger, is_heard_twice
 from earwitness.station.wideband import Wideband
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
@@ -52,9 +42,6 @@ END_ROWS = 4
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
 LEAST_BURST, LEAST_BINS = 256, 16  # samples and bins that the density beside other emissions is taken from
-PIECES_S, PIECES_HZ, PIECES_DB = 0.05, 400e3, 6.0  # of bursts whose tones the detector may find one by one
-SWING = 0.4  # share of the band that its frequency goes over
-CONSTANT = 0.12  # relative variance of the power; that of two emissions 6 dB apart is 0.3
 SOUND_REACH_HZ, SOUND_BELOW_DB = 10_000.0, 3.0  # of an AM station's sidebands, from their carrier
 SOUND_SLACK_S, SOUND_RIM_S = 0.1, 0.06
 MOST_SOUND = 1 << 18  # samples
@@ -108,7 +95,7 @@ class StretchSurvey:
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
         self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
-        self._joined: deque[Detection] = deque(maxlen=64)  # bursts made of pieces
+        self._pieces = Pieces(stream)
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
@@ -207,7 +194,8 @@ class StretchSurvey:
 
     def _take_detections(self, detections: Iterable[Detection]) -> None:
         latest = {item.number: item for item in detections}
-        for found in self._without_pieces(latest.values()):
+        followed = self._tracks.keys() | self._seen
+        for found in self._pieces.joined(latest.values(), followed):
             if self._audio is not None:  # has no mixer, and so none of its offset and images
                 found = replace(found, artefact=None)
             else:
@@ -216,68 +204,6 @@ class StretchSurvey:
             self._take_detection(found)
             if not found.open:
                 self._seen.discard(found.number)
-
-    def _without_pieces(self, detections: Iterable[Detection]) -> list[Detection]:
-        """Give detections with those joined to one that are pieces of one short burst, keyed between far tones.
-
-        A burst of a few rows does not show the detector that its tones take turns. They begin and end together, and
-        what is between them all has a constant envelope, which no two emissions have that are on at once.
-        """
-        rate = self.stream.rate_hz
-        out: list[Detection] = []
-        short: list[Detection] = []
-        for found in detections:
-            alone = found.open or found.number in self._tracks or found.number in self._seen
-            alone = alone or found.part_of is not None or found.stop - found.start > PIECES_S * rate
-            (out if alone or found.artefact else short).append(found)
-        short.sort(key=lambda item: item.start)
-        reach = 2 * PIECES_S * rate
-        taken: set[int] = set()
-        for first in sorted(short, key=lambda item: item.level_dbfs, reverse=True):
-            if first.number in taken or any(is_beside(first, whole, rate) for whole in self._joined):
-                continue  # came later: the narrower a piece, the longer the detector waits for more of it
-            near = short[
-                bisect_left(short, first.start - reach, key=lambda item: item.start) : bisect_left(
-                    short, first.start + reach, key=lambda item: item.start
-                )
-            ]
-            near = [item for item in near if item.number not in taken and is_together(first, item, rate)]
-            whole, pieces = first, {first.number}
-            tones = [item for item in near if item.level_dbfs >= first.level_dbfs - PIECES_DB]
-            for group, reach_hz in (
-                (tones, PIECES_HZ),
-                (near, None),
-            ):  # then what their slopes were taken for
-                if reach_hz is None:
-                    reach_hz = (whole.high_hz - whole.low_hz) / 2 if len(pieces) > 1 else 0.0
-                least_hz, most_hz = whole.low_hz - reach_hz, whole.high_hz + reach_hz
-                for piece in group:
-                    low, high = min(whole.low_hz, piece.low_hz), max(whole.high_hz, piece.high_hz)
-                    if least_hz < piece.low_hz and piece.high_hz < most_hz and high - low < PIECES_HZ:
-                        whole = replace(whole, low_hz=low, high_hz=high, center_hz=(low + high) / 2)
-                        pieces.add(piece.number)
-            if len(pieces) > 1 and self._is_constant(whole):
-                taken |= pieces
-                self._joined.append(whole)
-                out.append(whole)
-            else:
-                out.append(first)
-        return out
-
-    def _is_constant(self, found: Detection) -> bool:
-        """Tell whether all that is in the band of a short burst has a constant envelope and goes over most of the band."""
-        stream = self.stream
-        margin = round(PIECES_S / 4 * stream.rate_hz)
-        start = max(found.start - margin, 0)
-        data = stream.read(start, found.stop - start + margin)
-        samples = Samples(data, stream.rate_hz, stream.center_hz, start, stream.epoch_ns, found.noise_dbfs_hz)
-        burst = cut(samples, found, stream.rate_hz)
-        if burst is None:
-            return False
-        features = Features(burst)
-        low, high = np.quantile(features.smooth_track, (0.1, 0.9))
-        swings = high - low > SWING * (found.high_hz - found.low_hz)
-        return bool(swings and features.envelope_variation < CONSTANT)
 
     def _by_clock(self, found: Detection) -> Detection:
         """Give a detection with the word of its samples on whether it is a line of the receiver's clock."""
