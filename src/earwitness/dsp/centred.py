@@ -7,6 +7,7 @@ quicker than carrier loops bear; where nothing does, it is tuned to the stronges
 
 from __future__ import annotations
 
+import cmath
 from collections import deque
 
 import numpy as np
@@ -181,7 +182,7 @@ class Centred:
         """Give the middle, Hz, of what is to be tuned to, how far it may be off, and whether it lies where the channel is
         tuned; None where nothing is."""
         likeness = _likeness(np.ascontiguousarray(piece))
-        mean = float(np.angle(likeness)) / (2 * np.pi) * self._rate_hz
+        mean = cmath.phase(likeness) / (2 * np.pi) * self._rate_hz
         if abs(likeness) > ALONE and abs(mean - self._shift_hz) < NEAR * self._least_hz and not self._sliding:
             return mean, self._least_hz, True  # most that is there is one signal, where it should be
         bins = 1 << round(np.log2(len(piece) / ROWS))

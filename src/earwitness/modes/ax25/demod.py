@@ -29,10 +29,11 @@ from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.runs import runs
 from earwitness.dsp.spectra import hann
 from earwitness.dsp.symbols.clock import Clock
-from earwitness.dsp.symbols.look import ClockLook, thinned
+from earwitness.dsp.symbols.look import ClockLook
 from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
 from earwitness.dsp.symbols.slicer import Slicer
 from earwitness.dsp.symbols.strength import DRIFT, HOP, LEAST, OS
+from earwitness.dsp.thin import Thin
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import LEAST_BITS, FrameHunter, Hit
 
@@ -42,6 +43,10 @@ PIECE = 12_000  # of it that is tuned to, and judged by its envelope, at once
 LEAST_SYMBOLS = (LEAST_BITS + 15) / (
     1 + DRIFT
 )  # of a burst: a flag lacks its first bit where there was nothing before
+# Of a short channel: samples a part whose power is told; over the noise, that of parts of a burst that stands out and
+# most of those beside it, which no frame of 2400 symbols a second or more that can be read has (bench_ax25.py); how long
+# such a burst is at most, and the parts beside it that are kept
+LOUD_PART, LOUD, QUIET, LOUD_S, LOUD_MARGIN = 240, 5.0, 1.4, 0.06, 4
 QUIET_HOPS = 4  # without a carrier after which symbols are no longer waited for
 TAIL = 400  # samples the filters before them lag by, at most
 TONE_HZ = (1200.0, 2200.0)
@@ -56,7 +61,7 @@ RECORDER_CLOCKS = (
 )  # recordings run by up to 3 % too fast or slow; each bears 0.7 %
 # Of a clock's line where no receiver's audio filters have been: there frames of 20 octets that can be read have 1.02
 LEAST_IN_CHANNEL = 1.0
-LOW_HZ = 16_000.0  # a slower rate that serves the slower bauds
+LOW_HZ = 16_000.0  # a slower rate that serves the slower bauds, at least
 # Bauds of direct FSK and what each is taken from: the discriminator after the tuned, the wide filter or none
 FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound", 19200.0: "open"}
 # Of a channel the fast ones are listened for only where the discriminator has something in the band that their clock's
@@ -64,6 +69,7 @@ FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound
 # Voices end below it; frames that could be read, of deviations from a quarter of the baud on, had 0.050 and 0.089
 BUSY = {9600.0: (3600.0, 5200.0, 800.0, 0.034), 19200.0: (6000.0, 9600.0, 900.0, 0.055)}
 BUSY_STRIDE = 12  # samples between two that are looked at
+LANES = 32  # values that the compiler adds up at a time
 BUSY_PART = 32  # symbols; of two that follow each other the mean is taken
 BUSY_LEAD = 4_800  # samples before what is busy, and after it, that are listened to with it
 # Bauds of phase reversals and what each is taken from, and how many squares the look for their carrier adds up
@@ -225,6 +231,7 @@ class _ClockedStream:
         baud: float,
         channel_hz: float,
         source: str,
+        rate_hz: float,
         least: float,
         *,
         clock: float = 1.0,
@@ -233,7 +240,7 @@ class _ClockedStream:
         self.name = f"{'AFSK' if tones else 'FSK'} {baud:.0f}"
         self.baud = clock * baud
         self.source = source
-        self._rate_hz = LOW_HZ if source == "tuned" else channel_hz
+        self._rate_hz = rate_hz
         self._channel_hz = channel_hz
         self._tones = tones
         self._look = ClockLook(self._rate_hz, self.baud, TONE_HZ if tones else (), least)
@@ -305,6 +312,19 @@ def _largest_mean(x: np.ndarray, part: int) -> float:
     return float(largest) / (2 * part)
 
 
+@kernel("void(float32[::1], float32[:,::1], int64, float32[:,::1])", fastmath=True)
+def _strided(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
+    """Fill out[f, i] with the sum of taps[f, k] x[i stride + k], for strides too long to deal samples out."""
+    for f in range(len(taps)):
+        row = taps[f]
+        for i in range(out.shape[1]):
+            some = x[i * stride : i * stride + len(row)]
+            total = np.float32(0)
+            for k in range(len(row)):
+                total += row[k] * some[k]
+            out[f, i] = total
+
+
 class _BusyLook:
     """Tells of blocks of a discriminator's output whether fast symbols may be in them, by bauds."""
 
@@ -316,17 +336,17 @@ class _BusyLook:
             for low, high, width, _ in (BUSY[baud] for baud in bauds)
         ]
         size = max(map(len, rows))
-        self._taps = np.zeros((len(rows), size), np.float32)
+        self._taps = np.zeros((len(rows), -(-size // LANES) * LANES), np.float32)
         for taps, row in zip(self._taps, rows, strict=True):
             taps[(size - len(row)) // 2 :][: len(row)] = row
-        self._held = np.zeros(size + 2 * BUSY_STRIDE * max(self._parts), np.float32)
+        self._held = np.zeros(self._taps.shape[1] + 2 * BUSY_STRIDE * max(self._parts), np.float32)
 
     def feed(self, steps: np.ndarray) -> list[bool]:
         """Take the next block, float32 (n,)."""
         held = np.concatenate([self._held, steps])
         self._held = held[len(steps) :].copy()
         out = np.empty((len(self._taps), (len(held) - self._taps.shape[1]) // BUSY_STRIDE), np.float32)
-        thinned(held, self._taps, BUSY_STRIDE, out)
+        _strided(held, self._taps, BUSY_STRIDE, out)
         return [
             bool(_largest_mean(row, part) > least)
             for row, part, least in zip(out, self._parts, self._least, strict=True)
@@ -350,7 +370,7 @@ class _FastStream:
         """Take the next block and what came before it, complex64 (n,), and whether it is busy."""
         at, self._at = self._at, self._at + len(block)
         if busy and self._stream is None:
-            self._stream = _ClockedStream(self._baud, self._rate_hz, "", LEAST_IN_CHANNEL)
+            self._stream = _ClockedStream(self._baud, self._rate_hz, "", self._rate_hz, LEAST_IN_CHANNEL)
             wide = FSK_SOURCES[self._baud] == "sound"
             self._filter = (
                 AlignedFir(lowpass(SOUND_HZ, 3000.0, self._rate_hz, stop_db=50.0)) if wide else None
@@ -376,11 +396,11 @@ class _FastStream:
 class _ReversalStream:
     """Phase reversals of a carrier anywhere within reach; what follows the carrier is there while one is."""
 
-    def __init__(self, baud: float, channel_hz: float, reach_hz: float):
+    def __init__(self, baud: float, channel_hz: float, low_hz: float, reach_hz: float):
         self.name = f"BPSK {baud:.0f}"
         self.baud = baud
         self.source, fold = PSK_SOURCES[baud]
-        self._rate_hz = LOW_HZ if self.source == "low" else channel_hz
+        self._rate_hz = low_hz if self.source == "low" else channel_hz
         self._channel_hz = channel_hz
         self._hop = 2 * fold * fft.good_size(round(HOP * self._rate_hz / baud / (2 * fold)))
         self._make = partial(ReversalCarrier, self._hop, reach_hz / self._rate_hz, fold)
@@ -449,22 +469,22 @@ class _Found:
     carrier_hz: float | None
 
 
-@kernel("void(complex64[::1], float64[::1], complex128[::1])", fastmath=True)
-def _levels(block: np.ndarray, power: np.ndarray, turn: np.ndarray) -> None:
-    """Give mean power and summed turn from sample to sample of each LEVEL_SAMPLES samples."""
+@kernel("void(complex64[::1], int64, float64[::1], complex128[::1])", fastmath=True)
+def _levels(block: np.ndarray, size: int, power: np.ndarray, turn: np.ndarray) -> None:
+    """Give mean power and summed turn from sample to sample of each `size` samples."""
     for row in range(len(power)):
         total = np.float32(0)
         re = np.float32(0)
         im = np.float32(0)
-        before = block[row * LEVEL_SAMPLES : (row + 1) * LEVEL_SAMPLES - 1]
-        after = block[row * LEVEL_SAMPLES + 1 : (row + 1) * LEVEL_SAMPLES]
-        for n in range(LEVEL_SAMPLES - 1):
+        before = block[row * size : (row + 1) * size - 1]
+        after = block[row * size + 1 : (row + 1) * size]
+        for n in range(size - 1):
             a, b = after[n].real, after[n].imag
             c, d = before[n].real, before[n].imag
             total += a * a + b * b
             re += a * c + b * d
             im += b * c - a * d
-        power[row] = total / (LEVEL_SAMPLES - 1)
+        power[row] = total / (size - 1)
         turn[row] = complex(re, im)
 
 
@@ -479,7 +499,7 @@ class _Levels:
     def note(self, block: np.ndarray) -> None:
         power = np.empty(len(block) // LEVEL_SAMPLES)
         turn = np.empty(len(power), complex)
-        _levels(block, power, turn)
+        _levels(block, LEVEL_SAMPLES, power, turn)
         self._power = np.concatenate([self._power, power])
         self._turn = np.concatenate([self._turn, turn])
         drop = max(len(self._power) - LEVELS_KEPT, 0)
@@ -517,19 +537,17 @@ class _Tuner:
     Noise that gets into a discriminator decides where its threshold lies, and a carrier is seldom where it should be.
     """
 
-    def __init__(self) -> None:
-        self._taps = [lowpass(edge, 2000.0, LOW_HZ, stop_db=50.0) for edge in TUNED_HZ]
-        self._half = len(self._taps[0]) // 2
+    def __init__(self, rate_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._taps = np.stack([lowpass(edge, 2000.0, rate_hz, stop_db=50.0) for edge in TUNED_HZ])
+        self._half = self._taps.shape[1] // 2
         self._held = np.zeros(self._half, np.complex64)  # from half a filter before the next piece on
         self._steps = _Steps()
-        self._center = 0.0
-        self._before = (0.0, 0.0, 0.0)  # what the piece before holds
-        self._own: tuple[float, float, float] | None = None  # what the next holds, where that is known
-        self._moved = np.zeros((2, 2 * self._half + 1), np.float32)  # the filter as it was used last
-        self._moved_by = (-1.0, 0.0)
+        self._state = np.zeros(4)  # what the piece before holds, and where the filter is
+        self._fits = np.empty((0, 3))  # what the next piece holds, where that is known
 
     def feed(self, z: np.ndarray, *, last: bool = False) -> np.ndarray:
-        """Take the next block at LOW_HZ; gives what has a piece after it, all but the filter's half with the `last`."""
+        """Take the next block; gives what has a piece after it, all but the filter's half with the `last`."""
         held = np.concatenate([self._held, z])
         left = len(held) - 2 * self._half
         count = -(-left // TUNED_PIECE) if last else left // TUNED_PIECE - 1
@@ -538,47 +556,25 @@ class _Tuner:
             return np.empty(0, np.float32)
         fits = self._fitted(held, count if last else count + 1)
         tuned = np.empty(left if last else count * TUNED_PIECE, np.complex64)
-        begin = 0
-        for k in range(count):
-            own, after = fits[k], fits[k + 1] if k + 1 < len(fits) else (0.0, 0.0, 0.0)
-            # what begins or ends here is better seen in the piece beside
-            power, center, which = max(own, self._before, after)
-            if own[0] >= OWN_SHARE * power:
-                power, center, which = own
-            self._before = own
-            if abs(center - self._center) >= TUNED_STEP_HZ:
-                self._center = center
-            if self._moved_by != (which, self._center):
-                self._filter(held, tuned[begin : k * TUNED_PIECE], begin)
-                begin = k * TUNED_PIECE
-                # the filter is moved, not the signal: what it lets through keeps its frequency from piece to piece
-                turn = 2j * np.pi * self._center / LOW_HZ * np.arange(self._half, -self._half - 1, -1)
-                moved = self._taps[int(which)] * np.exp(turn)
-                self._moved = np.stack([moved.real, moved.imag]).astype(np.float32)
-                self._moved_by = which, self._center
-        self._filter(held, tuned[begin:], begin)
-        self._own = fits[count] if len(fits) > count else None
+        _tuned(held, fits, self._taps, self._rate_hz, self._state, tuned)
+        self._fits = fits[count:]
         self._held = held[len(tuned) :].copy()
         return self._steps.feed(tuned)
 
-    def _filter(self, held: np.ndarray, out: np.ndarray, begin: int) -> None:
-        if len(out):
-            _complex_fir(held[begin : begin + len(out) + 2 * self._half], self._moved[0], self._moved[1], out)
-
-    def _fitted(self, held: np.ndarray, count: int) -> list[tuple[float, float, float]]:
+    def _fitted(self, held: np.ndarray, count: int) -> np.ndarray:
         """Give power over the noise, in bins of noise, its middle and which of TUNED_HZ lets it through, by pieces."""
-        known = [] if self._own is None else [self._own]
-        first = len(known) * TUNED_PIECE
-        rows = min((len(held) - first) // TUNED_BINS, (count - len(known)) * (TUNED_PIECE // TUNED_BINS))
-        fits = np.empty((count - len(known), 3))
-        if len(fits):
+        fresh = count - len(self._fits)
+        first = len(self._fits) * TUNED_PIECE
+        rows = min((len(held) - first) // TUNED_BINS, fresh * (TUNED_PIECE // TUNED_BINS))
+        fits = np.empty((fresh, 3))
+        if fresh:
             parts = held[first : first + rows * TUNED_BINS].reshape(rows, TUNED_BINS) * hann(TUNED_BINS)
-            _fits(fft.forward(parts, overwrite=True) if rows else parts, fits)
-        return known + [(over, center, which) for over, center, which in fits.tolist()]
+            _fits(fft.forward(parts, overwrite=True) if rows else parts, self._rate_hz, fits)
+        return np.concatenate([self._fits, fits])
 
 
-@kernel("UniTuple(float64, 3)(float32[::1], int64)")
-def _fit(power: np.ndarray, rows: int) -> tuple[float, float, float]:
+@kernel("UniTuple(float64, 3)(float32[::1], float64, int64)")
+def _fit(power: np.ndarray, rate_hz: float, rows: int) -> tuple[float, float, float]:
     """Give power over the noise (bins of noise), its middle and which of TUNED_HZ lets it through; a mean of `rows`."""
     size = len(power)
     noise = np.partition(power, size // 4)[size // 4] + 1e-30
@@ -587,7 +583,7 @@ def _fit(power: np.ndarray, rows: int) -> tuple[float, float, float]:
     moment = 0.0
     for i in range(size):
         total += over[i]
-        moment += over[i] * (i - size // 2) * (LOW_HZ / size)
+        moment += over[i] * (i - size // 2) * (rate_hz / size)
     widest = float(len(TUNED_HZ) - 1)
     if total <= 0:
         return 0.0, 0.0, widest
@@ -599,15 +595,15 @@ def _fit(power: np.ndarray, rows: int) -> tuple[float, float, float]:
     for which, edge in enumerate(TUNED_HZ):
         outside = 0.0
         for i in range(size):
-            if abs((i - size // 2) * (LOW_HZ / size) - center) > TUNED_PART * edge:
+            if abs((i - size // 2) * (rate_hz / size) - center) > TUNED_PART * edge:
                 outside += over[i]
         if outside <= (1 - TUNED_SHARE) * total + doubt:
             return total, center, float(which)
     return total, center, widest
 
 
-@kernel("void(complex64[:,::1], float64[:,::1])", fastmath=True)
-def _fits(spectra: np.ndarray, out: np.ndarray) -> None:
+@kernel("void(complex64[:,::1], float64, float64[:,::1])", fastmath=True)
+def _fits(spectra: np.ndarray, rate_hz: float, out: np.ndarray) -> None:
     """Give `_fit` of the mean power of each TUNED_PIECE // TUNED_BINS spectra; the last ones may be fewer."""
     rows = TUNED_PIECE // TUNED_BINS
     half = TUNED_BINS // 2
@@ -624,7 +620,7 @@ def _fits(spectra: np.ndarray, out: np.ndarray) -> None:
                     sums[i] += some[i].real * some[i].real + some[i].imag * some[i].imag
         for i in range(TUNED_BINS):
             power[i] /= count
-        out[k, 0], out[k, 1], out[k, 2] = _fit(power, count)
+        out[k, 0], out[k, 1], out[k, 2] = _fit(power, rate_hz, count)
 
 
 @kernel("void(complex64[::1], float32[::1], float32[::1], complex64[::1])", fastmath=True)
@@ -653,6 +649,35 @@ def _complex_fir(x: np.ndarray, re: np.ndarray, im: np.ndarray, out: np.ndarray)
             out[first + i] = complex(a[i], b[i])
 
 
+@kernel("void(complex64[::1], float64[:,::1], float32[:,::1], float64, float64[::1], complex64[::1])")
+def _tuned(
+    held: np.ndarray, fits: np.ndarray, taps: np.ndarray, rate_hz: float, state: np.ndarray, out: np.ndarray
+) -> None:
+    """Filter pieces by what they hold, and what those beside them hold."""
+    size = taps.shape[1]
+    moved = np.empty((2, size), np.float32)
+    for k in range(-(-len(out) // TUNED_PIECE)):
+        # what begins or ends here is better seen in the piece beside
+        chosen = fits[k].copy()
+        if state[0] > chosen[0]:
+            chosen[:] = state[:3]
+        if k + 1 < len(fits) and fits[k + 1, 0] > chosen[0]:
+            chosen[:] = fits[k + 1]
+        if fits[k, 0] >= OWN_SHARE * chosen[0]:
+            chosen[:] = fits[k]
+        state[:3] = fits[k]
+        if abs(chosen[1] - state[3]) >= TUNED_STEP_HZ:
+            state[3] = chosen[1]
+        # the filter is moved, not the signal: what it lets through keeps its frequency from piece to piece
+        for i in range(size):
+            angle = 2 * np.pi * state[3] / rate_hz * (size // 2 - i)
+            moved[0, i] = taps[int(chosen[2]), i] * np.cos(angle)
+            moved[1, i] = taps[int(chosen[2]), i] * np.sin(angle)
+        begin = k * TUNED_PIECE
+        some = out[begin : begin + TUNED_PIECE]
+        _complex_fir(held[begin : begin + len(some) + size - 1], moved[0], moved[1], some)
+
+
 class Demodulator:
     """Frames of one channel, or of one recording of demodulated audio."""
 
@@ -675,29 +700,45 @@ class Demodulator:
             self._resampler = ChannelResampler(rate, RATE_HZ, PIECE, pass_hz=pass_hz, stop_hz=stop_hz)
         self._cut = FixedBlocks(BLOCK)
         self._only = True  # block: none came before
+        self._core = slice(None)  # of it: what is neither noise nor partly so
         self._front = _Levels()
+        self._bauds = [baud for baud in FSK_SOURCES if baud <= 0.55 * samples.rate_hz]
+
+    def _listen(self, seconds: float) -> None:
+        """Begin to listen for all that is quick enough for a frame in a channel so short."""
         rate = self._rate_hz
         clocks = (1.0, *RECORDER_CLOCKS) if self._audio else (1.0,)
         least = LEAST if self._audio else LEAST_IN_CHANNEL
-        bauds = [baud for baud in FSK_SOURCES if baud <= 0.55 * samples.rate_hz]
-        fast = [] if self._audio else [baud for baud in bauds if baud in BUSY]
+        down = int(rate / LOW_HZ)
+        low = LOW_HZ if self._audio else rate / down
+        quick = LEAST_SYMBOLS / max(seconds, 1e-3)
+        bauds = [baud for baud in self._bauds if baud >= quick]
         self._streams: list[_ClockedStream | _ReversalStream] = [
-            *(_ClockedStream(TONE_BAUD, rate, "tuned", least, clock=clock, tones=True) for clock in clocks),
-            *(_ClockedStream(baud, rate, FSK_SOURCES[baud], least) for baud in bauds if baud not in fast),
+            _ClockedStream(TONE_BAUD, rate, "tuned", low, least, clock=clock, tones=True)
+            for clock in clocks
+            if clock * TONE_BAUD >= quick
         ]
-        self._fast = [_FastStream(baud, rate) for baud in fast]
+        for baud in bauds:
+            if self._audio or baud not in BUSY:
+                source = FSK_SOURCES[baud]
+                self._streams.append(
+                    _ClockedStream(baud, rate, source, low if source == "tuned" else rate, least)
+                )
+        reversals = (TONE_BAUD,) if self._audio else PSK_SOURCES
+        reach_hz = AUDIO_REACH_HZ if self._audio else PSK_REACH_HZ
+        self._streams += [_ReversalStream(baud, rate, low, reach_hz) for baud in reversals if baud >= quick]
         if self._audio:
-            self._streams.append(_ReversalStream(TONE_BAUD, rate, AUDIO_REACH_HZ))
             self._slow = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=8000.0)
             self._side = AlignedFir(lowpass(1700.0, 500.0, LOW_HZ, stop_db=50.0))
             self._turned = 0
         else:
-            self._streams += [_ReversalStream(baud, rate, PSK_REACH_HZ) for baud in PSK_SOURCES]
+            fast = [baud for baud in self._bauds if baud in BUSY]
+            self._fast = [_FastStream(baud, rate) for baud in fast]
             self._open = _Steps()
             self._busy = _BusyLook(fast, rate)
             self._before = np.zeros(0, np.complex64)
-            self._low = Resampler(rate, LOW_HZ, cutoff_hz=8000.0, width_hz=5000.0, dtype=np.complex64)
-            self._tuner = _Tuner()
+            self._low = Thin(lowpass(8000.0, 5000.0, rate, stop_db=55.0), down, np.complex64)
+            self._tuner = _Tuner(low)
             self._centred = Centred(rate, CENTRED_HZ)
 
     def feed(self, samples: Samples) -> list[Frame]:
@@ -714,7 +755,11 @@ class Demodulator:
             return []
         pieces = self._resampler.rest() if self._resampler else []
         out = [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
-        out += self._block(np.concatenate([self._cut.rest(), np.zeros(TAIL, np.complex64)]), last=True)
+        rest = self._cut.rest()
+        if self._only:
+            rest, seconds = self._loud(rest, self._first)
+            self._listen(seconds)
+        out += self._block(np.concatenate([rest, np.zeros(TAIL, np.complex64)]), last=True)
         self._first = None
         return out
 
@@ -724,22 +769,25 @@ class Demodulator:
         return [frame for piece in pieces for block in self._cut.feed(piece) for frame in self._block(block)]
 
     def _block(self, block: np.ndarray, *, last: bool = False) -> list[Frame]:
+        if self._only and not last:
+            self._listen(np.inf)
         if not _tame(block.view(np.float32)):
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         if not self._audio:
-            places = range(0, len(block), CENTRED_PIECE)
-            block = np.concatenate([self._centred.feed(block[at : at + CENTRED_PIECE]) for at in places])
+            pieces = [block[at : at + CENTRED_PIECE] for at in range(0, len(block), CENTRED_PIECE)]
+            moved = [self._centred.feed(piece) for piece in pieces]
+            if any(after is not before for before, after in zip(pieces, moved, strict=True)):
+                block = np.concatenate(moved)
         self._front.note(block)
-        if last and self._only:
-            self._leave_out((len(block) - TAIL) / self._rate_hz)
         self._only = still = False
         sources = self._from_audio(block) if self._audio else self._from_channel(block, last)
         found = []
         if not self._audio:
             steps = self._open.feed(block)
             # what is modulated in frequency has no reversals to look for
+            some, turns = block[self._core], steps[self._core]
             still = all(
-                _steady(block[at : at + PIECE], steps[at : at + PIECE]) for at in range(0, len(block), PIECE)
+                _steady(some[at : at + PIECE], turns[at : at + PIECE]) for at in range(0, len(some), PIECE)
             )
             for fast, busy in zip(self._fast, self._busy.feed(steps), strict=True):
                 found += self._heard(fast, fast.feed(self._before, block, busy=busy, last=last))
@@ -753,9 +801,27 @@ class Demodulator:
             found += self._heard(stream, hits)
         return self._frames(found, self._first)
 
-    def _leave_out(self, seconds: float) -> None:
-        """Leave out those too slow for a frame in so short a channel."""
-        self._streams = [each for each in self._streams if each.baud * seconds >= LEAST_SYMBOLS]
+    def _loud(self, block: np.ndarray, first: Samples) -> tuple[np.ndarray, float]:
+        """Give what there is in a short channel, (n,), and for how long, s: a short loud burst without the noise beside it."""
+        seconds = len(block) / self._rate_hz
+        if self._audio or self._noise is None:
+            return block, seconds
+        power = np.empty(len(block) // LOUD_PART)
+        _levels(block, LOUD_PART, power, np.empty(len(power), complex))
+        power /= self._rate_hz * 10 ** (self._noise / 10)
+        above = np.flatnonzero(power > QUIET)
+        if np.count_nonzero(power > LOUD) < max(len(above) - 2, 1):
+            return block, seconds
+        begin, end = int(above[0]), int(above[-1]) + 1
+        part_s = LOUD_PART / self._rate_hz
+        # what it leaves out has no room for slow symbols, which may lie beneath the noise
+        beside = max(begin, len(power) - end) * part_s
+        if (end - begin) * part_s > LOUD_S or beside > LEAST_SYMBOLS / min(FSK_SOURCES):
+            return block, seconds
+        kept = max(begin - LOUD_MARGIN, 0)
+        self._core = slice((begin + 1 - kept) * LOUD_PART, (end - 1 - kept) * LOUD_PART)
+        self._first = replace(first, start=first.start + round(kept * LOUD_PART * self._ratio))
+        return block[kept * LOUD_PART : (end + LOUD_MARGIN) * LOUD_PART], (end - begin) * part_s
 
     def _from_audio(self, block: np.ndarray) -> dict[str, np.ndarray]:
         sound = np.ascontiguousarray(block.real)

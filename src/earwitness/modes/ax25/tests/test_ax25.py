@@ -142,6 +142,27 @@ def test_where_a_short_burst_begins_does_not_matter(start_s):
     ]
 
 
+@pytest.mark.parametrize(("modulation", "scrambled"), [("fsk", True), ("bpsk", False)])
+def test_short_burst_in_a_channel_of_noise(modulation, scrambled):
+    rate_hz, rng = 51_360.0, np.random.default_rng(2)
+    item = {
+        "source": "QX1AB", "destination": "QX2CD", "text": "short", "modulation": modulation, "baud": 9600,
+        "scrambled": scrambled, "lead_s": 0.01,
+    }  # fmt: skip
+    wave = synth.transmit(item, rate_hz)
+    begin = round(0.05 * rate_hz)
+    noise_dbfs_hz = -90.0
+    scale = np.sqrt(rate_hz * 10 ** (noise_dbfs_hz / 10) / 2)
+    data = scale * (rng.standard_normal((2, begin + len(wave) + 2_000)).T @ np.array([1, 1j]))
+    data[begin : begin + len(wave)] += 10 ** (25 / 20) * np.sqrt(2) * scale * wave
+    demodulator = get_mode("ax25").demodulator()
+    frames = demodulator.feed(Samples(data.astype(np.complex64), rate_hz, 145e6, 1_000, 0, noise_dbfs_hz))
+    (frame,) = [*frames, *demodulator.close()]
+    assert (frame.bits, frame.check) == (*synth.payloads(item), "pass")
+    ends = (1_000 + begin + len(wave)) / rate_hz - 3 * 8 / 9600  # flags come after it
+    assert frame.stop_ns == pytest.approx(1e9 * ends, abs=1e6)
+
+
 @pytest.mark.parametrize(("facts", "ebn0_db", "drift_hz"), [({"modulation": "fsk", "baud": 9600, "scrambled": True}, 14.0, 5000.0), ({"modulation": "bpsk", "baud": 1200}, 10.0, 4400.0)])  # fmt: skip
 def test_drift_over_a_pass_is_followed(facts, ebn0_db, drift_hz):
     # 300 Hz/s and more: twice what a low orbit gives at 437 MHz (some 150 Hz/s at closest approach, from memory)
