@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from earwitness.dsp.discriminate import angle_of, discriminate
+from earwitness.dsp.discriminate import angle_of, discriminate, phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
@@ -20,6 +20,10 @@ TRACK_HZ = 8000.0
 MIDDLE_HZ = 1900.0  # 1500 black, 2300 white: WMO-No. 386 and common practice of slow-scan pictures
 REACH_HZ = 1_950.0
 SOUND_HZ = 3_800.0  # of the sound, before its middle is brought to zero
+STEADY = 1.15  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise
+STEADY_PART = 512  # samples in which it is to be so
+SWING = 8  # samples over which a frequency is taken: noise has no say in it
+OFTEN = 0.005  # of the time; voice on FM is beyond for 0.02 and more of it, a picture never
 LIMIT = 1e4  # nothing full scale 1.0 gives
 TURN = np.exp(-2j * np.pi * (MIDDLE_HZ / TRACK_HZ * np.arange(80) % 1.0)).astype(np.complex64)  # comes round
 
@@ -67,7 +71,7 @@ class Subcarrier:
     def _convert(self, block: np.ndarray) -> np.ndarray:
         block = _tame(block)
         if not self._sound:
-            return self._part.feed(block)
+            return self._part.feed(block, silent=_swings_wide(block, self._rate_hz))
         if self._fm:
             last, self._last = self._last, complex(block[-1]) if len(block) else self._last
             block = discriminate(block, rate_hz=self._rate_hz, before=last) * np.float32(1e-4)
@@ -76,6 +80,39 @@ class Subcarrier:
         turns = np.tile(TURN, len(sound) // len(TURN) + 2)[first : first + len(sound)]
         self._at += len(sound)
         return self._band.feed(sound * turns)
+
+
+def _swings_wide(block: np.ndarray, rate_hz: float) -> bool:
+    """Tell whether all parts of a block have a constant envelope, and its frequency is often beyond any tone looked for.
+
+    Then it is an FM transmission, strong enough for nothing else to be heard.
+    """
+    if len(block) < SWING:
+        return False
+    steps = phase_steps(block, block[0])
+    return bool(_often_beyond(block, steps, 2 * np.pi * SWING * REACH_HZ / rate_hz))
+
+
+@kernel("boolean(complex64[::1], float32[::1], float64)", fastmath=True)
+def _often_beyond(iq: np.ndarray, steps: np.ndarray, limit: float) -> bool:
+    for at in range(0, len(iq), STEADY_PART):
+        second = np.float32(0)
+        fourth = np.float32(0)
+        part = iq[at : at + STEADY_PART]
+        for n in range(len(part)):
+            power = part[n].real * part[n].real + part[n].imag * part[n].imag
+            second += power
+            fourth += power * power
+        if not fourth * len(part) < STEADY * second * second:
+            return False
+    beyond = 0
+    turned = 0.0
+    for n in range(len(steps)):
+        turned += steps[n]
+        if n >= SWING:
+            turned -= steps[n - SWING]
+        beyond += abs(turned) > limit
+    return beyond > OFTEN * len(steps)
 
 
 @kernel("boolean(float32[::1])", fastmath={"reassoc", "nsz"})
@@ -111,7 +148,9 @@ class FrequencyTrack:
         """Take complex64 (n,); give float32."""
         joined = np.concatenate([self._held, iq])
         self._held = joined[-3:]
-        return _tracked(joined, self._scale)
+        if not joined.any():
+            return np.zeros(max(len(joined) - 3, 0), np.float32)
+        return np.asarray(_tracked(joined, self._scale))
 
 
 @kernel("float32[::1](complex64[::1], float32)", fastmath=True)

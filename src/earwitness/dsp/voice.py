@@ -104,8 +104,9 @@ class AlignedFir:
             self._held = np.zeros(len(self._taps) - 1 - self.half, x.dtype)
         joined = np.concatenate([self._held, x])
         count = max(len(joined) - len(self._taps) + 1, 0)
-        out = np.empty(count, x.dtype)
-        fir(joined.view(np.float32), self._taps, 2 if np.iscomplexobj(x) else 1, out.view(np.float32))
+        out = np.zeros(count, x.dtype)
+        if joined.any():
+            fir(joined.view(np.float32), self._taps, 2 if np.iscomplexobj(x) else 1, out.view(np.float32))
         self._held = joined[count:]
         return out
 
@@ -202,14 +203,15 @@ class Resampler:
         """Input samples the output lags by; feed this many zeros at the end to flush."""
         return self._half
 
-    def feed(self, x: np.ndarray) -> np.ndarray:
-        """Take input samples (n,); give the output samples they complete."""
+    def feed(self, x: np.ndarray, *, silent: bool = False) -> np.ndarray:
+        """Take input samples (n,); give the output samples they complete, or as many zeros."""
         joined = np.concatenate([self._held, x, self._beyond])
         end = self._held_at + len(joined) - _LANES  # input index after the last
         count = max(int(np.ceil((end - self._half - 1) / self._step)) - self._next, 0)
         first = self._next * self._step - self._half - self._held_at + 1
-        out = np.empty(count, joined.dtype)
-        self._run(joined, self._bank, first, self._step, out)
+        out = np.zeros(count, joined.dtype)
+        if not silent:
+            self._run(joined, self._bank, first, self._step, out)
         self._next += count
         keep = int(np.floor(self._next * self._step)) - self._half - self._held_at
         self._held = joined[keep:-_LANES].copy()
