@@ -60,8 +60,13 @@ MOST_LINES, STEADY_LINES = (
     0.75,
 )  # share of the power that two lines of keyed phases have, and of reversals
 LOUD_LINE = 0.04  # share of the power in one bin
+AUDIBLE_HZ, HIGHEST_TONE_HZ = 60.0, 5000.0  # of tones on FM, from tone squelch up
 TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
 SINE_SHARE = 0.95  # of the track's power in one line; a square wave has 0.81 there
+STEADY_SINE, OVERTONE = (
+    0.4,
+    0.03,
+)  # the same of all of a noisy track; a square wave's third harmonic has a ninth of it
 KEYED = ("fsk2", "fsk4")
 CARRIER_METHODS = {
     "carrier": "frequency of its carrier line",
@@ -349,15 +354,16 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     # In a quiet passage the pilot is most of what a broadcast has.
     if width > 1.5 * PILOT_HZ and (found := _broadcast(features, width, steady, flat, least=True)):
         return found
-    keying = frequency_keying(features, width)
+    tone_hz = _steady_tone(features)
+    keying = None if tone_hz else frequency_keying(features, width)
     pair = squared_pair(features.middle(KEYING_CORE))
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
         return answer
     if found := _reversed(features, width, steady, flat):
         return found
-    if burst.snr < 2.5 or features.duration_s < 0.08 or width < LEAST_FM_HZ:
+    if burst.snr < 2.5 or features.duration_s < 0.08 or (width < LEAST_FM_HZ and not tone_hz):
         return None
-    return _voice_fm(features, measurement, width, steady, flat)
+    return _voice_fm(features, measurement, width, steady, flat, tone_hz)
 
 
 def _reversed(features: Features, width: float, steady: str, flat: float) -> Identification | None:
@@ -505,8 +511,30 @@ def _tones(features: Features) -> bool:
     return sines > 0.8 * len(pieces)
 
 
+def _steady_tone(features: Features) -> float | None:
+    """Give the tone in Hz that one sine modulates the frequency with all the time, None when that does anything else.
+
+    Of a square wave, as reversals keyed without end are, the third harmonic shows.
+    """
+    features = features.middle(KEYING_CORE)
+    track = np.where(features.good, features.smooth_track, np.mean(features.smooth_track[features.good]))
+    spectrum = LineSpectrum((track - track.mean()).astype(np.float32), features.rate_hz)
+    found = spectrum.strongest(max(AUDIBLE_HZ, 8 / features.duration_s), HIGHEST_TONE_HZ, 1)
+    if not found or found[0].share < STEADY_SINE:
+        return None
+    third = spectrum.at(3 * found[0].frequency_hz, 3 * spectrum.resolution_hz)
+    if third and third.share > OVERTONE * found[0].share:
+        return None
+    return found[0].frequency_hz
+
+
 def _voice_fm(
-    features: Features, measurement: Measurement, width: float, steady: str, flat: float
+    features: Features,
+    measurement: Measurement,
+    width: float,
+    steady: str,
+    flat: float,
+    tone_hz: float | None,
 ) -> Identification | None:
     """Give frequency modulation by anything else than direct keying."""
     burst = features.burst
@@ -521,7 +549,7 @@ def _voice_fm(
         return None
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
-    if _data_like(features, spectrum):
+    if not tone_hz and _data_like(features, spectrum):
         return None
     tones = spectrum.strongest(60, min(3500, 0.4 * features.rate_hz), 1)
     if tones and tones[0].over_db > 18 and tones[0].share > 0.02:

@@ -17,6 +17,7 @@ from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 from earwitness.emission.burst import moving_mean
 from earwitness.emission.features import KEYING_CORE, Features
+from earwitness.emission.levels import Levels, levels
 from earwitness.emission.lines import LineSpectrum
 
 # Rates in use that a weak clock is tried at (Bd): telegraphy, paging, trunking, packet, marine, land mobile.
@@ -50,6 +51,16 @@ SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand f
 # Not the quarters themselves: a quarter of four clean levels is the step between two of them.
 QUANTILES = (0.1, 0.2, 0.8, 0.9)
 PHASES = np.arange(0.05, 1, 0.1)
+PLACES = np.arange(0.1, 1, 0.2)  # within a symbol, where values are compared by likelihood
+MOST_COMPARED = 400
+DOUBTFUL = 0.3  # scatter of a reading from which on its number of levels is asked for by likelihood ...
+MIXED = 0.45  # ... and has to be shown: four levels without noise, read as two, scatter by 0.5
+LIKELIER = (
+    3.0  # natural logarithm of likelihood ratios that are evidence; voice, tones, audio keying stay below ...
+)
+NOT_BY_CHANCE = 6.0
+OPEN_EYE = 0.13  # ... of the centre of a symbol over its rim, for each symbol: tones have up to 0.09, voice has no levels
+BLURRED = 0.75  # half steps of scatter from which on levels are none
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +237,7 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     if half <= 0:
         return None
     # Four levels fill the range evenly (two: 1, a uniform range 1.33, Gaussian 1.52); speech is peaked (Laplace: 1.76).
-    even = bool(high - low < 1.6 * (upper - lower))
+    even = bool(high - low < 1.68 * (upper - lower))
     total = np.concatenate([[0.0], np.cumsum(features.track, dtype=np.float64)])
     pair = squared_pair(features)
     readings = []
@@ -248,6 +259,8 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
         for rate in FOUR_LEVEL_RATES:
             if 0.4 * width_hz < rate < 0.95 * width_hz:
                 found = _judge(features, width_hz, rate, 0.0, float(middle), total)
+                if (not found or found.levels != 4) and _are_four(_compared(features, rate)):
+                    found = _judge(features, width_hz, rate, 0.0, float(middle), total, four=True)
                 if found and found.levels == 4:
                     readings.append(found)
     if not readings:
@@ -272,7 +285,57 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
             if found:
                 readings.append(found)
     slower = [item for item in readings if _is_part(item, chosen)]
-    return _by_elements(features, width_hz, max(slower, key=_merit, default=chosen), half)
+    found = _by_elements(features, width_hz, max(slower, key=_merit, default=chosen), half)
+    return _by_likelihood(features, width_hz, found, float(middle), total, pair)
+
+
+def _by_likelihood(
+    features: Features,
+    width_hz: float,
+    keying: Keying,
+    middle: float,
+    total: np.ndarray,
+    pair: tuple[float, float, float] | None,
+) -> Keying | None:
+    """Give a reading with the number of levels that its values make likelier, None when it is neither."""
+    halved = pair is not None and abs(pair[0] - keying.rate_hz) < 0.01 * keying.rate_hz
+    if keying.raw_spread < DOUBTFUL or (halved and keying.levels == 2):
+        return keying
+    seen = _compared(features, keying.rate_hz)
+    if seen is None:
+        return keying
+    if keying.levels == 4:
+        shown = seen.four_over_two > -LIKELIER if keying.clock_db > 0 else _are_four(seen)
+        return keying if shown else None
+    if seen.four_over_two < (-LIKELIER if keying.raw_spread > MIXED else LIKELIER):
+        return keying
+    if not _are_four(seen):
+        return None
+    return _judge(features, width_hz, keying.rate_hz, keying.clock_db, middle, total, four=True)
+
+
+def _compared(features: Features, rate: float) -> Levels | None:
+    """Give what the values at a rate say for four levels: through the filter of narrow keying."""
+    period = features.rate_hz / rate
+    count = min(int(len(features.track) / period), MOST_COMPARED)
+    if period < 2.4 or count < LEAST_SYMBOLS:
+        return None
+    total = np.concatenate([[0.0], np.cumsum(_matched(features, rate), dtype=np.float64)])
+    values = np.empty((len(PLACES), count), np.float32)
+    for row, place in zip(values, PLACES, strict=True):
+        gather(total, features.good, period, 1, place, row)
+    return levels(values)
+
+
+def _are_four(seen: Levels | None) -> bool:
+    """Tell whether values lie on four levels at symbols' centres, and only there."""
+    return (
+        seen is not None
+        and seen.four_over_two > LIKELIER
+        and seen.four_over_none > NOT_BY_CHANCE
+        and seen.eye > OPEN_EYE * seen.symbols
+        and seen.spread < BLURRED
+    )
 
 
 def _by_elements(features: Features, width_hz: float, keying: Keying, half: float) -> Keying:
@@ -439,11 +502,12 @@ def _judge(
     *,
     sure: bool = False,
     even: bool = True,
+    four: bool = False,
 ) -> Keying | None:
     """Give what two or four levels at this rate make of the track, None when they do not fit.
 
     `sure`: the squared signal proves the rate and two levels already, so noisy levels will do.
-    `even`: the values are spread so evenly that there may be four levels.
+    `even`: the values are spread so evenly that there may be four levels. `four`: there are, whatever their scatter.
     """
     period = features.rate_hz / rate
     count = int(len(features.track) / period)
@@ -454,7 +518,7 @@ def _judge(
     # A mean over a window is a phase difference: its noise comes from the two end points.
     track_noise = features.burst.width_hz / (2 * np.pi) / np.sqrt(features.burst.snr)
     best: Keying | None = None
-    for share in (0.5, 0.8, 0.0) if over else (0.8, 0.0):
+    for share in (0.0,) if four else (0.5, 0.8, 0.0) if over else (0.8, 0.0):
         if share:
             length = max(round(period * share), 1)
             if length < 2 and share != 0.5:
@@ -463,7 +527,7 @@ def _judge(
             noise = features.rate_hz / (2 * np.pi * max(length, features.look)) / np.sqrt(features.burst.snr)
         else:
             # Four levels shaped by half of a Nyquist filter need the other half here.
-            if best is not None or sure or not even or not 0.4 * width < rate < 0.95 * width:
+            if not four and (best is not None or sure or not even or not 0.4 * width < rate < 0.95 * width):
                 continue
             length = 1
             sums = np.concatenate([[0.0], np.cumsum(_matched(features, rate), dtype=np.float64)])
@@ -481,7 +545,7 @@ def _judge(
         if sure:
             if spread > 0.75 or clean > 0.5:
                 continue
-        elif spread > 0.58 or clean > 0.36:
+        elif four or spread > 0.58 or clean > 0.36:
             if not even:
                 continue
             spread, outer, filled, middle, row = min(
@@ -489,7 +553,7 @@ def _judge(
             )
             clean = np.sqrt(max(spread**2 - (3 * noise / max(outer, 1e-9)) ** 2, 0.2 * spread**2))
             levels = 4
-            if spread > 0.53 or clean > 0.36 or filled < 0.06:
+            if not four and (spread > 0.53 or clean > 0.36 or filled < 0.06):
                 continue
         chosen = np.empty(count, np.float32)
         gather(sums, good, period, length, PHASES[row], chosen)
