@@ -82,6 +82,54 @@ def test_a_tone_under_silence_is_no_keying(tone_hz):
     )
 
 
+@pytest.mark.parametrize("snr_db", [8, 20])
+@pytest.mark.parametrize("seed", range(4))
+def test_telegraphy_that_rests_is_no_carrier_with_sidebands(seed, snr_db):
+    """Start-stop telegraphy of 75 Bd and 850 Hz shift (ITU-T S.3; shift: common practice) rests on its mark."""
+    rng = np.random.default_rng(seed)
+    rate, baud, parts = 12_000, 75, []
+    while sum(length for _, length in parts) < 4 * baud:
+        if rng.random() < 0.35:
+            parts.append((1, rng.uniform(2, 20)))
+        parts += [(-1, 1), *((2 * int(bit) - 1, 1) for bit in rng.integers(0, 2, 5)), (1, 1.5)]
+    ends = np.cumsum([length for _, length in parts]) / baud
+    t = np.arange(4 * rate) / rate
+    levels = np.array([level for level, _ in parts])[np.searchsorted(ends, t, "right")]
+    assert told(sig.frequency_modulated(425 * levels, rate), rate, snr_db, seed).kind in ("fsk2", "unknown")
+
+
+@pytest.mark.parametrize("snr_db", [8, 25])
+def test_two_carriers_are_neither_speech_nor_reversals(snr_db):
+    """Their beat has a period as a voice has, and the lines of reversals, though not of one strength."""
+    t = np.arange(4 * 12_000) / 12_000
+    for seed in range(6):
+        iq = np.exp(2j * np.pi * 100 * t) + 0.7 * np.exp(2j * np.pi * 900 * t + 1j * seed)
+        assert told(iq, 12_000, snr_db, seed).kind in ("unknown", "carrier")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_keyed_phases_are_known_without_their_number(seed):
+    """D8PSK of 10 500 Bd, raised cosine 0.6 (ICAO Annex 10 volume III): at 6 dB its eight phases blur."""
+    rng = np.random.default_rng(seed)
+    phase = np.cumsum(rng.integers(0, 8, 1600)) * np.pi / 4
+    assert told(sig.shaped(np.exp(1j * phase), 8, sig.rrc(0.6, 8)), 84_000, 6, seed).kind == "psk"
+    levels = rng.choice([-3, -1, 1, 3], 1600) + 1j * rng.choice([-3, -1, 1, 3], 1600)
+    assert told(sig.shaped(levels, 8, sig.rrc(0.6, 8)), 84_000, 10, seed).kind in ("unknown", "noise-like")
+
+
+@pytest.mark.parametrize("baud", [1000, 5000])
+def test_strong_keying_of_a_drifting_oscillator_is_switched(baud):
+    """A resonator of a remote control slides by 3 kHz while it is keyed (common practice, no source)."""
+    rate = 96_000
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        wave = np.repeat(rng.integers(0, 2, 200), rate // baud).astype(float)
+        ramp = np.hanning(rate // baud // 4 + 2)
+        wave = np.convolve(wave, ramp / ramp.sum(), "same")
+        slide = np.cumsum(np.linspace(0, 3000, len(wave))) / rate
+        assert told(wave * np.exp(2j * np.pi * slide), rate, 25, seed).kind == "ook"
+
+
 def sound(rng, count, rate, low, high):
     spectrum = np.fft.rfft(rng.standard_normal(count))
     hz = np.fft.rfftfreq(count, 1 / rate)

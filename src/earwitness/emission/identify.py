@@ -23,6 +23,7 @@ from earwitness.emission.lines import LineSpectrum
 from earwitness.emission.measure import from_detection, is_am, measure_burst
 from earwitness.emission.phase_keying import phase_keying
 from earwitness.emission.shift_keying import (
+    LEAST_EXPLAINED,
     SLOW_ALTERNATION,
     Keying,
     frequency_keying,
@@ -46,7 +47,7 @@ LEAST_COHERENCE = 0.3
 OFF_DB = 12.0  # by which a carrier goes down that is switched off: full modulation only touches zero
 LEAST_SOUND_HZ = 100.0
 MORSE_WIDTH_HZ = 800.0
-SPEECH_WIDTH_HZ = 4500.0
+LEAST_SPEECH_HZ, SPEECH_WIDTH_HZ = 800.0, 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carrier stand over the noise
 LEAST_CONFIDENCE = 0.5
@@ -55,6 +56,8 @@ LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
 ALWAYS_ON = 0.8  # share of the time that a broadcast without a pilot is there at least
 SQUARED_LINE = 0.4  # share of the power that phase reversals have in one line when squared
+CLEAR_C42, MANY_SYMBOLS = -0.9, 300
+STEADY_PAIR = 0.6  # share of the power in two lines
 MOST_LINES, STEADY_LINES = (
     0.35,
     0.75,
@@ -170,8 +173,10 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         return unknown(f"too short: {looks:.0f} independent samples")
     if burst.snr < CLEAR_SNR and line.carrier_snr < 30:
         return unknown(f"too weak: {10 * np.log10(burst.snr):.1f} dB in its band")
-    # Only what comes and goes can be switched.
-    keyed = switching(features) if width < MORSE_WIDTH_HZ or features.envelope_variation > 0.2 else None
+    # Only what comes and goes can be switched: within a few inverse widths, or in all where the band holds more.
+    varies = features.envelope_variation
+    comes_and_goes = varies > 0.2 or (varies > 0.1 and features.power_variation > 0.3)
+    keyed = switching(features) if width < MORSE_WIDTH_HZ or comes_and_goes else None
     doubtful = None
     for question in (
         lambda: _morse(features, keyed, width),
@@ -424,7 +429,7 @@ def _keyed(
         keying.low_share > (0.075 if halved else 0.05) and keying.singles > 0.1 and keying.alternation < 0.96
     )
     held = not halved and keying.explained > 0.75 and keying.spread < 0.2
-    if keying.explained < 0.45 or not (random or held):
+    if keying.explained < LEAST_EXPLAINED or not (random or held):
         return None
     if not halved and width > LEAST_FM_HZ and _tones(features):
         return None
@@ -633,8 +638,11 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
         and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty
     )
     clear = keyed is not None and keyed.runs >= 8 and keyed.contrast_db > 9.5 and keyed.separation > 0.62
-    # Without coherence, speech in a narrow band can look switched.
-    if not coherent and (not clear or width < SPEECH_WIDTH_HZ):
+    # Without coherence, speech in a narrow band can look switched, but never has two levels only.
+    narrow = width < SPEECH_WIDTH_HZ and not (
+        keyed and keyed.runs >= 16 and keyed.separation > 0.85 and keyed.on_variation < 0.05
+    )
+    if not coherent and (not clear or narrow):
         return None
     reasons = []
     if coherent:
@@ -678,10 +686,12 @@ def _phase(features: Features, width: float) -> Identification | None:
     if keying.order == 0:
         if keying.c42 > -0.8 or keying.clock_db < 15:
             return None
+        # Data in the amplitude too have -0.68; so few symbols that it may come out lower leave a doubt.
+        clear = keying.c42 < CLEAR_C42 and keying.symbols > MANY_SYMBOLS
         return Identification(
             "psk",
             None,
-            0.45,
+            _sure((keying.clock_db - 12) / 8, (features.burst.snr - 1) / 5) if clear else 0.45,
             (clock, f"fourth-order cumulant {keying.c42:.2f} as of phase keying; order not resolved"),
             designator(width, "G1D"),
             symbol_rate_hz=keying.rate_hz,
@@ -715,17 +725,31 @@ def _keyed_off(features: Features) -> bool:
     Keyed phases show none, but for reversals without end: two that are always on.
     """
     width = features.burst.width_hz
-    share = sum(line.share for line in features.lines.strongest(-width, width, 2))
-    return MOST_LINES < share < STEADY_LINES
+    shares = [line.share for line in features.lines.strongest(-width, width, 2)]
+    if sum(shares) > STEADY_LINES:  # reversals have two lines of the same strength, two carriers hardly ever
+        return min(shares) < 0.8 * max(shares)
+    return sum(shares) > MOST_LINES
 
 
 def _speech(features: Features, width: float) -> Identification | None:
     """Give single-sideband voice."""
     burst = features.burst
-    if not 800 < width < SPEECH_WIDTH_HZ or features.duration_s < 0.3:
+    if not LEAST_SPEECH_HZ / 2 < width < SPEECH_WIDTH_HZ or features.duration_s < 0.3:
+        return None
+    if burst.high_hz - burst.low_hz < LEAST_SPEECH_HZ:
+        return None
+    # The overtones of a voice move: two steady lines are two carriers, whose beat passes for a pitch.
+    two = features.lines.strongest(-burst.width_hz, burst.width_hz, 2)
+    if sum(line.share for line in two) > STEADY_PAIR:
         return None
     found = speech(features, burst.low_hz, burst.high_hz)
     if found is None or found.voiced < 0.3 or found.pitch_change < 0.015:
+        return None
+    # A second or two of vowels may have all but a hundredth of their power in the lowest overtones.
+    if (
+        width < LEAST_SPEECH_HZ
+        and min(found.voiced - 0.6, found.pitch_change - 0.05, found.margin - 0.25) < 0
+    ):
         return None
     side = "upper" if found.upper else "lower"
     return Identification(

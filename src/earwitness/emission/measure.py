@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.core.types import Detection, Measurement, Samples
 from earwitness.dsp import fft
 from earwitness.emission.burst import Burst, cut, moving_mean
-from earwitness.emission.features import Features, Spectrum, noise_free_peak
+from earwitness.emission.features import CLEAR_SNR, Features, Spectrum, noise_free_peak
 from earwitness.emission.occupied import FLOOR_ERROR, occupied
 
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
@@ -183,8 +183,14 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
 
 
 def is_am(features: Features) -> bool:
-    """Tell whether the emission is a carrier with modulation along its phase only."""
+    """Tell whether the emission is a carrier with modulation along its phase only.
+
+    The power of such a one varies by four times what lies along the phase. That of keyed frequency does not: seen from
+    the frequency it rests on, what it goes to is more along the phase than across, for as often as it rests.
+    """
     line = features.carrier
+    if features.burst.snr > CLEAR_SNR and features.envelope_variation < line.in_phase:
+        return False
     significant = line.in_phase > 4 * line.uncertainty and line.in_phase > LEAST_SOUND
     return bool(
         line.share * (1 + line.in_phase + max(line.quadrature, 0.0)) > LEAST_ACCOUNT

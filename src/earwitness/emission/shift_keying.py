@@ -44,6 +44,7 @@ USUAL_RATES = (
 FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
 LEAST_ELEMENTS = 16
+LEAST_EXPLAINED = 0.45  # of the track's variance, by a reading that is any use
 SLOW = 3.5  # inverse widths that an element of slow keying lasts, at least
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
@@ -254,7 +255,11 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
             if found and found.explained > item.explained - 0.15:
                 readings.remove(item)
                 readings.append(found)
-    if even and not any(item.singles > 0.1 for item in readings):
+    if (
+        even
+        and not pair
+        and not any(item.singles > 0.1 and item.explained > LEAST_EXPLAINED for item in readings)
+    ):
         # Four levels of a narrow filter hardly show their clock: the rates in use are tried all the same.
         for rate in FOUR_LEVEL_RATES:
             if 0.4 * width_hz < rate < 0.95 * width_hz:
@@ -484,9 +489,13 @@ def squared_pair(features: Features) -> tuple[float, float, float] | None:
     spectrum = features.squared_lines
     width = features.burst.width_hz
     lines = spectrum.strongest(-1.3 * width, 1.3 * width, 2, guard=6)
-    if len(lines) < 2 or lines[1].over_db < 12:
+    if len(lines) < 2:
         return None
     distance = abs(lines[0].frequency_hz - lines[1].frequency_hz)
+    # Noise hardly puts a second line just as far from the first as a rate in use.
+    in_use = any(abs(distance - usual) < 0.003 * usual for usual in USUAL_RATES)
+    if lines[1].over_db < (10 if in_use else 12):
+        return None
     if not 0.3 * width < distance < 1.4 * width or abs(lines[0].over_db - lines[1].over_db) > 8:
         return None
     return distance, (lines[0].frequency_hz + lines[1].frequency_hz) / 4, lines[1].over_db

@@ -61,7 +61,7 @@ def recheck(
             continue
         reading.take(source, messages)
         for row in emissions:
-            _judge_emission(source, row, verdict)
+            _judge_emission(source, row, piece.get("gain_db"), verdict)
     reading.judge(verdict)
     return verdict
 
@@ -125,12 +125,14 @@ def _frames(source: Source, mode: Mode) -> Iterator[Frame]:
         yield from (item for item in [*lane.feed(samples), *lane.close()] if isinstance(item, Frame))
 
 
-def _judge_emission(source: Source, row: dict[str, Any], verdict: Verdict) -> None:
+def _judge_emission(source: Source, row: dict[str, Any], gain_db: float | None, verdict: Verdict) -> None:
     stretch = source.stretches[0]
     data = stretch.read(0, stretch.count)
     width = row.get("detected_width_hz") or row["occupied_bandwidth_hz"] or stretch.rate_hz / 2
     density = row.get("noise_dbfs_hz")
-    raised = density if density is None else density + (_gain_db(data, row) or 0.0)
+    # What the snippet was raised by is known; its mean power tells it only where nothing else is in it.
+    gain_db = _gain_db(data, row) if gain_db is None else gain_db
+    raised = density if density is None else density + (gain_db or 0.0)
     samples = Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns, raised)
     start = max(0, round((parse_time(row["start"]) - stretch.epoch_ns) * stretch.rate_hz / 1e9))
     seen = Detection(
