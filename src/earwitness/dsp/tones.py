@@ -104,7 +104,7 @@ def find_ctcss(low: np.ndarray) -> ToneFind | None:
         return None
     hop = 62
     windows = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
-    points = 2048
+    points = 1024
     bin_hz = LOW_RATE_HZ / points
     lines = np.empty((len(windows), 5))
     edges = tuple(int(hz / bin_hz) for hz in (60, 260, 55, 290, 8))
