@@ -37,6 +37,10 @@ LEAST_CLOCK = 12.0  # power of a line over what is around it
 LEAST_CLOCK_BESIDE = 6.0  # where a carrier line must be there as well
 NEAR_ERROR = 2e-4  # of a clock that lines are looked for first
 FAR_LEAST = 4.0  # how much stronger one further away must be
+AROUND = 24  # bins either side of a line that it is compared with
+_ROW = 256  # values of a spectrum that tells where power lies
+LEAST_CLOCK_SHARE = 0.003  # of the power that the line of |z|^2 has; 0.05 with a roll-off of 0.2 and no noise
+MOST_HALF = 0.5  # of a clock's line, that one at half of it may have: 0.7 and more where that is the clock
 LEAST_CARRIER = 16.0
 WITHIN = 0.75  # of a share of swept.HALVES, where a drift was looked for: how well a line's place is known
 LEAST_BESIDE = 8.0  # of either of two lines
@@ -435,29 +439,39 @@ def follow(
     return forward, half[int(odd) :], spots[int(odd) :]
 
 
+def _spectrum(values: np.ndarray, cycles: float, reach: float) -> tuple[np.ndarray, float, int]:
+    """Give a spectrum, under a Hann window, that has what is within `reach` of `cycles` and around that.
+
+    Its middle, in cycles a sample, and how many samples each of its values was made from.
+    """
+    n = len(values)
+    if reach + AROUND / n < 0.3 * NARROWED / n:  # near one place: turned there and thinned out
+        thin = np.empty(NARROWED, np.complex64)
+        narrowed(values, hann(n), cycles, thin)
+        return fft.forward(thin, 2 * NARROWED), cycles, -(-n // NARROWED)
+    size = 1 << (2 * n - 1).bit_length()
+    return fft.forward((values * hann(n)).astype(np.complex64, copy=False), size), 0.0, 1
+
+
+def _amplitude(values: np.ndarray, cycles: float) -> complex:
+    """Give the complex amplitude of a line, referred to sample 0."""
+    amplitude = np.empty(1, np.complex64)
+    narrowed(values, hann(len(values)), cycles, amplitude)
+    return complex(amplitude[0]) / (0.5 * len(values))
+
+
 def line(values: np.ndarray, cycles: float, reach: float) -> tuple[float, complex, float]:
     """Find the strongest line within `reach` of `cycles` (both in cycles per sample), values complex64 or float32 (n,).
 
     Gives its frequency, its complex amplitude referred to sample 0, and its power over the mean power of what
     is around it. A Hann window; the frequency to about a fiftieth of a bin when strong.
     """
-    n = len(values)
     values = np.ascontiguousarray(values)
-    window = hann(n)
-    around = 24 / n  # cycles either side of the line that it is compared with
-    if reach + around < 0.3 * NARROWED / n:  # near one place: turned there and thinned out
-        thin = np.empty(NARROWED, np.complex64)
-        narrowed(values, window, cycles, thin)
-        share = -(-n // NARROWED)
-        found, strength = _strongest(fft.forward(thin, 2 * NARROWED), 0.0, reach * share, around * share)
-        exact = cycles + found / share
-    else:
-        size = 1 << (2 * n - 1).bit_length()
-        spectrum = fft.forward((values * window).astype(np.complex64, copy=False), size)
-        exact, strength = _strongest(spectrum, cycles, reach, around)
-    amplitude = np.empty(1, np.complex64)
-    narrowed(values, window, exact, amplitude)
-    return exact, complex(amplitude[0]) / (0.5 * n), strength
+    spectrum, middle, share = _spectrum(values, cycles, reach)
+    around = share * AROUND / len(values)
+    found, strength = _strongest(spectrum, (cycles - middle) * share, reach * share, around)
+    exact = middle + found / share
+    return exact, _amplitude(values, exact), strength
 
 
 def _clock_line(values: np.ndarray, clock: float, error: float, least: float) -> tuple[float, complex]:
@@ -465,32 +479,61 @@ def _clock_line(values: np.ndarray, clock: float, error: float, least: float) ->
 
     It is looked for where good clocks are, and then, stronger by FAR_LEAST, up to `error` away.
     """
+    values = np.ascontiguousarray(values)
     bin_width = 1.0 / len(values)
-    exact, amplitude, strength = line(values, clock, clock * min(NEAR_ERROR, error) + bin_width)
-    if strength < least and error > NEAR_ERROR:
-        least += FAR_LEAST
-        exact, amplitude, strength = line(values, clock, clock * error + bin_width)
-    return (exact, amplitude) if strength >= least else (0.0, 0j)
+    spectrum, middle, share = _spectrum(values, clock, clock * error + bin_width)
+    for reach, more in ((min(NEAR_ERROR, error), 0.0), (error, FAR_LEAST)):
+        wide = (clock * reach + bin_width) * share
+        found, strength = _strongest(spectrum, (clock - middle) * share, wide, share * AROUND * bin_width)
+        if strength >= least + more:
+            exact = middle + found / share
+            return exact, _amplitude(values, exact)
+    return 0.0, 0j
 
 
+@kernel("UniTuple(float64, 2)(complex64[::1], float64, float64, float64)")
 def _strongest(spectrum: np.ndarray, cycles: float, reach: float, around: float) -> tuple[float, float]:
     """Give the frequency of the strongest line in a spectrum, and its power over the mean of what is around it."""
     size = len(spectrum)
     low, high = int(np.floor((cycles - reach) * size)), int(np.ceil((cycles + reach) * size))
-    part = spectrum[np.arange(low, high + 1) % size]
-    power = part.real**2 + part.imag**2
-    top = int(np.argmax(power))
-    a, b, c = (np.sqrt(np.abs(spectrum[(low + top + k) % size])) for k in (-1, 0, 1))
+    top, power = low, -1.0
+    for k in range(low, high + 1):
+        value = spectrum[k % size]
+        here = value.real * value.real + value.imag * value.imag
+        if here > power:
+            top, power = k, here
+    a, b, c = (
+        np.sqrt(abs(spectrum[(top - 1) % size])),
+        np.sqrt(abs(spectrum[top % size])),
+        np.sqrt(abs(spectrum[(top + 1) % size])),
+    )
     bend = a - 2 * b + c
-    fine = low + top + (float(0.5 * (a - c) / bend) if bend < 0 else 0.0)
+    fine = top + (0.5 * (a - c) / bend if bend < 0 else 0.0)
     wide = round(around * size)
-    near = spectrum[np.arange(low + top - wide, low + top + wide) % size]
-    noise = float(np.median(near.real**2 + near.imag**2)) / 0.69 + 1e-30
-    return fine / size, float(power[top]) / noise
+    near = np.empty(2 * wide, np.float32)
+    for k in range(2 * wide):
+        value = spectrum[(top - wide + k) % size]
+        near[k] = value.real * value.real + value.imag * value.imag
+    return fine / size, power / (float(np.median(near)) / 0.69 + 1e-30)
 
 
-_ROW = 256
-_AROUND = np.exp(2j * np.pi * (np.arange(_ROW) / _ROW - 0.5))
+@kernel("float64(float32[::1])", fastmath=True)
+def _middle(power: np.ndarray) -> float:
+    """Give where the power above the floor lies on average, of a smoothed spectrum, lowest first; 0 without any."""
+    size = len(power)
+    smooth = np.empty(size, np.float32)
+    for k in range(size):
+        total = np.float32(0)
+        for d in range(-8, 9):
+            total += power[(k + d) % size]
+        smooth[k] = total / np.float32(17)
+    floor = np.float32(1.3) * np.sort(smooth)[size // 10]
+    together = 0j
+    for k in range(size):
+        if smooth[k] > floor:
+            angle = 2 * np.pi * (k / size - 0.5)
+            together += (smooth[k] - floor) * complex(np.cos(angle), np.sin(angle))
+    return np.arctan2(together.imag, together.real) / (2 * np.pi) if together != 0 else 0.0
 
 
 def centroid(z: np.ndarray) -> float:
@@ -499,11 +542,22 @@ def centroid(z: np.ndarray) -> float:
     if not rows:
         return 0.0
     spectra = fft.forward(z[: rows * _ROW].reshape(rows, _ROW) * hann(_ROW), overwrite=True)
-    power = mean_power(spectra).astype(np.float64)
-    power = np.convolve(np.concatenate([power[-8:], power, power[:8]]), np.full(17, 1 / 17), "valid")
-    above = power - 1.3 * float(np.sort(power)[_ROW // 10])
-    above[above < 0] = 0
-    return float(np.angle(np.dot(above, _AROUND)) / (2 * np.pi)) if above.any() else 0.0
+    return float(_middle(mean_power(spectra)))
+
+
+@kernel("float64(complex64[::1], complex64[::1], float32[::1])", fastmath=True)
+def _squared(y: np.ndarray, square: np.ndarray, size: np.ndarray) -> float:
+    """Give y^2, what |y|^2 is over its mean, and that mean."""
+    total = 0.0
+    for n in range(len(y)):
+        re, im = y[n].real, y[n].imag
+        square[n] = complex(re * re - im * im, np.float32(2) * re * im)
+        size[n] = re * re + im * im
+        total += size[n]
+    mean = np.float32(total / len(y))
+    for n in range(len(y)):
+        size[n] -= mean
+    return total / len(y)
 
 
 def acquire(
@@ -547,28 +601,29 @@ def acquire(
     padded[half : half + n] = z
     y = np.empty(n, np.complex64)
     fir(padded.view(np.float32), taps, 2, y.view(np.float32))
-    size = y.real**2 + y.imag**2
+    square, size = np.empty(n, np.complex64), np.empty(n, np.float32)
+    power = float(_squared(y, square, size))
+    if kind != OQPSK:
+        exact, amplitude = _clock_line(size, 1 / per, clock_error, LEAST_CLOCK_BESIDE)
+        if abs(amplitude) < LEAST_CLOCK_SHARE * power:
+            return None  # none, or what is left of a line elsewhere, where there is no noise
+        turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * middle) % 1.0
+        place, step = middle - turn_to / exact, 1 / exact
     left = 2.0 / n if lines else max(reach - abs(coarse), 0.25 * reach)
     rest = 0.0
     if bend is not None:
         left = WITHIN * swept.HALVES / n
         around = [0.0] if kind == BPSK or told is None else [-told, told]
-        square = y * y
         rest = 0.5 * swept.finer(square, around)
-        y *= swept.turns(n, rest)
-        z *= swept.turns(n, rest)
+        square *= swept.turns(n, 2 * rest)
+        if kind == QPSK:
+            z *= swept.turns(n, rest)
         rest += bend
     if kind == OQPSK:
-        start = _acquire_offset(z, y, per, coarse, left, told)
+        start = _acquire_offset(square, power, per, coarse, left, told)
         return start and replace(start, bend=rest)
-    exact, amplitude = _clock_line(size, 1 / per, clock_error, LEAST_CLOCK_BESIDE)
-    if not exact:
-        return None
-    turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * middle) % 1.0
-    place, step = middle - turn_to / exact, 1 / exact
-    power = float(size.mean())
     if kind == BPSK:
-        found, amplitude, strength = line(y * y, 0.0, min(2 * left, 0.45))
+        found, amplitude, strength = line(square, 0.0, min(2 * left, 0.45))
         if abs(amplitude) < LEAST_SHARE * power:
             return None  # lines of periodic data on two rails
         phase = 0.5 * (np.angle(amplitude) + 2 * np.pi * found * place)
@@ -624,11 +679,10 @@ def _pair_near(square: np.ndarray, per: float, reach: float) -> float | None:
 
 
 def _acquire_offset(
-    z: np.ndarray, y: np.ndarray, per: float, coarse: float, reach: float, clock: float | None
+    square: np.ndarray, power: float, per: float, coarse: float, reach: float, clock: float | None
 ) -> Start | None:
     """As `acquire`, from the pair of lines in the square of OQPSK; with their `clock` they lie either side of 0."""
-    n = len(z)
-    square = y * y
+    n = len(square)
     top: float | None = 0.0
     slack = reach
     if clock is None:
@@ -650,9 +704,8 @@ def _acquire_offset(
     place = middle + turn_to * step
     phase += np.pi * found * (place - middle)
     back = 2 * np.pi * coarse
-    mean = float(np.vdot(y, y).real) / n
     return Start(
-        place, step, phase + back * place, np.pi * found * step + back * step, mean, min(strength, other)
+        place, step, phase + back * place, np.pi * found * step + back * step, power, min(strength, other)
     )
 
 
@@ -661,9 +714,10 @@ def _acquire_real(z: np.ndarray, per: float, clock_error: float) -> Start | None
     n = len(x)
     lag = max(round(per / 2), 1) + 1
     change = np.abs(x[lag:] - x[:-lag])
+    change -= change.mean()  # thinned out, that would be a line of its own
     exact, amplitude = _clock_line(change, 1 / per, clock_error, LEAST_CLOCK)
-    if not exact:
-        return None
+    if not exact or abs(_amplitude(change, 0.5 * exact)) > MOST_HALF * abs(amplitude):
+        return None  # none, or that of half the rate twice over
     middle = n // 2
     # changes are largest midway between symbols; they are noted `lag` / 2 early
     turn_to = (np.angle(amplitude) / (2 * np.pi) + exact * (middle - 0.5 * lag) + 0.5) % 1.0

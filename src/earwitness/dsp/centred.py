@@ -46,12 +46,13 @@ NOTES = 512  # pieces whose tuning is remembered
 @kernel("void(float32[::1], float32[::1])", fastmath=True)
 def _smoothed(power: np.ndarray, out: np.ndarray) -> None:
     """Give the mean of SMOOTH bins about each, the ends joined."""
-    size = len(power)
-    for k in range(size):
-        total = np.float32(0)
-        for d in range(-(SMOOTH // 2), SMOOTH // 2 + 1):
-            total += power[(k + d) % size]
-        out[k] = total / np.float32(SMOOTH)
+    half = SMOOTH // 2
+    joined = np.concatenate((power[-half:], power, power[:half]))
+    out[:] = 0
+    for d in range(SMOOTH):
+        part = joined[d : d + len(out)]
+        for k in range(len(out)):
+            out[k] += part[k] / np.float32(SMOOTH)
 
 
 @kernel("int64(float32[::1], float64, int64, float64[:,::1])")

@@ -9,6 +9,7 @@ import numpy as np
 from earwitness.dsp.jit import kernel
 
 NARROWED = 256  # values that a look for a line near one place is made from
+TURNED = 32  # values turned back by one table
 
 
 @lru_cache(maxsize=16)
@@ -25,14 +26,30 @@ def hann(n: int) -> np.ndarray:
 def narrowed(values: np.ndarray, window: np.ndarray, cycles: float, out: np.ndarray) -> None:
     """Turn windowed values back by `cycles` each and add them up in equal shares, the last of them cut short."""
     share = -(-len(values) // len(out))
-    step = complex(np.cos(2 * np.pi * cycles), -np.sin(2 * np.pi * cycles))
+    turns = np.empty((2, TURNED), np.float32)
+    for k in range(TURNED):
+        turns[0, k] = np.cos(2 * np.pi * cycles * k)
+        turns[1, k] = -np.sin(2 * np.pi * cycles * k)
+    cos, sin = turns[0], turns[1]
+    wide, whole = 2 * np.pi * ((cycles * TURNED) % 1.0), 2 * np.pi * ((cycles * share) % 1.0)
+    step = complex(np.cos(wide), -np.sin(wide))
+    next_share = complex(np.cos(whole), -np.sin(whole))
+    begun = complex(1.0, 0.0)
     for k in range(len(out)):
         first = k * share
-        angle = 2 * np.pi * ((cycles * first) % 1.0)
-        turn = complex(np.cos(angle), -np.sin(angle))
+        stop = min(first + share, len(values))
+        turn = begun
+        begun *= next_share
         total = 0j
-        for n in range(first, min(first + share, len(values))):
-            total += values[n] * window[n] * turn
+        for at in range(first, stop, TURNED):
+            part, shape = values[at : min(at + TURNED, stop)], window[at : min(at + TURNED, stop)]
+            re = np.float32(0)
+            im = np.float32(0)
+            for n in range(np.uint64(len(part))):
+                a, b = shape[n] * part[n].real, shape[n] * part[n].imag
+                re += a * cos[n] - b * sin[n]
+                im += a * sin[n] + b * cos[n]
+            total += complex(re, im) * turn
             turn *= step
         out[k] = total
 

@@ -9,6 +9,7 @@ discriminator. From audio: a discriminator's baseband, or phase reversals near t
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,6 +23,7 @@ from earwitness.dsp.carrier import Start, acquire, follow
 from earwitness.dsp.centred import Centred
 from earwitness.dsp.filters import StreamingFir, lowpass
 from earwitness.dsp.framed import finite
+from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.ccsds.gate import (
     AUDIO_RATES_HZ,
@@ -90,6 +92,62 @@ CLOCK_WIDTH = 0.004  # clock loop's, a share
 LOOP_LEAST, LOOP_MOST = 0.006, 0.01
 
 
+@kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
+def _weights(first: np.ndarray, block: int, out: np.ndarray) -> None:
+    """Give 1 where values spread little in their block, and next to nothing where they do much more than in most."""
+    blocks = len(first) // block
+    spread = np.empty(blocks, np.float32)
+    for k in range(blocks):
+        part = first[k * block : (k + 1) * block]
+        mean = np.float32(0)
+        for value in part:
+            mean += value
+        mean /= np.float32(block)
+        total = np.float32(0)
+        for value in part:
+            total += abs(value - mean)
+        spread[k] = total
+    most = np.float32(LOUDER) * max(np.sort(spread)[blocks // 10], np.float32(1e-9))
+    for n in range(len(first)):
+        out[n] = np.float32(1) if spread[min(n // block, blocks - 1)] <= most else np.float32(1e-3)
+
+
+@kernel("float32(float32[::1], float32[::1])", fastmath=True)
+def _product(a: np.ndarray, b: np.ndarray) -> np.float32:
+    total = np.float32(0)
+    for n in range(len(a)):
+        total += a[n] * b[n]
+    return total
+
+
+@kernel("void(float32[:,::1], float32[::1], float32[:,::1], float64[:,::1])", fastmath=True)
+def _normal(rails: np.ndarray, weight: np.ndarray, weighted: np.ndarray, gram: np.ndarray) -> None:
+    """Give the weighted rows of a least squares fit, and their products with those that are not weighted."""
+    taps, count = 2 * REACH + 1, len(weight)
+    one = np.ones(count, np.float32)
+    for i in range(taps + 1):
+        row = rails[i & 1, i // 2 : i // 2 + count] if i < taps else one
+        made = weighted[i]
+        for n in range(count):
+            made[n] = weight[n] * row[n]
+        for j in range(i + 1):
+            other = rails[j & 1, j // 2 : j // 2 + count] if j < taps else one
+            gram[i, j] = gram[j, i] = _product(made, other)
+
+
+@kernel("void(float32[:,::1], float64[::1], float32[::1], float32[::1])", fastmath=True)
+def _filtered(rails: np.ndarray, taps: np.ndarray, out: np.ndarray, decided: np.ndarray) -> None:
+    """Give what a filter and a constant make of rails, and decisions of that."""
+    count = len(out)
+    out[:] = np.float32(taps[2 * REACH + 1])
+    for i in range(2 * REACH + 1):
+        row, tap = rails[i & 1, i // 2 : i // 2 + count], np.float32(taps[i])
+        for n in range(count):
+            out[n] += tap * row[n]
+    for n in range(count):
+        decided[n] = np.float32(1) if out[n] > 0 else np.float32(-1)
+
+
 def equalised(half: np.ndarray) -> np.ndarray:
     """Give soft symbols float32 (m,) of real samples at and between instants, float32 (2 m + 2 REACH,).
 
@@ -97,31 +155,23 @@ def equalised(half: np.ndarray) -> np.ndarray:
     stretches (noise after a discriminator) are left out.
     """
     count = (len(half) - 2 * REACH) // 2
+    out = np.zeros(max(count, 0), np.float32)
     if count < 64:
-        return np.zeros(count, np.float32)
-    rows = np.ones((2 * REACH + 2, count), np.float32)
-    for k in range(2 * REACH + 1):
-        rows[k] = half[k : k + 2 * count : 2]
-    first = rows[REACH]
-    blocks = count // BLOCK_SYMBOLS
-    cut = first[: blocks * BLOCK_SYMBOLS].reshape(blocks, BLOCK_SYMBOLS)
-    spread = np.sum(np.abs(cut - cut.mean(axis=1, keepdims=True)), axis=1)
-    quiet = np.where(
-        spread <= LOUDER * max(float(np.partition(spread, blocks // 10)[blocks // 10]), 1e-9), 1.0, 1e-3
-    )
-    weight = np.append(np.repeat(quiet, BLOCK_SYMBOLS), np.full(count - blocks * BLOCK_SYMBOLS, quiet[-1]))
+        return out
+    rails = np.ascontiguousarray(half[: 2 * (count + REACH)].reshape(-1, 2).T, np.float32)
+    first = rails[REACH & 1, REACH // 2 : REACH // 2 + count]
+    weight = np.empty(count, np.float32)
+    _weights(first, BLOCK_SYMBOLS, weight)
     sound = first[weight > 0.5]
     low, high = 3 * len(sound) // 20, 17 * len(sound) // 20
     ordered = np.partition(sound, (low, high))
-    middle = float(0.5 * (ordered[low] + ordered[high]))
-    target = np.where(first > middle, np.float32(1), np.float32(-1))
-    weighted = rows * weight.astype(np.float32)
-    gram = (weighted @ rows.T).astype(np.float64)
-    gram[np.diag_indices(2 * REACH + 1)] += 1e-3 * np.trace(gram) / (2 * REACH + 2) + 1e-12
-    out = target
+    decided = np.where(first > 0.5 * (ordered[low] + ordered[high]), np.float32(1), np.float32(-1))
+    taps = 2 * REACH + 1
+    weighted, gram = np.empty((taps + 1, count), np.float32), np.empty((taps + 1, taps + 1))
+    _normal(rails, weight, weighted, gram)
+    gram[np.diag_indices(taps)] += 1e-3 * np.trace(gram) / (taps + 1) + 1e-12
     for _ in range(2):
-        out = np.linalg.solve(gram, weighted @ target).astype(np.float32) @ rows
-        target = np.where(out > 0, np.float32(1), np.float32(-1))
+        _filtered(rails, np.linalg.solve(gram, weighted @ decided), out, decided)
     return out
 
 
@@ -218,11 +268,13 @@ class _Stream:
         """Go on with the coding that has read something, and no other."""
         self._lanes.settle(found)
 
-    def open(self) -> list[Found]:
-        """Give what the samples up to the opening window held."""
+    def open(self, windows: int) -> list[Found]:
+        """Give what the samples up to the opening window held; before the last `windows` there was nothing in them."""
         half, spots = self._pending
         self._pending = (half[:0], spots[:0])
-        return self._take(half, spots)
+        out = self._take(half, spots)
+        self._symbols = min(self._symbols, int(windows * WINDOW / self._per))
+        return out
 
     def feed(self, window: np.ndarray) -> list[Found]:
         """Take the next window."""
@@ -469,14 +521,16 @@ class Demodulator:
             if stream.missed >= MISSES or stream.fruitless:
                 out += self._frames(stream, self._closed(stream))
                 self._streams.pop(item, None)
-                if stream.fruitless:
+                if stream.fruitless:  # still, now that all of it was read
                     trial = self._trials.setdefault(item, _Trial(float(self._taken)))
                     wait_s = min(2.0**trial.fruitless, LONGEST_S)
                     trial.fruitless, trial.again = trial.fruitless + 1, self._taken + wait_s * self._rate_hz()
             elif stream.seen:
                 self._vain[key] = 0
         for item, chance in found.items():
-            if (self._settled is None or item == self._settled) and self._may_open(item, octave):
+            if self._settled is not None and item != self._settled:
+                continue
+            if not self._on_one_axis(item, found) and self._may_open(item, octave):
                 out += self._open(item, chance, octave, at, own)
         return sorted(out, key=lambda frame: frame.time_ns)
 
@@ -532,6 +586,15 @@ class Demodulator:
         if power < 1e-20 or power < QUIET * noise:
             return True
         return not self._audio and narrow(power, alike, noise)
+
+    def _on_one_axis(self, item: tuple[int, int, float], found: Iterable[tuple[int, int, float]]) -> bool:
+        """Tell whether a clock of four phases is one of reversals, whose carrier is there and is or was followed."""
+        reversals = (item[0], carrier.BPSK, item[2])
+        if item[1] != carrier.QPSK or reversals not in found:
+            return False
+        trial = self._trials.get(reversals)
+        waiting = trial is not None and trial.fruitless > 0 and self._taken < trial.again
+        return waiting or reversals in self._streams
 
     def _may_open(self, item: tuple[int, int, float], octave: Octave) -> bool:
         """Tell whether a keying that a line tells of is to be looked at: seldom where that has been in vain."""
@@ -592,7 +655,7 @@ class Demodulator:
             return out
         stream.power = power
         self._streams[item] = stream
-        return out + self._frames(stream, stream.open())
+        return out + self._frames(stream, stream.open(max(self._vain[item[0]], 1)))
 
     def _settle(self, stream: _Stream, found: Found) -> list[Frame]:
         """A stream has read a frame: the others give what they hold and end."""

@@ -26,7 +26,8 @@ FAR_ERROR = 0.0092  # of dividers in radio chips and of recorders; at 1.04 % are
 FAR = 0.75  # what a line between these two counts for: there are many more places where noise may have one
 CLOCK = 14.0  # power of a clock line over what is around it
 BESIDE = 40  # values either side of a clock's line that it is compared with
-AROUND = 96  # values either side of a line of the square that it is compared with
+AROUND = 96  # values of WINDOW either side of a line of the square that it is compared with
+MIDDLE = 30.0  # how much stronger a line in the middle of a pair may be: data with a period make one, reversals one of 100
 MOST_LINES = 128  # of a square that are looked at for pairs
 STANDING = (4.5, 2.2)  # times the mean around them: of one window, of TOGETHER averaged
 MOST_TONES, TONES_LEAST = (
@@ -348,26 +349,28 @@ def frequency_keyed(steps: list[np.ndarray], rate_hz: float, rates: list[float])
     ]
 
 
-@kernel("float64(float32[::1], int64, float64, float64)")
-def _floor(power: np.ndarray, at: int, median: float, mean: float) -> float:
+@kernel("float64(float32[::1], int64, int64, float64, float64)")
+def _floor(power: np.ndarray, at: int, around: int, median: float, mean: float) -> float:
     """Give the mean of what is around a place, and not less than a tenth of the mean of all."""
-    near = np.empty(2 * AROUND, np.float32)
-    for k in range(2 * AROUND):
-        near[k] = power[(at - AROUND + k) % len(power)]
+    near = np.empty(2 * around, np.float32)
+    for k in range(2 * around):
+        near[k] = power[(at - around + k) % len(power)]
     return max(float(np.median(near)) / median, 0.1 * mean) + 1e-30
 
 
-@kernel("UniTuple(int64, 2)(float32[::1], float64, float64, int64[::1])", fastmath=True)
-def _standing_out(power: np.ndarray, least: float, more: float, out: np.ndarray) -> tuple[int, int]:
+@kernel("UniTuple(int64, 2)(float32[::1], int64, float64, float64, int64[::1])", fastmath=True)
+def _standing_out(
+    power: np.ndarray, around: int, least: float, more: float, out: np.ndarray
+) -> tuple[int, int]:
     """Note the places, in order, of values that are the largest beside them and `least` times the mean around them.
 
     Gives how many they are, and how many are `more` times that.
     """
     size = len(power)
     total = 0.0
-    for k in range(-AROUND, AROUND + 1):
+    for k in range(-around, around + 1):
         total += power[k % size]
-    scale = np.float32(least / (2 * AROUND + 1))
+    scale = np.float32(least / (2 * around + 1))
     count, strong = 0, 0
     for n in range(size):
         here = power[n]
@@ -377,7 +380,7 @@ def _standing_out(power: np.ndarray, least: float, more: float, out: np.ndarray)
                 count += 1
             if here > more * scale * total:
                 strong += 1
-        after, before = n + 1 + AROUND, n - AROUND
+        after, before = n + 1 + around, n - around
         total += power[after - size if after >= size else after] - power[before]
     return count, strong
 
@@ -418,10 +421,11 @@ def _square_lines(
     """Look for the lines of the square's spectrum.
 
     A row a rate: the strongest over its floor (reversals), unless it has a partner a rate away; the strength of a
-    pair of lines a rate either side of their middle; and of one half a rate either side. `places` has the strongest's,
-    and those of each pair.
+    pair of lines a rate either side of their middle; and of one half a rate either side, unless there is a stronger one
+    in their middle. `places` has the strongest's, and those of each pair.
     """
     size = len(square)
+    around = AROUND * size // WINDOW
     mean = np.float32(0)
     most = np.float32(-1)
     for n in range(size):
@@ -431,9 +435,9 @@ def _square_lines(
     top = 0
     while square[top] < most:
         top += 1
-    reversal = most / _floor(square, top, median, mean)
+    reversal = most / _floor(square, top, around, median, mean)
     standing = np.empty(MOST_LINES, np.int64)
-    count, strong = _standing_out(square, least, TONES_LEAST, standing)
+    count, strong = _standing_out(square, around, least, TONES_LEAST, standing)
     if strong > MOST_TONES:
         out[:, :3] = 0.0
         return
@@ -452,10 +456,19 @@ def _square_lines(
             low, high = _pair(square, standing, apart)
             places[row, 1 + 2 * half], places[row, 2 + 2 * half] = low, high
             out[row, 1 + half] = 0.0
-            if low != high:
-                floor = max(_floor(square, low, median, mean), _floor(square, high % size, median, mean))
+            if low == high:
+                continue
+            both = min(square[low], square[high % size])
+            middle = np.float32(0)
+            for k in range((low + high) // 2 - 1, (low + high) // 2 + 3):
+                middle = max(middle, square[k % size])
+            if middle <= MIDDLE * both:  # reversals have that, and lines either side of it as well
+                floor = max(
+                    _floor(square, low, around, median, mean),
+                    _floor(square, high % size, around, median, mean),
+                )
                 factor = 1.0 if abs(high - low - apart) <= CLOCK_ERROR * apart + 2 else FAR
-                out[row, 1 + half] = factor * min(square[low], square[high % size]) / floor
+                out[row, 1 + half] = factor * both / floor
 
 
 @kernel(

@@ -7,6 +7,8 @@ import pytest
 
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
+from earwitness.dsp import carrier
+from earwitness.dsp.filters import shaped
 from earwitness.modes.ccsds.demod import equalised
 from earwitness.modes.ccsds.gate import RATES_HZ
 from earwitness.modes.ccsds.messages import Assembler
@@ -175,3 +177,41 @@ def test_filter_takes_out_an_offset():
     half = np.repeat(2.0 * bits - 1, 2) * 0.7 + 0.4 + 0.1 * rng.standard_normal(800)
     soft = equalised(np.pad(half, (5, 5)).astype(np.float32))
     assert np.array_equal(soft[8:-8] > 0, bits[: len(soft)][8:-8] > 0)
+
+
+def test_what_is_quiet_before_a_burst_is_no_part_of_a_trial():
+    """Half a decibel above the threshold; the second burst begins so that two windows before it are counted to it."""
+    item = {"modulation": "qpsk", "symbol_rate_hz": 38_400, "convolutional": True, "spacecraft": 5}
+    rng = np.random.default_rng(7)
+    power = 205_440.0 / 38_400 * 10 ** (-0.3) * 255 / 223  # 3 dB of Eb/N0, two symbols a bit on two rails
+    for burst in range(3):
+        item["texts"] = [f"3.0 {12 * burst + k}" for k in range(12)]
+        signal = SYNTH.transmit(item, 205_440.0)
+        clean = np.concatenate([np.zeros(rng.integers(4000, 30_000)), signal, np.zeros(20_000)])
+        turns = rng.uniform(-0.05, 0.05) * 38_400 / 205_440.0 * np.arange(len(clean)) + rng.random()
+        noise = rng.standard_normal(len(clean)) + 1j * rng.standard_normal(len(clean))
+        data = clean * np.exp(2j * np.pi * turns) + np.sqrt(power / 2) * noise
+        noise_dbfs_hz = 10 * np.log10(0.0025 * power / 205_440.0)
+        heard = {
+            frame.bits for frame in received((0.05 * data).astype(np.complex64), 205_440.0, noise_dbfs_hz)
+        }
+        assert sum(bits in heard for bits in SYNTH.payloads(item)) >= 11
+
+
+def test_only_its_own_rate_starts_a_loop():
+    """Lines of other rates, thinned out, lie beside each other's clocks; half the rate has this rate's twice over."""
+    rng = np.random.default_rng(8)
+    per, size = 5.35, 16_384  # 9600 Bd in the octave of twice that
+    levels = rng.choice([-1.0, 1.0], int(size / per) + 2)
+    pulses = shaped(levels, per, 0.5)[:size]
+    noise = 0.01 * (rng.standard_normal(size) + 1j * rng.standard_normal(size))
+    z = (pulses / pulses.std() + noise).astype(np.complex64)[:8192]
+    keyed_in_frequency = np.convolve(levels[(np.arange(size) / per).astype(int)], np.full(3, 1 / 3), "same")
+    steps = (0.3 * keyed_in_frequency + 0.03 * noise.real).astype(np.complex64)[:8192]
+
+    def begun(kind, x, rate_hz):
+        return carrier.acquire(kind, x, 51_360.0 / rate_hz, roll_off=0.5, reach=0.1, clock_error=0.0092)
+
+    for kind, x in ((carrier.BPSK, z), (carrier.REAL, steps)):
+        assert begun(kind, x, 9600.0).per == pytest.approx(per, rel=1e-4)
+        assert [rate for rate in (14_400.0, 19_200.0, 20_000.0) if begun(kind, x, rate)] == []
