@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-
 MANY = 8192  # values of which one in SOME is looked at first
 SOME = 16
 

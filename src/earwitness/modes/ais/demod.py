@@ -49,6 +49,7 @@ TAIL = (MOST_BITS + 16) * OS  # samples wanted after a burst's start before it i
 LEAD = 8 * OS  # and before it
 GATE = 0.46  # normalised product sum; noise alone passes about 25 times a second
 FIT = 0.28  # squared coherent correlation; noise alone passes less than once a minute
+FIT_FIRST = 0.7  # of that, in whole samples; half a sample off takes a fortieth
 FIT_BENEATH = 0.42  # the same in what is left of a decoded burst, which has traces of its own training
 REACH_HZ = 3700.0  # carrier offsets looked at
 SKIP = 2  # first training bits left out of the fit: ramps of real transmitters reach into them
@@ -200,7 +201,8 @@ def _fit(
 ) -> None:
     """Search time +-1.5 samples and carrier +-240 Hz for the template (conjugated when sign < 0).
 
-    best: squared correlation 0..1, start in samples, carrier in rad/sample.
+    best: squared correlation 0..1, start in samples, carrier in rad/sample; left as it is where whole samples tell that
+    it is not there.
     """
     rows, count = templates.shape
     used = count // FIT_GROUP * FIT_GROUP
@@ -213,9 +215,15 @@ def _fit(
         now *= rotor
     tries = FIT_TRIES
     totals = np.empty((2, tries))
-    score = np.empty((4 * rows, tries))
-    for shift in range(4 * rows):
-        _correlated(turned[shift // rows :], templates[shift % rows], np.float32(sign), totals, score[shift])
+    score = np.zeros((4 * rows, tries))
+    for first_look in (True, False):
+        for shift in range(4 * rows):
+            if (shift % rows == rows // 2) == first_look:
+                _correlated(
+                    turned[shift // rows :], templates[shift % rows], np.float32(sign), totals, score[shift]
+                )
+        if score.max() < FIT_FIRST * FIT:
+            return
     top = np.argmax(score)
     at, bin_ = top // tries, top % tries
     fine_t = 0.0
@@ -234,23 +242,24 @@ def _fit(
     best[2] = carrier + FIT_STEP * (bin_ - tries // 2 + fine_f)
 
 
-@kernel("void(complex64[::1], int64, float32[::1], complex64[:,::1], float64, float64[:,::1])")
-def _fit_both(
+@kernel("void(complex64[::1], int64, float32[:,::1], complex64[:,:,::1], float64, float64[:,:,::1])")
+def _fit_all(
     y: np.ndarray, start: int, signs: np.ndarray, templates: np.ndarray, reach: float, best: np.ndarray
 ) -> None:
-    """Fit with levels as they are (row 0) and inverted (row 1), each at the carrier the products give."""
-    total = 0j
-    for k in range(len(signs)):
-        a = y[start + k * OS]
-        b = y[start + (k + 1) * OS]
-        total += signs[k] * b * a.conjugate()
-    for row in range(2):
-        sign = 1.0 - 2.0 * row
-        v = total * complex(0, -sign)
-        carrier = np.arctan2(v.imag, v.real) / OS
-        best[row, 0] = 0.0
-        if abs(carrier) < reach:
-            _fit(y, start, templates, carrier, sign, best[row])
+    """Fit each form with levels as they are (row 0) and inverted (row 1), each at the carrier the products give."""
+    for form in range(len(signs)):
+        total = 0j
+        for k in range(signs.shape[1]):
+            a = y[start + k * OS]
+            b = y[start + (k + 1) * OS]
+            total += signs[form, k] * b * a.conjugate()
+        for row in range(2):
+            sign = 1.0 - 2.0 * row
+            v = total * complex(0, -sign)
+            carrier = np.arctan2(v.imag, v.real) / OS
+            best[form, row, 0] = 0.0
+            if abs(carrier) < reach:
+                _fit(y, start, templates[form], carrier, sign, best[form, row])
 
 
 def _pulse_table() -> np.ndarray:
@@ -454,18 +463,33 @@ def _smooth(
         turn_sum += c * a.conjugate()
     turn = np.arctan2(turn_sum.imag, turn_sum.real) / 8 if abs(turn_sum) > 0 else 0.0
     power = 0.0
-    rotor = np.exp(-1j * turn * np.arange(-reach, reach + 1))
+    # Neighbours weigh the less the further they are. From symbol to symbol such a sum grows by what comes nearer, the
+    # span after it, less what goes away, the span before it and itself.
+    span = reach + 1
+    still = np.zeros(count + 3 * span, np.complex128)  # symbols with the turn taken out, the first at 2 span
+    there = np.zeros(len(still))
+    back = np.empty(count, np.complex128)
+    rotor = np.exp(1j * turn)
+    now = 1.0 + 0j
     for k in range(count):
-        total = 0j
-        weight = 0.0
-        for i in range(-reach, reach + 1):
-            j = k + i
-            if i == 0 or j < 0 or j >= count:
-                continue
-            w = 1.0 - abs(i) / (reach + 1.0)
-            total += w * u[j] * rotor[i + reach]
-            weight += w
-        track[k] = total / weight if weight > 0 else 0j
+        back[k] = now
+        still[k + 2 * span] = u[k] * now.conjugate()
+        there[k + 2 * span] = 1.0
+        now *= rotor
+    total = after = before = 0j
+    weight = weight_after = weight_before = 0.0
+    for n in range(span, count + 2 * span):
+        total += after - before
+        after += still[n + span] - still[n]
+        before += still[n] - still[n - span]
+        weight += weight_after - weight_before
+        weight_after += there[n + span] - there[n]
+        weight_before += there[n] - there[n - span]
+        k = n - 2 * span
+        if k < 0:
+            continue
+        others = weight - span
+        track[k] = (total - span * still[n]) * back[k] / others if others > 0.5 else 0j
         p = track[k].real ** 2 + track[k].imag ** 2
         power += p
         v = clean[k]
@@ -507,15 +531,14 @@ def _discriminate(res: np.ndarray, ims: np.ndarray, start: float, out: np.ndarra
     Samples are smoothed over about a symbol first; the steps run from edge to edge.
     """
     before = 0j
+    first = int(np.floor(start))
+    weight = np.exp(-0.5 * ((np.arange(-2, 4) - (start - first)) / 1.1) ** 2)
     for k in range(-1, len(out)):
-        at = start + (k + 1) * OS
-        whole = int(np.floor(at))
-        part = at - whole
         acc = 0j
-        for m in range(-2, 4):
-            i = whole + m
+        for m in range(6):
+            i = first + (k + 1) * OS + m - 2
             if 0 <= i < len(res):
-                acc += np.exp(-0.5 * ((m - part) / 1.1) ** 2) * complex(res[i], ims[i])
+                acc += weight[m] * complex(res[i], ims[i])
         if k >= 0:
             step = acc * before.conjugate()
             out[k] = np.arctan2(step.imag, step.real) / (np.pi / 2)
@@ -677,9 +700,11 @@ class _CarrierWay:
         if self._first is None or self._resampler is None:
             return []
         out = [frame for hop in self._resampler.rest() for frame in self._hop(hop)]
-        self._made += TAIL + SPAN_SAMPLES + 2 * PEAK
-        self._y = np.concatenate([self._y, np.zeros(self._made - self._y_at - len(self._y), np.complex64)])
+        beyond, silence = SPAN_SAMPLES + 2 * PEAK, np.zeros(TAIL + SPAN_SAMPLES + 2 * PEAK, np.complex64)
+        self._made += beyond
+        self._y = np.concatenate([self._y, silence])
         self._score()
+        self._made += TAIL
         out += self._work()
         self._first = self._resampler = None
         return out
@@ -698,7 +723,7 @@ class _CarrierWay:
     def _score(self) -> None:
         """Run the gate over starts not yet scored and note its peaks."""
         out = np.empty(self._made - self._scored - SPAN_SAMPLES, np.float32)
-        _gate(self._y[self._scored - self._y_at :], KNOWN_SIGNS, out)
+        _gate(self._y[self._scored - self._y_at : self._made - self._y_at], KNOWN_SIGNS, out)
         scores = np.concatenate([self._scores, out])
         base = self._scored - 2 * PEAK
         self._starts += [(base + n, 0) for n in peaks(scores, GATE, PEAK)]
@@ -750,7 +775,14 @@ class _CarrierWay:
                 and self._more_beneath(found.power, found.coherent.noise)
             ):
                 self._cancel(found, found.coherent, start - LEAD, depth)
+            elif found.coherent:
+                self._pass_over(start - LEAD + found.start, found.frame.stop)
             return
+
+    def _pass_over(self, begin: float, bits: int) -> None:
+        """Drop the starts within a burst that left nothing but noise: a weaker one cannot be there, nor a louder one."""
+        last = begin + (bits - TRAINING) * OS
+        self._starts = [(at, depth) for at, depth in self._starts if not begin < at < last]
 
     def _more_beneath(self, power: float, rest: float) -> bool:
         """Say whether what a burst leaves unexplained is more than noise and its own imperfections."""
@@ -855,16 +887,17 @@ def _fits(y: np.ndarray, least: float = FIT) -> list[_Burst]:
     """
     if len(y) < LEAD + SPAN_SAMPLES:
         return []
-    best = np.empty((2, 3))
-    out = []
-    for form in range(len(KNOWN_SIGNS)):
-        _fit_both(y, LEAD, KNOWN_SIGNS[form], TEMPLATES[form], 2 * np.pi * REACH_HZ / RATE_HZ, best)
-        out += [
-            _Burst(float(score), float(start), float(carrier), sign, form)
-            for (score, start, carrier), sign in zip(best, (1.0, -1.0), strict=True)
+    best = np.empty((len(KNOWN_SIGNS), 2, 3))
+    _fit_all(y, LEAD, KNOWN_SIGNS, TEMPLATES, 2 * np.pi * REACH_HZ / RATE_HZ, best)
+    return sorted(
+        (
+            _Burst(score, start, carrier, sign, form)
+            for form, rows in enumerate(best.tolist())
+            for (score, start, carrier), sign in zip(rows, (1.0, -1.0), strict=True)
             if score > least
-        ]
-    return sorted(out, key=lambda burst: -burst.score)
+        ),
+        key=lambda burst: -burst.score,
+    )
 
 
 def _keyed(y: np.ndarray, burst: _Burst) -> bool:
@@ -981,7 +1014,8 @@ def _symbols(
     if count >= TRAINING + LEAST_BITS:
         for again in range(3):
             if again:
-                late, stretch = _timing(res, ims, start, drift, decided, track * np.exp(1j * turned))
+                turns = track * np.exp(1j * turned) if bend else track
+                late, stretch = _timing(res, ims, start, drift, decided, turns)
                 start, drift = start + late, drift + stretch
                 _matched(res, ims, start, drift, PULSE, z)
             if bend:
@@ -1043,7 +1077,7 @@ def _timing(
     def peak(low: int, high: int) -> float:
         a, b, c = (_agreement(z[row, low:high], decided[low:high], track[low:high]) for row in range(3))
         bend = a - 2 * b + c
-        return float(np.clip(0.5 * (a - c) / bend, -1, 1)) if bend < 0 else 0.0
+        return min(max(0.5 * (a - c) / bend, -1.0), 1.0) if bend < 0 else 0.0
 
     if count < 400:
         return peak(0, count), 0.0
