@@ -37,10 +37,9 @@ QUIET = 1.05
 LOST_BLOCKS = 30  # without lock until the keying is looked for anew: some five seconds
 
 
-def lock(rails: np.ndarray) -> float:
-    """Give how well symbols complex64 (n,) stand on the diagonals: 1 without noise, about 0 when not at all."""
-    square = rails * rails
-    return float(-np.mean(square * square).real / (np.mean(np.abs(square) ** 2) + 1e-30))
+def lock(symbols: np.ndarray, kind: int) -> float:
+    """Give how well symbols complex64 (n, 2), as a tracker gives them, stand on the diagonals: 1 without noise."""
+    return float(carrier.most_locked(symbols, kind, len(symbols)))
 
 
 class Demodulator:
@@ -93,7 +92,7 @@ class Demodulator:
         else:
             symbols, places = self._tracker.feed(block)
             rails = self._rails(symbols)
-            if len(rails) and lock(rails) < LOCKED:
+            if len(rails) and lock(symbols, self._kind) < LOCKED:
                 self._missed += 1
                 again = self._again(block)
                 if again is not None:
@@ -108,8 +107,9 @@ class Demodulator:
         return out
 
     def _rails(self, symbols: np.ndarray) -> np.ndarray:
+        """Give the two rails, float32 (n, 2), of symbols complex64 (n, 2)."""
         late = int(self._kind == carrier.OQPSK)
-        return np.asarray(symbols[:, 0].real + 1j * symbols[:, late].imag, np.complex64)
+        return np.stack([symbols[:, 0].real, symbols[:, late].imag], axis=1)
 
     def _per(self) -> float:
         return (self._first.rate_hz if self._first else 0.0) / self._rate_hz
@@ -161,8 +161,10 @@ class Demodulator:
             self._kind, block, start, roll_off=ROLL_OFF, carrier_width=CARRIER_WIDTH, clock_width=CLOCK_WIDTH
         )
         count = len(half) // 2
-        rails = self._rails(half[: 2 * count].reshape(count, 2))
-        return (lock(rails), start, tracker, rails, spots[: 2 * count : 2]) if count else None
+        symbols = half[: 2 * count].reshape(count, 2)
+        if not count:
+            return None
+        return lock(symbols, self._kind), start, tracker, self._rails(symbols), spots[: 2 * count : 2]
 
     def _again(self, block: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
         """Look for the signal anew in a block that the loops have not held; None when it is not there."""
@@ -178,8 +180,7 @@ class Demodulator:
     def _lane(self, rails: np.ndarray, places: np.ndarray) -> list[Frame | Picture]:
         if self._lanes is None or not len(rails):
             return []
-        pair = np.stack([rails.real, rails.imag], axis=1).astype(np.float32)
-        return self._frames(self._lanes.feed(pair, places + self._offset))
+        return self._frames(self._lanes.feed(rails, places + self._offset))
 
     def _frames(self, found: object) -> list[Frame | Picture]:
         out: list[Frame | Picture] = []
