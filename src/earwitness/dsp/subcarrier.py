@@ -148,7 +148,7 @@ class FrequencyTrack:
         """Take complex64 (n,); give float32."""
         joined = np.concatenate([self._held, iq])
         self._held = joined[-3:]
-        if not joined.any():
+        if not joined[-1] and not joined.any():
             return np.zeros(max(len(joined) - 3, 0), np.float32)
         return np.asarray(_tracked(joined, self._scale))
 

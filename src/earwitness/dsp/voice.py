@@ -105,7 +105,7 @@ class AlignedFir:
         joined = np.concatenate([self._held, x])
         count = max(len(joined) - len(self._taps) + 1, 0)
         out = np.zeros(count, x.dtype)
-        if joined.any():
+        if count and (joined[-1] or joined.any()):  # silence costs nothing
             fir(joined.view(np.float32), self._taps, 2 if np.iscomplexobj(x) else 1, out.view(np.float32))
         self._held = joined[count:]
         return out
@@ -476,9 +476,9 @@ def exponential_integral(x: float) -> float:
     return np.exp(-x) / x * (x * x + 2.334733 * x + 0.250621) / (x * x + 3.330657 * x + 1.681534)
 
 
-@kernel("float64[::1]()")
+@kernel("float32[::1]()")
 def _fill_lift() -> np.ndarray:
-    lift = np.empty(_LIFT_TO * _LIFT_STEPS + 2)
+    lift = np.empty(_LIFT_TO * _LIFT_STEPS + 2, np.float32)
     for i in range(len(lift)):
         v = max(i / _LIFT_STEPS, 1e-9)
         lift[i] = np.sqrt(v) * np.exp(0.5 * exponential_integral(v))
@@ -491,7 +491,7 @@ def _lift() -> np.ndarray:
     return _fill_lift()  # type: ignore[no-any-return]
 
 
-@kernel("void(complex64[:, ::1], float32[:, ::1], float32[:, ::1], int64[::1], float32[::1], float64, float64, float64[::1])")  # fmt: skip
+@kernel("void(complex64[:, ::1], float32[:, ::1], float32[:, ::1], int64[::1], float32[::1], float32, float32, float32[::1])", fastmath=True)  # fmt: skip
 def _turn_down(
     spectra: np.ndarray,
     power: np.ndarray,
@@ -506,24 +506,29 @@ def _turn_down(
 
     The noise of frame i lies `part[i]` of the way from row `which[i]` of `noise` to the next.
     """
+    one = np.float32(1)
     frames, bins = power.shape
-    before = np.ones(bins)
+    before = np.ones(bins, np.float32)
+    seen, own, lifted = np.empty((3, bins), np.float32)
     for i in range(frames):
+        row, out = power[i], spectra[i]
         low, high = noise[which[i]], noise[min(which[i] + 1, len(noise) - 1)]
         for k in range(bins):
-            under = (np.float32(1) - part[i]) * low[k] + part[i] * high[k]
-            seen = float(min(power[i, k] / under, np.float32(1e4)))
-            prior = max(0.97 * before[k] + 0.03 * max(seen - 1.0, 0.0), 0.003)
-            own = prior / (1.0 + prior)
-            v = max(own * seen, 1e-6)
-            gain = own
-            if v < _LIFT_TO:
-                place = v * _LIFT_STEPS
-                at = int(place)
-                gain = min(own * (lift[at] + (place - at) * (lift[at + 1] - lift[at])) / np.sqrt(v), 1.0)
-            before[k] = gain * gain * seen
-            turned = np.float32(1 - share * (1 - max(gain, floor)))
-            spectra[i, k] = complex(turned * spectra[i, k].real, turned * spectra[i, k].imag)
+            under = (one - part[i]) * low[k] + part[i] * high[k]
+            seen[k] = min(row[k] / under, np.float32(1e4))
+            over = max(seen[k] - one, np.float32(0))
+            prior = max(np.float32(0.97) * before[k] + np.float32(0.03) * over, np.float32(0.003))
+            own[k] = prior / (one + prior)
+        for k in range(bins):  # by itself: places in a table are no whole vectors
+            place = min(own[k] * seen[k], np.float32(_LIFT_TO)) * np.float32(_LIFT_STEPS)
+            at = np.int32(place)
+            lifted[k] = lift[at] + (place - at) * (lift[at + 1] - lift[at])
+        for k in range(bins):
+            v = max(own[k] * seen[k], np.float32(1e-6))
+            gain = min(own[k] * lifted[k] / np.sqrt(v), one) if v < np.float32(_LIFT_TO) else own[k]
+            before[k] = gain * gain * seen[k]
+            turned = one - share * (one - max(gain, floor))
+            out[k] = complex(turned * out[k].real, turned * out[k].imag)
 
 
 def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
