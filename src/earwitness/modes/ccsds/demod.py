@@ -35,7 +35,6 @@ from earwitness.modes.ccsds.gate import (
     Chance,
     Octave,
     PhaseLooks,
-    drift_of,
     frequency_keyed,
     frequency_steps,
     narrow,
@@ -206,7 +205,7 @@ class _Stream:
         self._offset = at - len(before)  # of joined[0] in samples of the octave
         self._forward, half, spots = follow(
             kind, joined, replace(start, place=len(before) + start.place), roll_off=roll_off, carrier_width=width,
-            clock_width=CLOCK_WIDTH, drift=0.0 if kind == carrier.REAL else drift_of(chance.rate_hz, octave.rate_hz),
+            clock_width=CLOCK_WIDTH, drift=0.0 if kind == carrier.REAL else chance.drift(octave.rate_hz),
         )  # fmt: skip
         self._half = np.zeros(0, np.complex64)
         self._spots = np.zeros(0)
@@ -632,7 +631,7 @@ class Demodulator:
         lines = None if chance.carrier is None else (chance.carrier, chance.clock)
         start = acquire(
             chance.kind, window, per, roll_off=ROLL_OFF, reach=reach, clock_error=FAR_ERROR, lines=lines,
-            bend=chance.bend, drift=drift_of(chance.rate_hz, octave.rate_hz),
+            bend=chance.bend, drift=chance.drift(octave.rate_hz),
         )  # fmt: skip
         if start is None:
             return []

@@ -171,6 +171,10 @@ class Chance:
     clock: float | None = None
     bend: float | None = None  # drift, cycles a sample each sample, where that was needed to find lines
 
+    def drift(self, rate_hz: float) -> float:
+        """Give how much its carrier may drift at most, as `drift_of`; the rails of MSK have half the rate it is keyed at."""
+        return drift_of(self.rate_hz * (2 if self.kind == carrier.OQPSK else 1), rate_hz)
+
 
 _HANN = np.hanning(WINDOW).astype(np.float32)
 _ROWS = WINDOW // SHORT

@@ -91,6 +91,15 @@ def test_drift_about_closest_approach(modulation, es_n0_db, symbol_rate_hz, hz_s
     assert got[1].frequency_hz - 437e6 == pytest.approx(hz_s * middle, abs=0.01 * symbol_rate_hz)
 
 
+def test_drift_of_minimum_shift_keying():
+    """It is read by rails of half its rate, but drifts as what is keyed at all of it; a frame may be lost at first."""
+    item = {"modulation": "gmsk", "symbol_rate_hz": 1200, "texts": [*"abcdef"], "spacecraft": 9}
+    data = keyed(item, 9.0, 51_360.0, np.random.default_rng(1200))
+    t = (np.arange(len(data)) - len(data) / 2) / 51_360.0
+    data = (data * np.exp(1j * np.pi * 50.0 * t * t)).astype(np.complex64)
+    assert len({frame.bits for frame in received(data, 51_360.0)} & set(SYNTH.payloads(item))) >= 5
+
+
 def test_a_slow_carrier_drifts_across_the_tuning():
     """Loud enough for the channel to be tuned after it while it drifts by a thousand hertz; one frame may be lost."""
     words = {"texts": [*"abcdef"], "spacecraft": 9}
