@@ -35,6 +35,7 @@ _FAR_HZ = 1e4  # as of neighbouring channels
 _TORN = 3  # batches in a row that show others in an established emission's band
 _DIP = 3.0  # times over the place where two that touch are cut apart
 _HILL = 6.0  # times over the valley before it
+_PLAIN = 10.0  # times over the noise
 
 
 class Owners:
@@ -52,7 +53,8 @@ class Owners:
     def without_halo(self, found: list[Segment]) -> list[Segment]:
         """Leave out the far slopes of strong emissions' own spectra: near, 25 dB weaker, only while they are on.
 
-        Slopes of what is keyed fall with the square of the distance, so the stronger, the farther.
+        Slopes of what is keyed fall with the square of the distance, so the stronger, the farther. What rises again
+        beyond a valley, on one side only of what has been on for long, is none.
         """
         kept = []
         powers = [part.power for part in found]
@@ -67,11 +69,21 @@ class Owners:
                 if np.count_nonzero(~on) >= _KEYED_ROWS:
                     ratio = power / max(least, 1e-30)
                     reach = max(reach, _KEYED_REACH * float(np.sqrt(ratio)) * max(width, HALO_BINS))
-                if gap <= reach and not (weak.rows & ~_widen(on)).any():
+                if gap > reach or (weak.rows & ~_widen(on)).any():
+                    continue
+                if not self._is_clear_of(weak, self.owner(strong.low, strong.high)):
                     break
             else:
                 kept.append(weak)
         return kept
+
+    def _is_clear_of(self, weak: Segment, e: Emission | None) -> bool:
+        """Tell whether a segment beside an emission that has been on for long rises again on one side of it only."""
+        if e is None or e.rows < ESTABLISHED or not self._is_hill(weak, self._line(e)):
+            return False
+        level = float(self._window.level[weak.low : weak.high].mean())
+        plain = float(weak.excess[weak.rows].mean(axis=0).max()) > _PLAIN * level
+        return plain and not self._has_twin(weak, round(e.low + e.high))
 
     def hold(self, low: int, high: int) -> bool:
         """Tell whether bins [low, high) lie in an open emission's band, or are the other side of what lies in one."""
@@ -277,7 +289,7 @@ class Owners:
         on = np.any(self._window.mask[:, part.low : part.high] == 1, axis=1)
         came = int(np.argmax(on)) + self._window.base - HISTORY
         if abs(came - e.start) <= _SAME_ROWS or came <= max(e.start, self._window.base - HISTORY):
-            return False  # it has been there all the time
+            return self._is_clear_of(part, e)  # it has been there all the time
         a, b = self._window.bins(e.low, e.high)
         return self._is_hill(part, _middle(e.excess, a, b))
 

@@ -18,12 +18,17 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan
 
-_VALLEY = 10.0  # power ratio of both hills over the valley that makes a cut worth a look
+_VALLEY, _DEEP = (
+    6.0,
+    10.0,
+)  # power ratio of hills over a valley worth a look: between steady ones, between any
 _BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R BS.450), so these are two
 _TONES_HZ = 4000.0  # apart: sidebands and tones of one voice are nearer
 _RASTER_HZ = 13e3  # apart: nearer ones may well be time slots of two stations
 _SLOT_S = 0.008  # tones further apart than that take turns faster than this in the mean
 _GAP = 0.11  # least width of the gap between two channels, as a share of the narrower one's
+_STEADY = 0.9  # of the rows: it is on throughout
+_STEP = 20.0  # power ratio of two hills that no one signal has side by side
 _KEYED = 0.35  # negative correlation of the power in two tones of one keyed carrier
 _SHOWN_DB, _MIRROR_DB = 18.0, 2.5  # from the top down a profile is compared with its mirror image, to so much
 _CLEAR_DB, _SHIFT = 6.0, 8  # over the noise; half bins by which its middle may be misjudged
@@ -212,6 +217,9 @@ def _are_two(
 ) -> bool:
     """Tell whether what lies left and right of a valley are two emissions; `whole` is all there is on either side."""
     one, two = int(np.argmax(profile[:valley])), valley + int(np.argmax(profile[valley:]))
+    deep = min(profile[one], profile[two]) > _DEEP * profile[valley]
+    if not deep and (mirrored or min(left.rows.mean(), right.rows.mean()) < _STEADY):
+        return False
     if max(profile[one], profile[two]) > 300 * min(profile[one], profile[two]):
         return True  # or a slope; the detector leaves those out
     apart_hz = (two - one) * of.bin_hz
@@ -221,7 +229,9 @@ def _are_two(
     # Nothing came or went in this batch. Between channels there is a gap; multi-carrier systems leave out a carrier.
     lower = min(profile[one], profile[two])
     gap = int(np.count_nonzero(profile[one:two] < 0.3 * lower))
-    if gap < _GAP * min(valley, len(profile) - valley):
+    levels = float(np.median(profile[:valley])), float(np.median(profile[valley:]))
+    stepped = max(levels) > _STEP * min(levels)  # no emission's halves differ so much
+    if gap < (2 if stepped else _GAP * min(valley, len(profile) - valley)):
         return False
     if apart_hz > _BROADCAST_HZ:
         return True
