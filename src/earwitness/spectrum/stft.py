@@ -137,11 +137,11 @@ class Plan:
 
 
 def plan(rate_hz: float) -> Plan:
-    """Choose the transforms for a rate: bins of 20 to 100 Hz up to 200 kS/s, where Morse and speech are; 1 to 2.5 kHz from 1 MS/s on."""
+    """Choose the transforms for a rate: bins of 16..100 Hz up to 50 kS/s, 1 to 2.5 kHz from 1 MS/s on."""
     size = 256
     for above, points in (
-        (24e3, 1024),
-        (80e3, 2048),
+        (24e3, 512),
+        (80e3, 1024),
         (200e3, 512),
         (700e3, 1024),
         (1.5e6, 2048),
