@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -325,20 +325,27 @@ def _strided(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> N
             out[f, i] = total
 
 
+@lru_cache(maxsize=16)
+def _busy_taps(bauds: tuple[float, ...], rate_hz: float) -> np.ndarray:
+    """Give a band-pass for each baud, float32 (bauds, n)."""
+    rows = [
+        lowpass(high, width, rate_hz, stop_db=30.0) - lowpass(low, width, rate_hz, stop_db=30.0)
+        for low, high, width, _ in (BUSY[baud] for baud in bauds)
+    ]
+    size = max(map(len, rows))
+    out = np.zeros((len(rows), -(-size // LANES) * LANES), np.float32)
+    for taps, row in zip(out, rows, strict=True):
+        taps[(size - len(row)) // 2 :][: len(row)] = row
+    return out
+
+
 class _BusyLook:
     """Tells of blocks of a discriminator's output whether fast symbols may be in them, by bauds."""
 
     def __init__(self, bauds: Sequence[float], rate_hz: float):
         self._parts = [int(BUSY_PART * rate_hz / baud / BUSY_STRIDE) for baud in bauds]
         self._least = [(2 * np.pi / rate_hz * BUSY[baud][3] * baud) ** 2 for baud in bauds]
-        rows = [
-            lowpass(high, width, rate_hz, stop_db=30.0) - lowpass(low, width, rate_hz, stop_db=30.0)
-            for low, high, width, _ in (BUSY[baud] for baud in bauds)
-        ]
-        size = max(map(len, rows))
-        self._taps = np.zeros((len(rows), -(-size // LANES) * LANES), np.float32)
-        for taps, row in zip(self._taps, rows, strict=True):
-            taps[(size - len(row)) // 2 :][: len(row)] = row
+        self._taps = _busy_taps(tuple(bauds), rate_hz)
         self._held = np.zeros(self._taps.shape[1] + 2 * BUSY_STRIDE * max(self._parts), np.float32)
 
     def feed(self, steps: np.ndarray) -> list[bool]:
