@@ -40,8 +40,9 @@ def test_morse_that_drifts_is_morse(seed):
 
 
 @pytest.mark.parametrize(("baud", "shift_hz"), [(45.45, 170), (50, 450), (75, 850)])
+@pytest.mark.parametrize("snr_db", [6, 8, 15])
 @pytest.mark.parametrize("seed", range(3))
-def test_start_stop_telegraphy_has_the_rate_of_its_shortest_element(baud, shift_hz, seed):
+def test_start_stop_telegraphy_has_the_rate_of_its_shortest_element(baud, shift_hz, seed, snr_db):
     """Start, five units, a stop of one and a half (ITU-T S.3), and rests of any length."""
     rng = np.random.default_rng(seed)
     rate, parts = 12_000, []
@@ -52,7 +53,7 @@ def test_start_stop_telegraphy_has_the_rate_of_its_shortest_element(baud, shift_
     ends = np.cumsum([length for _, length in parts]) / baud
     t = np.arange(6 * rate) / rate
     levels = np.array([level for level, _ in parts])[np.searchsorted(ends, t, "right")]
-    found = told(sig.frequency_modulated(shift_hz / 2 * levels, rate), rate, 15)
+    found = told(sig.frequency_modulated(shift_hz / 2 * levels, rate), rate, snr_db, seed)
     assert found.kind == "fsk2"
     assert found.symbol_rate_hz == pytest.approx(baud, rel=0.015)
 

@@ -45,7 +45,13 @@ FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
 LEAST_ELEMENTS = 16
 LEAST_EXPLAINED = 0.45  # of the track's variance, by a reading that is any use
-SLOW = 3.5  # inverse widths that an element of slow keying lasts, at least
+SLOW = 2.5  # inverse widths that an element of slow keying lasts, at least
+FASTEST = 310.0  # Bd of telegraphy
+SHORTEST_ELEMENT, LONGEST_ELEMENT = 0.0032, 0.06  # seconds: start-stop telegraphy has up to 300 Bd
+COHERENT, NEARLY = (
+    0.6,
+    0.85,
+)  # mean cosine of what runs are over multiples of an element; of the best, for a longer one
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
@@ -349,42 +355,70 @@ def _by_elements(features: Features, width_hz: float, keying: Keying, half: floa
     Start-stop teleprinters rest between characters for a unit and a half, or as they like, so no clock runs through;
     the rate in baud is the inverse of the shortest element (textbook of telegraphy).
     """
-    if keying.levels != 2:
+    # Data change every other element on average, at whatever multiple of their rate they are read.
+    if keying.levels != 2 or 2 * keying.rate_hz * keying.alternation > FASTEST:
         return keying
-    for looks in (1, 2, 4):  # noise clicks part elements in two, unless smoothed away
+    best: tuple[float, float, float] | None = None
+    for looks in (1.5, 3.0):  # noise clicks part elements in two, unless smoothed away
         track = moving_mean(features.track - np.float32(keying.center_hz), round(looks * features.look))
         train = crossing_train(track * features.good, np.float32(0), np.float32(0.3 * half))
         first = np.flatnonzero((train > 0) & (np.concatenate([[0], train[:-1]]) == 0))
         places = (first + train[np.minimum(first + 1, len(train) - 1)]) / features.rate_hz
-        shortest = _shortest(np.diff(places))
-        if shortest is None:
-            continue
-        element_s, error = shortest
-        times = keying.rate_hz * element_s
-        if element_s * width_hz < max(SLOW, 2.5 * looks) or times < 0.8 or abs(times - 1) < 0.025:
-            break
-        return replace(keying, rate_hz=1 / element_s, rate_uncertainty_hz=2 * error / element_s)
-    return keying
+        found = _element(
+            np.diff(places),
+            1.2 * looks / width_hz,
+            max(SLOW / width_hz, 0.8 / keying.rate_hz, SHORTEST_ELEMENT),
+        )
+        if found and (best is None or found[2] > best[2]):
+            best = found
+    if best is None or abs(keying.rate_hz * best[0] - 1) < 0.025:
+        return keying
+    return replace(keying, rate_hz=1 / best[0], rate_uncertainty_hz=2 * best[1] / best[0] ** 2)
 
 
-def _shortest(lengths: np.ndarray) -> tuple[float, float] | None:
-    """Give the shortest of lengths (n,) that come again and again, and its relative error; None when none does."""
+def _element(lengths: np.ndarray, click_s: float, least_s: float) -> tuple[float, float, float] | None:
+    """Give the element in s that alternate runs (n,) are multiples of, its error, and how well they are: None if not.
+
+    Rests are longer as they like, but those of one kind only: the others alone are asked. The longest element is right
+    for which the runs come round to the same phase; half of it would do as well, but noise turns that twice as far.
+    """
     if len(lengths) < LEAST_ELEMENTS:
         return None
-    usual = float(np.quantile(lengths, 0.15))
-    for _ in range(2):
-        short = np.abs(lengths - usual) < 0.25 * usual
-        if short.sum() < 6:
-            return None
-        usual = float(np.median(lengths[short]))
-    # Marks are longer where the middle was taken too low, and spaces shorter: both count alike.
-    kinds = [lengths[short & (np.arange(len(lengths)) % 2 == side)] for side in (0, 1)]
-    spread = float(np.std(lengths[short])) / usual
-    seldom = min(len(kind) for kind in kinds) < 3 or np.mean(short) < 0.15
-    if seldom or spread > 0.12 or np.mean(lengths < 0.7 * usual) > 0.05:
+    if least_s > LONGEST_ELEMENT / 2:
         return None
-    mean = float(np.mean([np.mean(kind) for kind in kinds]))
-    return mean, max(spread / float(np.sqrt(short.sum())), 1e-4)
+    tried = least_s * np.exp(np.arange(0, np.log(LONGEST_ELEMENT / least_s), 0.01))
+    sides: list[tuple[float, float]] = []
+    for side in (0, 1):
+        some = lengths[side::2]
+        some = some[some > click_s]
+        if len(some) < LEAST_ELEMENTS // 2:
+            continue
+        near = some[:, None] < 7.5 * tried
+        heights = np.where(near, np.cos(2 * np.pi * some[:, None] / tried), 0).sum(axis=0)
+        heights = np.where(near.sum(axis=0) * 2 > len(some), heights / np.maximum(near.sum(axis=0), 1), 0)
+        top = float(heights.max())
+        at = int(np.flatnonzero(heights > NEARLY * top)[-1])
+        while at > 0 and heights[at - 1] > heights[at]:
+            at -= 1
+        sides.append((float(tried[at]), float(heights[at])))
+    height = max((item[1] for item in sides), default=0.0)
+    if height < COHERENT:
+        return None
+    # Stops of one and a half make multiples of half an element: the longer is right unless much worse.
+    element_s = max(item[0] for item in sides if item[1] > NEARLY * height)
+    # Marks come out longer where the middle was taken too low, and spaces shorter: one figure for both.
+    kinds = np.where(np.arange(len(lengths)) % 2, 1.0, -1.0)
+    for _ in range(2):
+        counts = np.round(lengths / element_s)
+        fit = (counts > 0) & (counts < 7) & (np.abs(lengths / element_s - counts) < 0.25)
+        if fit.sum() < LEAST_ELEMENTS // 2:
+            return None
+        (element_s, skew), *_ = np.linalg.lstsq(
+            np.stack([counts[fit], kinds[fit]], axis=1), lengths[fit], rcond=None
+        )
+    off = lengths[fit] - counts[fit] * element_s - kinds[fit] * skew
+    error = float(np.std(off) / np.sqrt(np.sum(counts[fit] ** 2)))
+    return float(element_s), max(error, 1e-4 * float(element_s)), height
 
 
 def _is_part(slow: Keying, fast: Keying) -> bool:
