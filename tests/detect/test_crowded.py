@@ -62,6 +62,20 @@ def test_time_slots_on_neighbouring_channels_are_told_apart():
     assert np.count_nonzero(np.abs(lengths - 0.029) > 0.006) <= 8
 
 
+@pytest.mark.parametrize("weaker_db", [18, 27])
+def test_a_weak_channel_beside_a_strong_one_is_found(weaker_db):
+    """Channels 12.5 kHz apart, deviations and symbol rate of ETSI TS 102 361-1 (from memory)."""
+    rate_hz = 1.024e6
+    rng = np.random.default_rng(14)
+    size = int(1.6 * rate_hz)
+    data = noise(rng, size, rate_hz)
+    for hz, snr_db in ((0.0, 45), (12.5e3, 45 - weaker_db)):
+        data += level(snr_db, 8e3) * at(four_level(rng, size, rate_hz), 100e3 + hz, rate_hz)
+    found, _ = find(data, rate_hz)
+    lasting = sorted((d for d in found if not d.part_of and d.start < 0.6 * size), key=lambda d: d.center_hz)
+    assert [d.center_hz for d in lasting] == pytest.approx([100e3, 112.5e3], abs=600)
+
+
 @pytest.mark.parametrize("snr_db", [9, 25])
 def test_lines_that_mirror_each_other_are_one_emission(snr_db):
     """A tone of 7 kHz on FM with 20 kHz deviation: lines 7 kHz apart after Bessel's functions (textbook)."""

@@ -37,6 +37,7 @@ SWEEP_S = 0.5  # for which a sweep may be behind something else
 _LINE_WIDTH, _SAME_LINE = 4.2, 0.05  # bins: of a band with one line, of two lines that are one
 _LINE = 0.6  # share of the power in three bins that makes a line of it
 _VALLEY, _SHALLOW = 0.4, 0.1  # of the power beside it, and of the lower hill: less is a valley
+STEP = 20.0  # power ratio of two hills that no one signal has side by side
 _LINE_BINS, _LINE_HZ = 0.4, 25.0  # by which two stations' carriers differ
 
 
@@ -299,9 +300,14 @@ def is_one(left: Emission, right: Emission) -> bool:
     beside = max(width // 2, 3)
     before = left.excess[max(meet - beside, 0) : meet] / max(left.rows, 1)
     after = right.excess[meet : meet + beside] / max(right.rows, 1)
-    valley = np.concatenate([before[-max(width // 16, 1) :], after[: max(width // 16, 1)]])
+    share = max(width // 16, 1)
+    here = np.concatenate([before, after])
+    valley = float(here[len(before) - share : len(before) + share].mean())
+    levels = float(before.mean()), float(after.mean())
+    if max(levels) > STEP * min(levels):  # the slope of the stronger one reaches beyond where they meet
+        valley = float(np.convolve(here, np.ones(2 * share) / (2 * share), "valid").min())
     tops = (float(e.excess.max()) / max(e.rows, 1) for e in (left, right))
-    return bool(valley.mean() > max(_VALLEY * min(before.mean(), after.mean()), _SHALLOW * min(tops)) > 0)
+    return valley > max(_VALLEY * min(levels), _SHALLOW * min(tops)) > 0
 
 
 def united(left: Emission, right: Emission, number: int) -> Emission:

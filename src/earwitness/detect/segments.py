@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from earwitness.detect.follow import STEP
 from earwitness.detect.scan import columns
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.runs import runs
@@ -28,7 +29,6 @@ _RASTER_HZ = 13e3  # apart: nearer ones may well be time slots of two stations
 _SLOT_S = 0.008  # tones further apart than that take turns faster than this in the mean
 _GAP = 0.11  # least width of the gap between two channels, as a share of the narrower one's
 _STEADY = 0.9  # of the rows: it is on throughout
-_STEP = 20.0  # power ratio of two hills that no one signal has side by side
 _KEYED = 0.35  # negative correlation of the power in two tones of one keyed carrier
 _SHOWN_DB, _MIRROR_DB = 18.0, 2.5  # from the top down a profile is compared with its mirror image, to so much
 _CLEAR_DB, _SHIFT = 6.0, 8  # over the noise; half bins by which its middle may be misjudged
@@ -230,7 +230,7 @@ def _are_two(
     lower = min(profile[one], profile[two])
     gap = int(np.count_nonzero(profile[one:two] < 0.3 * lower))
     levels = float(np.median(profile[:valley])), float(np.median(profile[valley:]))
-    stepped = max(levels) > _STEP * min(levels)  # no emission's halves differ so much
+    stepped = max(levels) > STEP * min(levels)  # no emission's halves differ so much
     if gap < (2 if stepped else _GAP * min(valley, len(profile) - valley)):
         return False
     if apart_hz > _BROADCAST_HZ:
