@@ -6,6 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from earwitness.cli.app import say
 from earwitness.cli.common import open_log, print_json
 from earwitness.cli.progress import Progress
 
@@ -28,6 +29,8 @@ def run_demo(station: Path | None, *, json: bool) -> None:
         with Progress(f"surveying {scene.name}") as progress:
             outcome = survey_file(str(recording), folder, report=progress.share, again=True)
         outcomes.append(outcome)
+        for warning in outcome.warnings:
+            say(f"{outcome.name}: {warning}")
         if not json:
             counts = outcome.counts
             print(

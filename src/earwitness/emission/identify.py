@@ -70,6 +70,7 @@ STEADY_SINE, OVERTONE = (
     0.4,
     0.03,
 )  # the same of all of a noisy track; a square wave's third harmonic has a ninth of it
+OVERTONE_ROOM = 0.6  # of the width: as far out as what is modulated is still seen
 KEYED = ("fsk2", "fsk4")
 CARRIER_METHODS = {
     "carrier": "frequency of its carrier line",
@@ -359,7 +360,7 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     # In a quiet passage the pilot is most of what a broadcast has.
     if width > 1.5 * PILOT_HZ and (found := _broadcast(features, width, steady, flat, least=True)):
         return found
-    tone_hz = _steady_tone(features)
+    tone_hz = _steady_tone(features, width)
     keying = None if tone_hz else frequency_keying(features, width)
     pair = squared_pair(features.middle(KEYING_CORE))
     if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
@@ -516,7 +517,7 @@ def _tones(features: Features) -> bool:
     return sines > 0.8 * len(pieces)
 
 
-def _steady_tone(features: Features) -> float | None:
+def _steady_tone(features: Features, width: float) -> float | None:
     """Give the tone in Hz that one sine modulates the frequency with all the time, None when that does anything else.
 
     Of a square wave, as reversals keyed without end are, the third harmonic shows.
@@ -527,6 +528,8 @@ def _steady_tone(features: Features) -> float | None:
     found = spectrum.strongest(max(AUDIBLE_HZ, 8 / features.duration_s), HIGHEST_TONE_HZ, 1)
     if not found or found[0].share < STEADY_SINE:
         return None
+    if width < LEAST_FM_HZ and 3 * found[0].frequency_hz > OVERTONE_ROOM * width:
+        return None  # an overtone would lie outside, and nothing tell a sine from keying at its rate
     third = spectrum.at(3 * found[0].frequency_hz, 3 * spectrum.resolution_hz)
     if third and third.share > OVERTONE * found[0].share:
         return None

@@ -332,7 +332,7 @@ def _busy_taps(bauds: tuple[float, ...], rate_hz: float) -> np.ndarray:
         lowpass(high, width, rate_hz, stop_db=30.0) - lowpass(low, width, rate_hz, stop_db=30.0)
         for low, high, width, _ in (BUSY[baud] for baud in bauds)
     ]
-    size = max(map(len, rows))
+    size = max(map(len, rows), default=0)
     out = np.zeros((len(rows), -(-size // LANES) * LANES), np.float32)
     for taps, row in zip(out, rows, strict=True):
         taps[(size - len(row)) // 2 :][: len(row)] = row
@@ -346,7 +346,7 @@ class _BusyLook:
         self._parts = [int(BUSY_PART * rate_hz / baud / BUSY_STRIDE) for baud in bauds]
         self._least = [(2 * np.pi / rate_hz * BUSY[baud][3] * baud) ** 2 for baud in bauds]
         self._taps = _busy_taps(tuple(bauds), rate_hz)
-        self._held = np.zeros(self._taps.shape[1] + 2 * BUSY_STRIDE * max(self._parts), np.float32)
+        self._held = np.zeros(self._taps.shape[1] + 2 * BUSY_STRIDE * max(self._parts, default=0), np.float32)
 
     def feed(self, steps: np.ndarray) -> list[bool]:
         """Take the next block, float32 (n,)."""
