@@ -79,6 +79,17 @@ def test_reversals_without_end_are_keying(baud):
     )
 
 
+@pytest.mark.parametrize("snr_db", [12, 20])
+@pytest.mark.parametrize("baud", [512, 1200, 2400])
+def test_smooth_reversals_are_keying(baud, snr_db):
+    """The same with edges of a quarter of a symbol on either side, as transmitters' filters make them."""
+    t = np.arange(RATE) / RATE
+    phase = 2 * np.pi * baud / 2 * t
+    track = 4500 * np.clip(np.sin(phase) / np.sin(np.pi / 4), -1, 1)
+    rng = np.random.default_rng(baud)
+    assert told(sig.frequency_modulated(track, RATE), RATE, snr_db, rng).kind == "fsk2"
+
+
 def values(rng, symbols, noise):
     """Values at five places within a symbol, blurred towards its rims."""
     rows = []

@@ -68,9 +68,10 @@ TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
 SINE_SHARE = 0.95  # of the track's power in one line; a square wave has 0.81 there
 STEADY_SINE, OVERTONE = (
     0.4,
-    0.03,
-)  # the same of all of a noisy track; a square wave's third harmonic has a ninth of it
+    0.015,
+)  # the same of all of a noisy track; a square wave's third harmonic has a ninth of it, smooth keying's a third of that
 OVERTONE_ROOM = 0.6  # of the width: as far out as what is modulated is still seen
+ALTERNATES = 0.96  # of symbols differ from the one before: reversals
 KEYED = ("fsk2", "fsk4")
 CARRIER_METHODS = {
     "carrier": "frequency of its carrier line",
@@ -427,17 +428,21 @@ def _keyed(
     halved = pair is not None and keying.levels == 2 and abs(pair[0] - keying.rate_hz) < 0.01 * keying.rate_hz
     # Fast tones on FM square to the same two lines, but have neither single symbols nor power at 0 Hz.
     random = (
-        keying.low_share > (0.075 if halved else 0.05) and keying.singles > 0.1 and keying.alternation < 0.96
+        keying.low_share > (0.075 if halved else 0.05)
+        and keying.singles > 0.1
+        and keying.alternation < ALTERNATES
     )
     held = not halved and keying.explained > 0.75 and keying.spread < 0.2
     if keying.explained < LEAST_EXPLAINED or not (random or held):
         return None
-    if not halved and width > LEAST_FM_HZ and _tones(features):
+    alternates = keying.alternation > ALTERNATES
+    square = alternates and _is_square(features)
+    if not halved and width > LEAST_FM_HZ and not square and _tones(features):
         return None
     index = 2 * keying.deviation_hz / keying.rate_hz
     if keying.levels == 2 and not halved and index < LEAST_INDEX and keying.alternation < SLOW_ALTERNATION:
         return None
-    if keying.alternation > 0.96 and index > WIDE_INDEX and keying.explained < SQUARE:
+    if alternates and not square and index > WIDE_INDEX and keying.explained < SQUARE:
         return None  # a tone, as tone squelch is
     burst = features.burst
     center_hz = burst.center_hz + keying.center_hz
@@ -517,23 +522,36 @@ def _tones(features: Features) -> bool:
     return sines > 0.8 * len(pieces)
 
 
+def _loudest_tone(features: Features) -> tuple[float, float, float] | None:
+    """Give frequency in Hz and share of power of the loudest line in the track, and its third harmonic over it."""
+    features = features.middle(KEYING_CORE)
+    track = np.where(features.good, features.smooth_track, np.mean(features.smooth_track[features.good]))
+    spectrum = LineSpectrum((track - track.mean()).astype(np.float32), features.rate_hz)
+    found = spectrum.strongest(max(AUDIBLE_HZ, 8 / features.duration_s), HIGHEST_TONE_HZ, 1)
+    if not found:
+        return None
+    third = spectrum.at(3 * found[0].frequency_hz, 3 * spectrum.resolution_hz)
+    return found[0].frequency_hz, found[0].share, third.share / found[0].share if third else 0.0
+
+
 def _steady_tone(features: Features, width: float) -> float | None:
     """Give the tone in Hz that one sine modulates the frequency with all the time, None when that does anything else.
 
     Of a square wave, as reversals keyed without end are, the third harmonic shows.
     """
-    features = features.middle(KEYING_CORE)
-    track = np.where(features.good, features.smooth_track, np.mean(features.smooth_track[features.good]))
-    spectrum = LineSpectrum((track - track.mean()).astype(np.float32), features.rate_hz)
-    found = spectrum.strongest(max(AUDIBLE_HZ, 8 / features.duration_s), HIGHEST_TONE_HZ, 1)
-    if not found or found[0].share < STEADY_SINE:
+    found = _loudest_tone(features)
+    if found is None:
         return None
-    if width < LEAST_FM_HZ and 3 * found[0].frequency_hz > OVERTONE_ROOM * width:
+    tone_hz, share, overtone = found
+    if width < LEAST_FM_HZ and 3 * tone_hz > OVERTONE_ROOM * width:
         return None  # an overtone would lie outside, and nothing tell a sine from keying at its rate
-    third = spectrum.at(3 * found[0].frequency_hz, 3 * spectrum.resolution_hz)
-    if third and third.share > OVERTONE * found[0].share:
-        return None
-    return found[0].frequency_hz
+    return tone_hz if share >= STEADY_SINE and overtone <= OVERTONE else None
+
+
+def _is_square(features: Features) -> bool:
+    """Tell whether the track is mostly one tone with an overtone that no tone has: reversals, shaped or not."""
+    found = _loudest_tone(features)
+    return found is not None and found[1] >= STEADY_SINE and found[2] > OVERTONE
 
 
 def _voice_fm(
