@@ -523,7 +523,7 @@ def _tones(features: Features) -> bool:
 
 
 def _loudest_tone(features: Features) -> tuple[float, float, float] | None:
-    """Give frequency in Hz and share of power of the loudest line in the track, and its third harmonic over it."""
+    """Give frequency in Hz and share of power of the loudest line in the track, and the share of its third harmonic."""
     features = features.middle(KEYING_CORE)
     track = np.where(features.good, features.smooth_track, np.mean(features.smooth_track[features.good]))
     spectrum = LineSpectrum((track - track.mean()).astype(np.float32), features.rate_hz)
@@ -531,7 +531,7 @@ def _loudest_tone(features: Features) -> tuple[float, float, float] | None:
     if not found:
         return None
     third = spectrum.at(3 * found[0].frequency_hz, 3 * spectrum.resolution_hz)
-    return found[0].frequency_hz, found[0].share, third.share / found[0].share if third else 0.0
+    return found[0].frequency_hz, found[0].share, third.share if third else 0.0
 
 
 def _steady_tone(features: Features, width: float) -> float | None:
@@ -545,13 +545,13 @@ def _steady_tone(features: Features, width: float) -> float | None:
     tone_hz, share, overtone = found
     if width < LEAST_FM_HZ and 3 * tone_hz > OVERTONE_ROOM * width:
         return None  # an overtone would lie outside, and nothing tell a sine from keying at its rate
-    return tone_hz if share >= STEADY_SINE and overtone <= OVERTONE else None
+    return tone_hz if share >= STEADY_SINE and overtone <= OVERTONE * share else None
 
 
 def _is_square(features: Features) -> bool:
     """Tell whether the track is mostly one tone with an overtone that no tone has: reversals, shaped or not."""
     found = _loudest_tone(features)
-    return found is not None and found[1] >= STEADY_SINE and found[2] > OVERTONE
+    return found is not None and found[1] >= STEADY_SINE and found[2] > OVERTONE * found[1]
 
 
 def _voice_fm(
