@@ -22,20 +22,23 @@ def at(wave, hz, rate_hz):
     return wave * np.exp(2j * np.pi * hz / rate_hz * np.arange(len(wave)))
 
 
-@pytest.mark.parametrize("levels_db", [(25, 25, 20), (40, 18, 30)])
-def test_channels_side_by_side_are_emissions_of_their_own(levels_db):
+# What is 30 dB weaker than its neighbour is only told from that one's slope once it has been seen for a while.
+@pytest.mark.parametrize(
+    ("levels_db", "share"), [((25, 25, 20), 0.95), ((40, 18, 30), 0.95), ((45, 27), 0.95), ((45, 15), 0.7)]
+)
+def test_channels_side_by_side_are_emissions_of_their_own(levels_db, share):
     """Continuous carriers on a 12.5 kHz raster."""
     rate_hz = 1.024e6
     rng = np.random.default_rng(11)
     count = int(1.5 * rate_hz)
     data = noise(rng, count, rate_hz)
-    places = [100e3 + 12.5e3 * n for n in range(3)]
+    places = [100e3 + 12.5e3 * n for n in range(len(levels_db))]
     for hz, snr_db in zip(places, levels_db, strict=True):
         put(data, level(snr_db, 8e3) * at(four_level(rng, count, rate_hz), hz, rate_hz), 0)
     found, _ = find(data, rate_hz)
     lasting = sorted((d for d in found if not d.part_of), key=lambda d: d.center_hz)
     assert [d.center_hz for d in lasting] == pytest.approx(places, abs=600)
-    assert all(d.high_hz - d.low_hz < 13e3 and d.stop - d.start > 0.95 * count for d in lasting)
+    assert all(d.high_hz - d.low_hz < 13e3 and d.stop - d.start > share * count for d in lasting)
 
 
 def test_time_slots_on_neighbouring_channels_are_told_apart():
@@ -60,20 +63,6 @@ def test_time_slots_on_neighbouring_channels_are_told_apart():
     assert 82 <= len(right) <= 93
     lengths = np.array([d.stop - d.start for d in right]) / rate_hz
     assert np.count_nonzero(np.abs(lengths - 0.029) > 0.006) <= 8
-
-
-@pytest.mark.parametrize("weaker_db", [18, 27])
-def test_a_weak_channel_beside_a_strong_one_is_found(weaker_db):
-    """Channels 12.5 kHz apart, deviations and symbol rate of ETSI TS 102 361-1 (from memory)."""
-    rate_hz = 1.024e6
-    rng = np.random.default_rng(14)
-    size = int(1.6 * rate_hz)
-    data = noise(rng, size, rate_hz)
-    for hz, snr_db in ((0.0, 45), (12.5e3, 45 - weaker_db)):
-        data += level(snr_db, 8e3) * at(four_level(rng, size, rate_hz), 100e3 + hz, rate_hz)
-    found, _ = find(data, rate_hz)
-    lasting = sorted((d for d in found if not d.part_of and d.start < 0.6 * size), key=lambda d: d.center_hz)
-    assert [d.center_hz for d in lasting] == pytest.approx([100e3, 112.5e3], abs=600)
 
 
 @pytest.mark.parametrize("snr_db", [9, 25])

@@ -39,21 +39,24 @@ def test_morse_that_drifts_is_morse(seed):
     assert told(iq * np.exp(2j * np.pi * 8 * np.sin(1.5 * t)), rate, 12).kind == "cw"
 
 
+def start_stop(rng, seconds, baud, *, rests, longest):
+    """Levels at 12 kHz: start, five units, a stop of one and a half (ITU-T S.3), and now and then a rest of any length."""
+    parts = []
+    while sum(length for _, length in parts) < seconds * baud:
+        if rng.random() < rests:
+            parts.append((1, rng.uniform(2, longest)))
+        parts += [(-1, 1), *((2 * int(bit) - 1, 1) for bit in rng.integers(0, 2, 5)), (1, 1.5)]
+    ends = np.cumsum([length for _, length in parts]) / baud
+    t = np.arange(seconds * 12_000) / 12_000
+    return np.array([level for level, _ in parts])[np.searchsorted(ends, t, "right")]
+
+
 @pytest.mark.parametrize(("baud", "shift_hz"), [(45.45, 170), (50, 450), (75, 850)])
 @pytest.mark.parametrize("snr_db", [6, 8, 15])
 @pytest.mark.parametrize("seed", range(3))
 def test_start_stop_telegraphy_has_the_rate_of_its_shortest_element(baud, shift_hz, seed, snr_db):
-    """Start, five units, a stop of one and a half (ITU-T S.3), and rests of any length."""
-    rng = np.random.default_rng(seed)
-    rate, parts = 12_000, []
-    while sum(length for _, length in parts) < 6 * baud:
-        if rng.random() < 0.1:
-            parts.append((1, rng.uniform(2, 15)))
-        parts += [(-1, 1), *((2 * int(bit) - 1, 1) for bit in rng.integers(0, 2, 5)), (1, 1.5)]
-    ends = np.cumsum([length for _, length in parts]) / baud
-    t = np.arange(6 * rate) / rate
-    levels = np.array([level for level, _ in parts])[np.searchsorted(ends, t, "right")]
-    found = told(sig.frequency_modulated(shift_hz / 2 * levels, rate), rate, snr_db, seed)
+    levels = start_stop(np.random.default_rng(seed), 6, baud, rests=0.1, longest=15)
+    found = told(sig.frequency_modulated(shift_hz / 2 * levels, 12_000), 12_000, snr_db, seed)
     assert found.kind == "fsk2"
     assert found.symbol_rate_hz == pytest.approx(baud, rel=0.015)
 
@@ -86,17 +89,10 @@ def test_a_tone_under_silence_is_no_keying(tone_hz):
 @pytest.mark.parametrize("snr_db", [8, 20])
 @pytest.mark.parametrize("seed", range(4))
 def test_telegraphy_that_rests_is_no_carrier_with_sidebands(seed, snr_db):
-    """Start-stop telegraphy of 75 Bd and 850 Hz shift (ITU-T S.3; shift: common practice) rests on its mark."""
-    rng = np.random.default_rng(seed)
-    rate, baud, parts = 12_000, 75, []
-    while sum(length for _, length in parts) < 4 * baud:
-        if rng.random() < 0.35:
-            parts.append((1, rng.uniform(2, 20)))
-        parts += [(-1, 1), *((2 * int(bit) - 1, 1) for bit in rng.integers(0, 2, 5)), (1, 1.5)]
-    ends = np.cumsum([length for _, length in parts]) / baud
-    t = np.arange(4 * rate) / rate
-    levels = np.array([level for level, _ in parts])[np.searchsorted(ends, t, "right")]
-    assert told(sig.frequency_modulated(425 * levels, rate), rate, snr_db, seed).kind in ("fsk2", "unknown")
+    """75 Bd and 850 Hz shift (common practice, no source) that rests long and often, on its mark."""
+    levels = start_stop(np.random.default_rng(seed), 4, 75, rests=0.35, longest=20)
+    iq = sig.frequency_modulated(425 * levels, 12_000)
+    assert told(iq, 12_000, snr_db, seed).kind in ("fsk2", "unknown")
 
 
 @pytest.mark.parametrize("snr_db", [8, 25])

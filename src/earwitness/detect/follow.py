@@ -304,9 +304,9 @@ def is_one(left: Emission, right: Emission) -> bool:
     here = np.concatenate([before, after])
     valley = float(here[len(before) - share : len(before) + share].mean())
     levels = float(before.mean()), float(after.mean())
-    if max(levels) > STEP * min(levels):  # the slope of the stronger one reaches beyond where they meet
+    tops = [float(e.excess.max()) / max(e.rows, 1) for e in (left, right)]
+    if max(tops) > STEP * min(tops):  # the slope of the stronger one reaches beyond where they meet
         valley = float(np.convolve(here, np.ones(2 * share) / (2 * share), "valid").min())
-    tops = (float(e.excess.max()) / max(e.rows, 1) for e in (left, right))
     return valley > max(_VALLEY * min(levels), _SHALLOW * min(tops)) > 0
 
 

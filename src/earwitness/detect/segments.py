@@ -19,10 +19,8 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan
 
-_VALLEY, _DEEP = (
-    6.0,
-    10.0,
-)  # power ratio of hills over a valley worth a look: between steady ones, between any
+_VALLEY = 6.0  # power ratio of hills over a valley worth a look, if both are steady; of others it has to be
+_DEEP = 10.0
 _BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R BS.450), so these are two
 _TONES_HZ = 4000.0  # apart: sidebands and tones of one voice are nearer
 _RASTER_HZ = 13e3  # apart: nearer ones may well be time slots of two stations

@@ -23,7 +23,7 @@ import numpy as np
 from earwitness.dsp import fft, swept
 from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.spectra import NARROWED, hann, mean_power, narrowed
+from earwitness.dsp.spectra import NARROWED, hann, mean_power, narrowed, smoothed
 from earwitness.dsp.voice import fir
 
 PHASES = 64  # sub-sample positions of the matched filter
@@ -522,11 +522,7 @@ def _middle(power: np.ndarray) -> float:
     """Give where the power above the floor lies on average, of a smoothed spectrum, lowest first; 0 without any."""
     size = len(power)
     smooth = np.empty(size, np.float32)
-    for k in range(size):
-        total = np.float32(0)
-        for d in range(-8, 9):
-            total += power[(k + d) % size]
-        smooth[k] = total / np.float32(17)
+    smoothed(power, 17, smooth)
     floor = np.float32(1.3) * np.sort(smooth)[size // 10]
     together = 0j
     for k in range(size):

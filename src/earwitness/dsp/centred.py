@@ -14,7 +14,7 @@ import numpy as np
 
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.spectra import hann, mean_power
+from earwitness.dsp.spectra import hann, mean_power, smoothed
 from earwitness.dsp.swept import slid
 
 LEAST = 1024  # samples that are looked at
@@ -41,18 +41,6 @@ CONFIRMED = 3  # pieces before that agree, for what is weaker
 AVERAGE = 0.25
 ABSENT = 4  # pieces after which what stands out is something new
 NOTES = 512  # pieces whose tuning is remembered
-
-
-@kernel("void(float32[::1], float32[::1])", fastmath=True)
-def _smoothed(power: np.ndarray, out: np.ndarray) -> None:
-    """Give the mean of SMOOTH bins about each, the ends joined."""
-    half = SMOOTH // 2
-    joined = np.concatenate((power[-half:], power, power[:half]))
-    out[:] = 0
-    for d in range(SMOOTH):
-        part = joined[d : d + len(out)]
-        for k in range(len(out)):
-            out[k] += part[k] / np.float32(SMOOTH)
 
 
 @kernel("int64(float32[::1], float64, int64, float64[:,::1])")
@@ -189,7 +177,7 @@ class Centred:
         bins = 1 << round(np.log2(len(piece) / ROWS))
         rows = piece[: len(piece) // bins * bins].reshape(-1, bins)
         smooth = np.empty(bins, np.float32)
-        _smoothed(mean_power(fft.forward(rows * hann(bins), overwrite=True)), smooth)
+        smoothed(mean_power(fft.forward(rows * hann(bins), overwrite=True)), SMOOTH, smooth)
         floor = float(np.partition(smooth, bins // 4)[bins // 4]) / QUARTER
         bin_hz = self._rate_hz / bins
         out = np.empty((64, 4))

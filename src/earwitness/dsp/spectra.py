@@ -54,6 +54,18 @@ def narrowed(values: np.ndarray, window: np.ndarray, cycles: float, out: np.ndar
         out[k] = total
 
 
+@kernel("void(float32[::1], int64, float32[::1])", fastmath=True)
+def smoothed(power: np.ndarray, width: int, out: np.ndarray) -> None:
+    """Give the mean of `width` bins about each, an odd number, the ends joined."""
+    half = width // 2
+    joined = np.concatenate((power[-half:], power, power[:half]))
+    out[:] = 0
+    for d in range(width):
+        part = joined[d : d + len(out)]
+        for k in range(len(out)):
+            out[k] += part[k] / np.float32(width)
+
+
 @kernel("void(complex64[:,::1], float32[::1])", fastmath=True)
 def _mean_power(spectra: np.ndarray, out: np.ndarray) -> None:
     half = len(out) // 2

@@ -9,7 +9,7 @@ noise alone would not give, and the confidence says by how much.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,10 +66,10 @@ LOUD_LINE = 0.04  # share of the power in one bin
 AUDIBLE_HZ, HIGHEST_TONE_HZ = 60.0, 5000.0  # of tones on FM, from tone squelch up
 TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
 SINE_SHARE = 0.95  # of the track's power in one line; a square wave has 0.81 there
-STEADY_SINE, OVERTONE = (
-    0.4,
-    0.015,
-)  # the same of all of a noisy track; a square wave's third harmonic has a ninth of it, smooth keying's a third of that
+STEADY_SINE = 0.4  # the same of all of a noisy track
+OVERTONE = (
+    0.015  # of that, a third harmonic: a square wave's has a ninth of it, smooth keying's a third of that
+)
 OVERTONE_ROOM = 0.6  # of the width: as far out as what is modulated is still seen
 ALTERNATES = 0.96  # of symbols differ from the one before: reversals
 KEYED = ("fsk2", "fsk4")
@@ -361,16 +361,17 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     # In a quiet passage the pilot is most of what a broadcast has.
     if width > 1.5 * PILOT_HZ and (found := _broadcast(features, width, steady, flat, least=True)):
         return found
-    tone_hz = _steady_tone(features, width)
-    keying = None if tone_hz else frequency_keying(features, width)
+    tone = _loudest_tone(features)
+    sine = tone is not None and tone.is_sine(width)
+    keying = None if sine else frequency_keying(features, width)
     pair = squared_pair(features.middle(KEYING_CORE))
-    if keying and (answer := _keyed(features, keying, pair, width, steady, flat)):
+    if keying and (answer := _keyed(features, keying, pair, width, steady, flat, tone)):
         return answer
     if found := _reversed(features, width, steady, flat):
         return found
-    if burst.snr < 2.5 or features.duration_s < 0.08 or (width < LEAST_FM_HZ and not tone_hz):
+    if burst.snr < 2.5 or features.duration_s < 0.08 or (width < LEAST_FM_HZ and not sine):
         return None
-    return _voice_fm(features, measurement, width, steady, flat, tone_hz)
+    return _voice_fm(features, measurement, width, steady, flat, sine)
 
 
 def _reversed(features: Features, width: float, steady: str, flat: float) -> Identification | None:
@@ -421,6 +422,7 @@ def _keyed(
     width: float,
     steady: str,
     flat: float,
+    tone: _Tone | None,
 ) -> Identification | None:
     """Give direct frequency keying when levels are held, changes are random and power reaches 0 Hz."""
     if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
@@ -436,8 +438,8 @@ def _keyed(
     if keying.explained < LEAST_EXPLAINED or not (random or held):
         return None
     alternates = keying.alternation > ALTERNATES
-    square = alternates and _is_square(features)
-    if not halved and width > LEAST_FM_HZ and not square and _tones(features):
+    square = tone is not None and tone.is_square
+    if not halved and width > LEAST_FM_HZ and not (alternates and square) and _tones(features):
         return None
     index = 2 * keying.deviation_hz / keying.rate_hz
     if keying.levels == 2 and not halved and index < LEAST_INDEX and keying.alternation < SLOW_ALTERNATION:
@@ -522,8 +524,28 @@ def _tones(features: Features) -> bool:
     return sines > 0.8 * len(pieces)
 
 
-def _loudest_tone(features: Features) -> tuple[float, float, float] | None:
-    """Give frequency in Hz and share of power of the loudest line in the track, and the share of its third harmonic."""
+@dataclass(frozen=True, slots=True)
+class _Tone:
+    """The loudest line in the track of the frequency, its share of the power, and that of its third harmonic."""
+
+    hz: float
+    share: float
+    overtone: float
+
+    @property
+    def is_square(self) -> bool:
+        """Tell whether it is most there is and has the overtone of reversals, shaped or not, which no tone has."""
+        return self.share >= STEADY_SINE and self.overtone > OVERTONE * self.share
+
+    def is_sine(self, width: float) -> bool:
+        """Tell whether one sine modulates the frequency, by `width` Hz in all, and nothing else does."""
+        if width < LEAST_FM_HZ and 3 * self.hz > OVERTONE_ROOM * width:
+            return False  # an overtone would lie outside, and nothing tell a sine from keying at its rate
+        return self.share >= STEADY_SINE and not self.is_square
+
+
+def _loudest_tone(features: Features) -> _Tone | None:
+    """Give the loudest tone that can be heard."""
     features = features.middle(KEYING_CORE)
     track = np.where(features.good, features.smooth_track, np.mean(features.smooth_track[features.good]))
     spectrum = LineSpectrum((track - track.mean()).astype(np.float32), features.rate_hz)
@@ -531,27 +553,7 @@ def _loudest_tone(features: Features) -> tuple[float, float, float] | None:
     if not found:
         return None
     third = spectrum.at(3 * found[0].frequency_hz, 3 * spectrum.resolution_hz)
-    return found[0].frequency_hz, found[0].share, third.share if third else 0.0
-
-
-def _steady_tone(features: Features, width: float) -> float | None:
-    """Give the tone in Hz that one sine modulates the frequency with all the time, None when that does anything else.
-
-    Of a square wave, as reversals keyed without end are, the third harmonic shows.
-    """
-    found = _loudest_tone(features)
-    if found is None:
-        return None
-    tone_hz, share, overtone = found
-    if width < LEAST_FM_HZ and 3 * tone_hz > OVERTONE_ROOM * width:
-        return None  # an overtone would lie outside, and nothing tell a sine from keying at its rate
-    return tone_hz if share >= STEADY_SINE and overtone <= OVERTONE * share else None
-
-
-def _is_square(features: Features) -> bool:
-    """Tell whether the track is mostly one tone with an overtone that no tone has: reversals, shaped or not."""
-    found = _loudest_tone(features)
-    return found is not None and found[1] >= STEADY_SINE and found[2] > OVERTONE * found[1]
+    return _Tone(found[0].frequency_hz, found[0].share, third.share if third else 0.0)
 
 
 def _voice_fm(
@@ -560,7 +562,7 @@ def _voice_fm(
     width: float,
     steady: str,
     flat: float,
-    tone_hz: float | None,
+    sine: bool,
 ) -> Identification | None:
     """Give frequency modulation by anything else than direct keying."""
     burst = features.burst
@@ -575,7 +577,7 @@ def _voice_fm(
         return None
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
-    if not tone_hz and _data_like(features, spectrum):
+    if not sine and _data_like(features, spectrum):
         return None
     tones = spectrum.strongest(60, min(3500, 0.4 * features.rate_hz), 1)
     if tones and tones[0].over_db > 18 and tones[0].share > 0.02:
@@ -629,7 +631,9 @@ def _broadcast(
         return None
     if not pilot:
         keying = frequency_keying(features, width)
-        if keying and (answer := _keyed(features, keying, None, width, steady, flat)):
+        if keying and (
+            answer := _keyed(features, keying, None, width, steady, flat, _loudest_tone(features))
+        ):
             return answer
     reasons = [steady, f"{width / 1e3:.0f} kHz wide"]
     if pilot:

@@ -86,7 +86,7 @@ def levels(rows: np.ndarray) -> Levels | None:
     None when there is not enough, or when they gather in their middle, as those of voice and noise do.
     """
     columns = [row[~np.isnan(row)].astype(np.float64) for row in rows]
-    if min(len(values) for values in columns) < LEAST or max(map(flatness, columns)) < LEAST_FLATNESS:
+    if min(len(values) for values in columns) < LEAST or max(map(_flatness, columns)) < LEAST_FLATNESS:
         return None
     best, clear = None, -np.inf
     shapes = []
@@ -111,7 +111,7 @@ def levels(rows: np.ndarray) -> Levels | None:
     )
 
 
-def flatness(values: np.ndarray) -> float:
+def _flatness(values: np.ndarray) -> float:
     """Give mean over r.m.s. of the distance from the median: 1 two levels, 0.89 four, 0.80 normal, 0.71 speech."""
     off = np.abs(values - np.median(values))
     off = np.minimum(off, 3 * np.median(off))

@@ -48,10 +48,8 @@ LEAST_EXPLAINED = 0.45  # of the track's variance, by a reading that is any use
 SLOW = 2.5  # inverse widths that an element of slow keying lasts, at least
 FASTEST = 310.0  # Bd of telegraphy
 SHORTEST_ELEMENT, LONGEST_ELEMENT = 0.0032, 0.06  # seconds: start-stop telegraphy has up to 300 Bd
-COHERENT, NEARLY = (
-    0.6,
-    0.85,
-)  # mean cosine of what runs are over multiples of an element; of the best, for a longer one
+COHERENT = 0.6  # mean cosine of what runs are over multiples of an element
+NEARLY = 0.85  # of the best one, that will do for a longer element
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
@@ -62,9 +60,8 @@ PLACES = np.arange(0.1, 1, 0.2)  # within a symbol, where values are compared by
 MOST_COMPARED = 400
 DOUBTFUL = 0.3  # scatter of a reading from which on its number of levels is asked for by likelihood ...
 MIXED = 0.45  # ... and has to be shown: four levels without noise, read as two, scatter by 0.5
-LIKELIER = (
-    3.0  # natural logarithm of likelihood ratios that are evidence; voice, tones, audio keying stay below ...
-)
+# Natural logarithm of likelihood ratios that are evidence; voice, tones, audio keying stay below it ...
+LIKELIER = 3.0
 NOT_BY_CHANCE = 6.0
 OPEN_EYE = 0.13  # ... of the centre of a symbol over its rim, for each symbol: tones have up to 0.09, voice has no levels
 BLURRED = 0.75  # half steps of scatter from which on levels are none

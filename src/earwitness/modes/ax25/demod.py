@@ -29,7 +29,7 @@ from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.runs import runs
 from earwitness.dsp.spectra import hann
 from earwitness.dsp.symbols.clock import Clock
-from earwitness.dsp.symbols.look import ClockLook
+from earwitness.dsp.symbols.look import ClockLook, thinned
 from earwitness.dsp.symbols.reversals import ReversalCarrier, Upright
 from earwitness.dsp.symbols.slicer import Slicer
 from earwitness.dsp.symbols.strength import DRIFT, HOP, LEAST, OS
@@ -69,7 +69,6 @@ FSK_SOURCES = {1200.0: "tuned", 2400.0: "tuned", 4800.0: "tuned", 9600.0: "sound
 # Voices end below it; frames that could be read, of deviations from a quarter of the baud on, had 0.050 and 0.089
 BUSY = {9600.0: (3600.0, 5200.0, 800.0, 0.034), 19200.0: (6000.0, 9600.0, 900.0, 0.055)}
 BUSY_STRIDE = 12  # samples between two that are looked at
-LANES = 32  # values that the compiler adds up at a time
 BUSY_PART = 32  # symbols; of two that follow each other the mean is taken
 BUSY_LEAD = 4_800  # samples before what is busy, and after it, that are listened to with it
 # Bauds of phase reversals and what each is taken from, and how many squares the look for their carrier adds up
@@ -312,19 +311,6 @@ def _largest_mean(x: np.ndarray, part: int) -> float:
     return float(largest) / (2 * part)
 
 
-@kernel("void(float32[::1], float32[:,::1], int64, float32[:,::1])", fastmath=True)
-def _strided(x: np.ndarray, taps: np.ndarray, stride: int, out: np.ndarray) -> None:
-    """Fill out[f, i] with the sum of taps[f, k] x[i stride + k], for strides too long to deal samples out."""
-    for f in range(len(taps)):
-        row = taps[f]
-        for i in range(out.shape[1]):
-            some = x[i * stride : i * stride + len(row)]
-            total = np.float32(0)
-            for k in range(len(row)):
-                total += row[k] * some[k]
-            out[f, i] = total
-
-
 @lru_cache(maxsize=16)
 def _busy_taps(bauds: tuple[float, ...], rate_hz: float) -> np.ndarray:
     """Give a band-pass for each baud, float32 (bauds, n)."""
@@ -333,7 +319,7 @@ def _busy_taps(bauds: tuple[float, ...], rate_hz: float) -> np.ndarray:
         for low, high, width, _ in (BUSY[baud] for baud in bauds)
     ]
     size = max(map(len, rows), default=0)
-    out = np.zeros((len(rows), -(-size // LANES) * LANES), np.float32)
+    out = np.zeros((len(rows), size), np.float32)
     for taps, row in zip(out, rows, strict=True):
         taps[(size - len(row)) // 2 :][: len(row)] = row
     return out
@@ -353,7 +339,7 @@ class _BusyLook:
         held = np.concatenate([self._held, steps])
         self._held = held[len(steps) :].copy()
         out = np.empty((len(self._taps), (len(held) - self._taps.shape[1]) // BUSY_STRIDE), np.float32)
-        _strided(held, self._taps, BUSY_STRIDE, out)
+        thinned(held, self._taps, BUSY_STRIDE, out)
         return [
             bool(_largest_mean(row, part) > least)
             for row, part, least in zip(out, self._parts, self._least, strict=True)
