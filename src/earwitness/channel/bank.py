@@ -88,6 +88,16 @@ def _tables(block: int) -> tuple[int, int, np.ndarray, np.ndarray]:
     return first, second, *half_way(first, second)
 
 
+@kernel("void(float32[::1], float32[::1], float32[::1], float32, float32, complex64[::1])", fastmath=True)
+def _turned(re: np.ndarray, im: np.ndarray, gain: np.ndarray, p: float, q: float, out: np.ndarray) -> None:
+    """Write bins re + i im times p + iq and their gains."""
+    pairs = out.view(np.float32)
+    for k in range(len(out)):
+        a, b, g = re[k], im[k], gain[k]
+        pairs[2 * k] = (a * p - b * q) * g
+        pairs[2 * k + 1] = (a * q + b * p) * g
+
+
 @kernel(
     "void(float32[::1], int64, int64, int64, int64, int64, float32[::1], float32[::1], int64[:,::1], float32[::1], complex64[::1])"
 )
@@ -126,15 +136,23 @@ def _cut(
             angle = -2 * np.pi * (shift * (start + b * hop) % size) / size
             p = np.float32(np.cos(angle) * bins / size)
             q = np.float32(np.sin(angle) * bins / size)
-            for half in range(2):
-                at = (shift + (-(bins // 2) if half else 0)) % size
-                for k in range(half * (bins // 2), bins if half else bins // 2):
-                    picked[k] = complex(
-                        (re[at] * p - im[at] * q) * gain[k], (re[at] * q + im[at] * p) * gain[k]
-                    )
-                    at += 1
-                    if at == size:
-                        at = 0
+            for begin, end in ((0, bins // 2), (bins // 2, bins)):
+                low = (shift + begin) % size if begin == 0 else (shift - bins // 2) % size
+                whole = min(
+                    end - begin, size - low
+                )  # up to the last bin of the block; the rest from its first
+                middle = begin + whole
+                _turned(
+                    re[low : low + whole],
+                    im[low : low + whole],
+                    gain[begin:middle],
+                    p,
+                    q,
+                    picked[begin:middle],
+                )
+                rest = end - middle
+                if rest:
+                    _turned(re[:rest], im[:rest], gain[middle:end], p, q, picked[middle:end])
 
 
 @dataclass(slots=True)

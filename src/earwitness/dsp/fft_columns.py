@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.lanes import LANES, copy, turn_over, unzip, unzip_times
+from earwitness.dsp.lanes import LANES, copy, four, four_last, turn_over, unzip, unzip_times
 
 _F, _U = "float32[::1]", "uint64"
 # Signed indices would be tested for counting from the end, which keeps loops from being vectorised.
@@ -24,26 +24,13 @@ def _four(
     x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray, w: np.ndarray, groups: int, run: int
 ) -> None:
     """One radix-4 pass from x + iu to y + iv over `groups` butterflies of `run` values each."""
-    q = groups * run
+    step = np.uint64(run)
+    apart = np.uint64(groups) * step
     for p in range(groups):
-        c1, s1 = w[6 * p], w[6 * p + 1]
-        c2, s2 = w[6 * p + 2], w[6 * p + 3]
-        c3, s3 = w[6 * p + 4], w[6 * p + 5]
-        a = p * run
-        b = 4 * a
-        for j in range(run):
-            er, ei = x[a + j] + x[a + 2 * q + j], u[a + j] + u[a + 2 * q + j]
-            fr, fi = x[a + j] - x[a + 2 * q + j], u[a + j] - u[a + 2 * q + j]
-            gr, gi = x[a + q + j] + x[a + 3 * q + j], u[a + q + j] + u[a + 3 * q + j]
-            hr, hi = u[a + q + j] - u[a + 3 * q + j], x[a + 3 * q + j] - x[a + q + j]
-            y[b + j] = er + gr
-            v[b + j] = ei + gi
-            y[b + run + j] = (fr + hr) * c1 - (fi + hi) * s1
-            v[b + run + j] = (fr + hr) * s1 + (fi + hi) * c1
-            y[b + 2 * run + j] = (er - gr) * c2 - (ei - gi) * s2
-            v[b + 2 * run + j] = (er - gr) * s2 + (ei - gi) * c2
-            y[b + 3 * run + j] = (fr - hr) * c3 - (fi - hi) * s3
-            v[b + 3 * run + j] = (fr - hr) * s3 + (fi - hi) * c3
+        k = np.uint64(p)
+        for j in range(run // LANES):
+            at = k * step + np.uint64(j) * _LANES
+            four(x, u, at, apart, w, np.uint64(6) * k, y, v, at + np.uint64(3) * k * step, step)
 
 
 @kernel(fastmath=True, forceinline=True)
@@ -68,19 +55,8 @@ def _two(
 @kernel(fastmath=True, forceinline=True)
 def _four_last(x: np.ndarray, u: np.ndarray, y: np.ndarray, v: np.ndarray, run: int) -> None:
     """The last radix-4 pass, which has no twiddles."""
-    for j in range(run):
-        er, ei = x[j] + x[2 * run + j], u[j] + u[2 * run + j]
-        fr, fi = x[j] - x[2 * run + j], u[j] - u[2 * run + j]
-        gr, gi = x[run + j] + x[3 * run + j], u[run + j] + u[3 * run + j]
-        hr, hi = u[run + j] - u[3 * run + j], x[3 * run + j] - x[run + j]
-        y[j] = er + gr
-        v[j] = ei + gi
-        y[run + j] = fr + hr
-        v[run + j] = fi + hi
-        y[2 * run + j] = er - gr
-        v[2 * run + j] = ei - gi
-        y[3 * run + j] = fr - hr
-        v[3 * run + j] = fi - hi
+    for j in range(run // LANES):
+        four_last(x, u, np.uint64(j) * _LANES, np.uint64(run), y, v)
 
 
 @kernel(fastmath=True, forceinline=True)
