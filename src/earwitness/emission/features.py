@@ -26,6 +26,10 @@ HANN_COST = (
 )
 NO_LINE = 0.2  # share of the power below which a line is not looked at closer
 CLEAR_SNR = 1.6  # power ratio below which a line may be all there is to see
+SOUND_CELL_S = 0.06
+LEAST_SOUND_CELL_HZ, MOST_SOUND_CELL_HZ = 50.0, 1000.0  # where speech and music have most of their power
+LEAST_CELLS = 300
+CUBE_VARIANCE = 684.0  # of the cubes of powers that are exponential with mean 1: 6! - 3!^2
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +123,8 @@ class Features:
         # Samples per 1/width, the time after which noise is new.
         self.look = burst.rate_hz / burst.width_hz
         self._middles: dict[int, Features] = {}
+        # what lies beside the carrier, and from how far off
+        self._beside: tuple[np.ndarray, float] | None = None
 
     @cached_property
     def core(self) -> Features:
@@ -237,7 +243,7 @@ class Features:
         noise = burst.noise
         carrier_noise = noise * 0.67 * self.look / length
         carrier_power = max(float(np.mean(strength**2)) - carrier_noise, 1e-30)
-        strong = (strength > 0.5 * np.sqrt(carrier_power)) & self.good
+        strong = strength > 0.5 * np.sqrt(carrier_power)  # whatever the noise adds: no bias
         # Where the means do not reach full length, and the burst's own ramps, nothing is known.
         rim = min(length + int(16 * self.look), n // 4)
         strong[:rim] = False
@@ -249,10 +255,13 @@ class Features:
         side = z * np.conj(carrier) / np.maximum(strength, 1e-20)
         # A carrier that drifts away from the line comes out of the means weaker than it is: no modulation yet.
         steady = moving_mean(moving_mean(side.real, length), length)
+        self._beside = (side - steady)[rim : n - rim] * strong[rim : n - rim], 1.5 * cell
         # Weighted as the carrier's power: faded parts say little.
         mean_power = float(np.sum(weight * strength**2)) / total
         in_phase = float(np.sum(weight * (side.real - steady) ** 2)) / total
         quadrature = float(np.sum(weight * side.imag**2)) / total
+        # The means that carrier and steady part are taken by take some of the noise with them.
+        beside = noise / 2 * (1 - 1.33 * self.look / length)
         independent = max(total**2 / float(np.sum(weight**2)) / self.look, 1.0)
         spread = noise / 2 * np.sqrt(2 / independent) / mean_power
         depth = None
@@ -262,12 +271,39 @@ class Features:
         return CarrierTest(
             frequency_hz=line_hz,
             share=min(carrier_power / burst.power, 1.0),
-            in_phase=in_phase / mean_power - noise / 2 / mean_power,
-            quadrature=quadrature / mean_power - noise / 2 / mean_power,
+            in_phase=(in_phase - beside) / mean_power,
+            quadrature=(quadrature - beside) / mean_power,
             uncertainty=float(spread),
             carrier_snr=carrier_power / carrier_noise,
             depth=depth,
         )
+
+    @cached_property
+    def sound(self) -> float:
+        """By how many standard deviations cells of time and frequency are louder along the carrier's phase than across.
+
+        Sound gathers in few of them: cubes of their power tell it where its whole is lost in the noise. Noise, other
+        emissions and what lies across the phase give no more on one side than on the other. 0 where that cannot be told.
+        """
+        _ = self.carrier
+        if self._beside is None:
+            return 0.0
+        side, least_hz = self._beside
+        length = max(int(SOUND_CELL_S * self.rate_hz), 1)
+        count = len(side) // length
+        first = int(max(least_hz, LEAST_SOUND_CELL_HZ) * length / self.rate_hz) + 1
+        last = int(min(self.burst.width_hz / 2, MOST_SOUND_CELL_HZ) * length / self.rate_hz) + 1
+        if count * (last - first) < LEAST_CELLS:
+            return 0.0
+        values = fft.forward(side[: count * length].reshape(count, length))
+        above, below = values[:, first:last], np.conj(values[:, -first:-last:-1])
+        along, across = above + below, above - below
+        louder = (along.real**2 + along.imag**2).astype(np.float64)
+        other = (across.real**2 + across.imag**2).astype(np.float64)
+        mean = max(float(other.mean()), 1e-30)
+        louder, other = (louder / mean) ** 3, (other / mean) ** 3
+        variance = max(float(other.var()), CUBE_VARIANCE)
+        return float((louder.mean() - other.mean()) / np.sqrt(2 * variance / other.size))
 
     @cached_property
     def carrier_peak(self) -> tuple[float, float]:

@@ -20,7 +20,7 @@ from earwitness.emission.chirp import chirp
 from earwitness.emission.designator import designator
 from earwitness.emission.features import CLEAR_SNR, KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
-from earwitness.emission.measure import from_detection, is_am, measure_burst
+from earwitness.emission.measure import LEAST_SOUND, SURE_SOUND, from_detection, is_am, measure_burst
 from earwitness.emission.phase_keying import phase_keying
 from earwitness.emission.shift_keying import (
     LEAST_EXPLAINED,
@@ -50,6 +50,11 @@ MORSE_WIDTH_HZ = 800.0
 LEAST_SPEECH_HZ, SPEECH_WIDTH_HZ = 800.0, 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carrier stand over the noise
+USUAL_SOUND = (
+    0.002,
+    0.1,
+)  # of a carrier's power, in its sidebands: speech at a quarter of full depth, and full depth all the time
+MAYBE_BARE = 0.6  # confidence of a carrier beside which no sound would be seen
 LEAST_CONFIDENCE = 0.5
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
@@ -98,7 +103,7 @@ def identify(
         return unknown("nothing above the noise in the channel")
     answer = identify_burst(Features(burst), measurement)
     return (
-        _sound_beside(channel, detection, span_hz, measurement) or answer
+        _with_sound_beside(channel, detection, span_hz, measurement, answer)
         if answer.kind == "carrier"
         else answer
     )
@@ -113,7 +118,7 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
     measurement = measure_burst(features, detection)
     answer = identify_burst(features, measurement)
     if answer.kind == "carrier":
-        answer = _sound_beside(channel, detection, span_hz, measurement) or answer
+        answer = _with_sound_beside(channel, detection, span_hz, measurement, answer)
     return _as_known(measurement, answer), answer
 
 
@@ -136,21 +141,42 @@ def _as_known(measurement: Measurement, answer: Identification) -> Measurement:
     )
 
 
-def _sound_beside(
-    channel: Samples, detection: Detection, span_hz: float | None, measurement: Measurement
-) -> Identification | None:
-    """Look for weak sidebands outside the detected band of what looks like a bare carrier."""
+def _with_sound_beside(
+    channel: Samples,
+    detection: Detection,
+    span_hz: float | None,
+    measurement: Measurement,
+    answer: Identification,
+) -> Identification:
+    """Look for weak sidebands outside the detected band of what looks like a bare carrier.
+
+    Where sound as loud as is usual would not be seen, the carrier is less sure to be a bare one.
+    """
     burst = cut(channel, detection, span_hz, least_hz=SOUND_HZ)
-    if burst is None or burst.width_hz > 2 * SOUND_HZ:
-        return None
+    if burst is None:
+        bare = min(answer.confidence, MAYBE_BARE)
+        return replace(answer, confidence=bare, reasons=(*answer.reasons, "too weak to see sound beside it"))
+    if burst.width_hz > 2 * SOUND_HZ:
+        return answer
     features = Features(burst).core
     line = features.carrier
-    if line.in_phase < SOUND_OVER_NOISE * line.uncertainty:
-        return None
-    if line.quadrature > 0.15 * line.in_phase + line.uncertainty:
-        return None
-    found = _amplitude(features, measurement, SOUND_HZ)
-    return found if found and found.kind == "am" and found.confidence >= LEAST_CONFIDENCE else None
+    if max(line.in_phase / line.uncertainty / SOUND_OVER_NOISE, features.sound / SURE_SOUND) > 1:
+        found = _amplitude(features, measurement, SOUND_HZ)
+        if found and found.kind == "am" and found.confidence >= LEAST_CONFIDENCE:
+            return found
+    unseen = max(line.in_phase, 0.0) + 2 * line.uncertainty
+    quiet, loud = USUAL_SOUND
+    part = float(np.clip(np.log(unseen / quiet) / np.log(loud / quiet), 0, 1))
+    if part == 0:
+        return answer
+    return replace(
+        answer,
+        confidence=round(answer.confidence - part * max(answer.confidence - MAYBE_BARE, 0.0), 3),
+        reasons=(
+            *answer.reasons,
+            f"sidebands of sound less than {-10 * np.log10(min(unseen, 1.0)):.0f} dB below it would be seen",
+        ),
+    )
 
 
 def unknown(*reasons: str, variant: str | None = None, symbol_rate_hz: float | None = None) -> Identification:
@@ -214,9 +240,16 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
     """Give a keyed carrier: a line that comes and goes in times a hand or keyer makes."""
     if keyed is None or width > MORSE_WIDTH_HZ or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
         return None
-    if keyed.contrast_db < 8 or keyed.separation < 0.7 or keyed.on_variation > 0.35:
+    if keyed.contrast_db < 8 or keyed.on_variation > 0.35:
         return None
-    if keyed.short_on_s < 0.012 or keyed.short_off_s < 0.008 or not _goes_on(features, keyed):
+    # Fading brings the strong nearer to the weak; elements that come up to what fading leaves are keyed all the same.
+    fades = keyed.runs >= 12 and keyed.contrast_db > 15 and keyed.on_variation < 0.15
+    if keyed.separation < (0.6 if fades else 0.7):
+        return None
+    if keyed.short_on_s < 0.012 or keyed.short_off_s < 0.008:
+        return None
+    # Phase reversals are off for two fifths of the time at most; fading may turn the phase in longer gaps.
+    if keyed.on_share > 0.55 and not _goes_on(features, keyed):
         return None
     dot = min(keyed.short_on_s, 1.3 * keyed.short_off_s)
     speed = 1.2 / dot
@@ -269,14 +302,15 @@ def _amplitude(
     sound = width > LEAST_SOUND_HZ or line.in_phase < 0.02
     if is_am(features) and sound:
         ratio = 10 * np.log10(1 / max(line.in_phase, 1e-9))
+        weak = line.in_phase < 12 * line.uncertainty
         bandwidth = 6000.0 if width < 6600 else 8000.0 if width < 9000 else 10_000.0
         return Identification(
             "am",
             "dsb",
             _sure(
                 (line.share - 0.2) / 0.3,
-                line.in_phase / line.uncertainty / 12,
-                1 - 2.5 * max(line.quadrature, 0) / line.in_phase,
+                max(line.in_phase / line.uncertainty / 12, features.sound / 20 if weak else 0.0),
+                1 - 2.5 * max(line.quadrature - line.uncertainty, 0) / line.in_phase,
             ),
             (
                 f"carrier {ratio:.0f} dB above its sidebands and {100 * line.share:.0f} % of the power",
@@ -287,11 +321,18 @@ def _amplitude(
             **_at_line(features),
         )
     rest = max(line.in_phase, 0) + max(line.quadrature, 0)
+    along = (line.in_phase - LEAST_SOUND) / line.uncertainty
     if line.share > 0.85 and line.carrier_snr > 15 and rest < 0.02 + 4 * line.uncertainty:
         return Identification(
             "carrier",
             None,
-            _sure((line.share - 0.8) / 0.15, np.log10(line.carrier_snr) / 2, 1 - rest / 0.06),
+            _sure(
+                (line.share - 0.8) / 0.15,
+                np.log10(line.carrier_snr) / 2,
+                1 - max(rest - 1.5 * line.uncertainty, 0) / 0.06,
+                (4 - along) / 2,  # sound may be there that is not sure yet
+                (SURE_SOUND - features.sound) / 2 if along > 0 else 1.0,
+            ),
             (
                 f"{100 * line.share:.0f} % of the power in one line",
                 f"modulation {10 * np.log10(max(rest, line.uncertainty, 1e-9)):.0f} dB relative to the carrier",

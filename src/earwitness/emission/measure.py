@@ -21,6 +21,7 @@ LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
 LEAST_SOUND = 0.0025  # of the carrier's power that speech at a third of full depth has in its sidebands
+SURE_SOUND = 6.0  # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
@@ -191,15 +192,15 @@ def is_am(features: Features) -> bool:
     line = features.carrier
     if features.burst.snr > CLEAR_SNR and features.envelope_variation < line.in_phase:
         return False
-    significant = line.in_phase > 4 * line.uncertainty and line.in_phase > LEAST_SOUND
     return bool(
-        line.share * (1 + line.in_phase + max(line.quadrature, 0.0)) > LEAST_ACCOUNT
+        line.in_phase > LEAST_SOUND
+        and line.share * (1 + line.in_phase + max(line.quadrature, 0.0)) > LEAST_ACCOUNT
         and line.share > 0.3
         and line.in_phase < 0.6
         and LEAST_AM_HZ < features.burst.width_hz < AM_WIDTH_HZ
         and line.carrier_snr > 20
-        and significant
         and line.quadrature < 0.25 * line.in_phase + 2 * line.uncertainty
+        and (line.in_phase > 4 * line.uncertainty or features.sound > SURE_SOUND)
     )
 
 

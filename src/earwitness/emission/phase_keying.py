@@ -18,6 +18,9 @@ from earwitness.emission.lines import LineSpectrum, joint_background_db
 
 ROLL_OFF = 0.4  # of the root-raised-cosine filter tried as matched filter; 0.2 to 0.6 are close enough
 LEAST_SYMBOLS = 40
+# Rates in use (Bd) that a weaker clock will do for: amateur, short-wave modems, telemetry, aeronautical, trunking.
+USUAL_RATES = (31.25, 62.5, 125, 300, 600, 1200, 1800, 2400, 4800, 9600, 10_500, 18_000)
+USUAL_NEED_DB = 9.0
 # Two lines of half the strength, as index-1/2 frequency keying gives, are no tone.
 LEAST_TONE = {2: 0.55, 4: 0.35, 8: 0.0}
 
@@ -49,7 +52,9 @@ def clock_line(features: Features, width: float) -> tuple[float, float, complex]
         return None
     line = lines[0]
     need = joint_background_db(int((1.08 * width - least) / spectrum.bin_hz))
-    if line.over_db < need + 1.0:
+    # Noise hardly puts its highest line just where a rate in use is.
+    in_use = any(abs(line.frequency_hz - rate) < spectrum.resolution_hz for rate in USUAL_RATES)
+    if line.over_db < (min(USUAL_NEED_DB, need + 1) if in_use else need + 1):
         return None
     n = np.arange(len(power))
     phasor = complex(np.sum(power * np.exp(-2j * np.pi * line.frequency_hz / features.rate_hz * n)))

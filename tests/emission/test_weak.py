@@ -1,0 +1,97 @@
+"""What is weak or fades: claimed where it can be told, and no surer than it is.
+
+Signals by their definitions: A3E and N0N (RR App. 1), PSK31 (31.25 Bd, cosine between reversals; amateur practice, no
+source), fading after Rayleigh with a steady part (textbook). Counts leave room for chance.
+"""
+
+import emission_signals as sig
+import numpy as np
+import pytest
+
+from earwitness.emission.burst import cut
+from earwitness.emission.features import Features
+from earwitness.emission.identify import examine
+
+
+def seen(iq, rate, snr_db, rng, **how):
+    samples, detection, span, _, _ = sig.channel(iq, rate, snr_db, rng, **how)
+    return examine(samples, detection, span_hz=span)[1]
+
+
+def steady(snr_hz_db, rng, seconds=1.5, rate=9000.0, width=1300.0):
+    """A bare carrier in a band as wide as that of speech, `snr_hz_db` over the noise in it: (Samples, Detection)."""
+    n, pad = int(rate * seconds), int(0.08 * rate)
+    x = np.zeros(n + 2 * pad, complex)
+    x[pad : pad + n] = 1
+    density = 10 ** (-snr_hz_db / 10) / width
+    x += np.sqrt(density * rate / 2) * (rng.standard_normal(len(x)) + 1j * rng.standard_normal(len(x)))
+    noise_db = 10 * np.log10(density)
+    samples = sig.Samples(x.astype(np.complex64), rate, 100e6, 0, 0, noise_db)
+    band = 100e6 - width / 2, 100e6 + width / 2
+    return samples, sig.Detection(1, pad, pad + n, *band, 100e6, -26.0, noise_db, snr_hz_db, False)
+
+
+def psk31(rng, seconds, rate=4000):
+    """Reversals at 31.25 Bd, the amplitude a cosine through each, half of the symbols reversed."""
+    sps = int(rate / 31.25)
+    sign = np.cumprod(rng.choice([-1.0, 1.0], int(seconds * 31.25) + 1))
+    turn = 0.5 - 0.5 * np.cos(np.pi * np.arange(sps) / sps)
+    return (sign[:-1, None] * (1 - turn) + sign[1:, None] * turn).ravel() + 0j, rate
+
+
+def faded(iq, rate, rng, hz, steady_part):
+    t = np.arange(len(iq)) / rate
+    paths = [np.exp(1j * (2 * np.pi * hz * np.cos(a) * t + b)) for a, b in rng.uniform(0, 2 * np.pi, (16, 2))]
+    return iq * (steady_part + sum(paths) / 4)
+
+
+def test_weak_speech_on_a_carrier():
+    kinds = []
+    for seed in range(8):
+        rng = np.random.default_rng(400 + seed)
+        kinds.append(seen(*sig.am(rng, 1.5), 6, rng).kind)
+    assert kinds.count("am") >= 6
+
+
+@pytest.mark.parametrize("snr_db", [3, 6, 12])
+def test_noise_beside_a_carrier_is_no_sound(snr_db):
+    for seed in range(12):
+        samples, detection = steady(snr_db, np.random.default_rng(seed))
+        assert examine(samples, detection, span_hz=samples.rate_hz)[1].kind in ("carrier", "unknown")
+
+
+def test_noise_lies_along_a_carrier_as_much_as_across_it():
+    ratios = []
+    for seed in range(12):
+        samples, detection = steady(6, np.random.default_rng(seed))
+        line = Features(cut(samples, detection, samples.rate_hz, least_hz=6500.0)).carrier
+        ratios.append((line.in_phase / line.uncertainty, line.quadrature / line.uncertainty))
+    # The mean of twelve standard normal figures; noise that filters take from the carrier lowers it a little.
+    assert np.all(np.abs(np.mean(ratios, axis=0)) < 1.0)
+
+
+def test_a_carrier_is_as_sure_as_sound_would_be_seen():
+    rng = np.random.default_rng(5)
+    weak = seen(*sig.carrier(rng, 2.0), 8, rng)
+    strong = seen(*sig.carrier(rng, 2.0), 35, rng)
+    assert weak.kind == strong.kind == "carrier"
+    assert weak.confidence < 0.65
+    assert strong.confidence > 0.9
+
+
+def test_weak_narrow_phase_keying():
+    kinds = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        kinds.append(seen(*psk31(rng, 4.0), 5, rng).kind)
+    assert kinds.count("psk") >= 5
+
+
+@pytest.mark.parametrize(("hz", "steady_part"), [(1.0, 0.0), (3.0, 0.7)])
+def test_morse_that_fades(hz, steady_part):
+    kinds = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        iq, rate = sig.cw(rng, 6.0)
+        kinds.append(seen(faded(iq, rate, rng, hz, steady_part), rate, 15, rng).kind)
+    assert kinds.count("cw") >= 5
