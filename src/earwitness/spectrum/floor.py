@@ -50,23 +50,42 @@ def lowest_mean(count: float, share: float = _SHARE) -> float:
     return float(gammainc(count + 1, gammaincinv(count, share)) / share)
 
 
-@kernel("float64(float32[::1], float64, float64, float64)")
+@kernel("float64(float32[::1], float64, float64, float64)", fastmath=True)
 def robust_level(cells: np.ndarray, low_mean: float, clip: float, clipped_mean: float) -> float:
-    """Give the noise mean of `cells` (sorted in place): lowest 20 %, corrected, then excision."""
-    cells.sort()
+    """Give the noise mean of `cells`, none negative: lowest 20 %, corrected, then excision.
+
+    Nothing is sorted: the value that parts the lowest is sought by halving, in the order that positive floats
+    share with the integers of their bits.
+    """
     few = max(1, int(0.2 * len(cells)))
+    bits = cells.view(np.int32)
+    low, high = np.int32(0), np.int32(0)  # `few` cells or more are up to `high`, fewer up to `low` - 1
+    for i in range(len(bits)):
+        high = max(high, bits[i])
+    while low < high:
+        middle = np.int32(low + (high - low) // 2)
+        count = np.float32(0)  # in floats, so that the compiler vectorises it
+        for i in range(len(bits)):
+            count += np.float32(1) if bits[i] <= middle else np.float32(0)
+        if count >= few:
+            high = middle
+        else:
+            low = np.int32(middle + 1)
     total = 0.0
-    for i in range(few):
-        total += cells[i]
-    level = total / few / low_mean
+    less = np.float32(0)
+    edge = np.float32(0)
+    for i in range(len(bits)):
+        total += cells[i] if bits[i] < high else np.float32(0)
+        less += np.float32(1) if bits[i] < high else np.float32(0)
+        edge = max(edge, cells[i] if bits[i] <= high else np.float32(0))
+    level = (total + (few - less) * edge) / few / low_mean
     for _ in range(12):
         total = 0.0
-        count = 0
+        count = np.float32(0)
+        most = clip * level
         for i in range(len(cells)):
-            if cells[i] > clip * level:
-                break
-            total += cells[i]
-            count += 1
+            total += cells[i] if cells[i] <= most else np.float32(0)
+            count += np.float32(1) if cells[i] <= most else np.float32(0)
         if count <= few:
             break
         refined = total / count / clipped_mean
@@ -96,6 +115,15 @@ def pool(power: np.ndarray, shape: np.ndarray, rows: int, bins: int) -> np.ndarr
     return out
 
 
+@kernel("float64(float32[:,::1])", fastmath=True)
+def _strongest_mean(power: np.ndarray) -> float:
+    """Give the greatest mean of a column."""
+    total = np.zeros(power.shape[1], np.float32)
+    for line in power:
+        total += line
+    return float(total.max() / power.shape[0])
+
+
 @kernel("float64[::1](float32[:,::1], boolean[::1], int64, int64, float64, float64, float64)")
 def _levels(
     cells: np.ndarray,
@@ -122,6 +150,43 @@ def _levels(
     return out
 
 
+@kernel("float64[::1](float64[::1], int64)")
+def _running_median(values: np.ndarray, reach: int) -> np.ndarray:
+    """Give the median of the `reach` values from each place on; they are kept in order as they come and go."""
+    out = np.empty(len(values) - reach + 1)
+    order = np.sort(values[:reach])
+    for c in range(len(out)):
+        if c > 0:
+            old, new = values[c - 1], values[c + reach - 1]
+            i = 0
+            while i + 1 < reach and order[i] != old:
+                i += 1
+            while i + 1 < reach and order[i + 1] < new:
+                order[i] = order[i + 1]
+                i += 1
+            while i > 0 and order[i - 1] > new:
+                order[i] = order[i - 1]
+                i -= 1
+            order[i] = new
+        out[c] = (order[(reach - 1) // 2] + order[reach // 2]) / 2
+    return out
+
+
+@kernel("float32[::1](float32[:,::1])")
+def _column_medians(cells: np.ndarray) -> np.ndarray:
+    """Give the median of each column of a few rows: all columns sorted side by side, by swaps of neighbours."""
+    rows, columns = cells.shape
+    order = cells.copy()
+    for n in range(rows):
+        for r in range(n % 2, rows - 1, 2):
+            above, below = order[r], order[r + 1]
+            for c in range(columns):
+                one, two = above[c], below[c]
+                above[c] = one if one < two else two
+                below[c] = two if one < two else one
+    return (order[(rows - 1) // 2] + order[rows // 2]) * np.float32(0.5)
+
+
 @kernel("void(float64[::1], int64, float64, int64, int64, boolean[::1])")
 def wide_signals(
     mean: np.ndarray, reach: int, step: float, least: int, most: int, filled: np.ndarray
@@ -134,17 +199,18 @@ def wide_signals(
     n = len(mean)
     filled[:] = False
     jump = np.ones(n)  # beyond column c over before it
+    middle = _running_median(mean, reach)
     for c in range(reach, n - reach + 1):
-        jump[min(c, n - 1)] = np.median(mean[c : c + reach]) / np.median(mean[c - reach : c])
+        jump[min(c, n - 1)] = middle[c] / middle[c - reach]
     begin, outside = 0, 0.0  # of what may be a signal, and the level before it; 0: it begins with the span
     c = reach
     while c <= n - reach:
         last = min(c + reach, n)
         if jump[c] > step and jump[c] == jump[max(c - reach, 0) : last].max():
-            if begin < 0 or outside == 0 or np.median(mean[c - reach : c]) < step * outside:
-                begin, outside = c, np.median(mean[c - reach : c])
+            if begin < 0 or outside == 0 or middle[c - reach] < step * outside:
+                begin, outside = c, middle[c - reach]
         elif begin >= 0 and jump[c] * step < 1 and jump[c] == jump[max(c - reach, 0) : last].min():
-            after = np.median(mean[c : c + reach])
+            after = middle[c]
             inside = np.median(mean[begin:c])
             if least <= c - begin <= most and inside > step * max(after, outside):
                 filled[begin:c] = True
@@ -200,11 +266,10 @@ class NoiseFloor:
         sound = ~np.isnan(found)
         if not sound.all():
             found = np.interp(np.arange(len(found)), np.flatnonzero(sound), found[sound])
-        least = max(float(power.mean(axis=0).max()) * _LOWEST, 1e-16)
+        least = max(_strongest_mean(power) * _LOWEST, 1e-16)
         found = np.maximum(found, least)
         # A window that a wide signal fills, or that lies on the slope of the passband, is told by its neighbours.
-        padded = np.pad(found, 2, mode="reflect")
-        median = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        median = _running_median(np.concatenate([found[2:0:-1], found, found[-2:-4:-1]]), 5)
         found = np.clip(found, 0.8 * median, 1.25 * median)
         if self._base is None:
             self._base = found
@@ -227,7 +292,7 @@ class NoiseFloor:
         """
         n = cells.shape[1]
         raw = cells * self.shape[::CELL_BINS]
-        here = np.median(raw, axis=0)
+        here = _column_medians(raw)
         share = 1 / (self._warm * 64 / CELL_ROWS / len(cells) + 1)
         outer = max(self._width, 8)
         before = self._roll.copy()
@@ -254,7 +319,7 @@ class NoiseFloor:
 
     def _find_wide(self, cells: np.ndarray) -> None:
         """Find the signals that are wider than a window can bear."""
-        here = np.median(cells, axis=0).astype(np.float64)
+        here = _column_medians(cells).astype(np.float64)
         if self._mean is None:
             self._mean = here
         else:
