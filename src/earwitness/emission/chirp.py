@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earwitness.dsp.quantile import quantile
 from earwitness.dsp.runs import runs
-from earwitness.emission.burst import moving_mean
-from earwitness.emission.features import Features
+from earwitness.emission.features import Features, running_sum
 
 _STRETCHES = (8, 16, 32, 64, 128, 256, 512)  # in inverse widths
+_PLACES = 16  # within a stretch, where changes are looked at
 _EVEN, _SHARE = 0.3, 0.7  # changes within so much of their median, in so much of the time
 _ONE_WAY, _ONE_WAY_SHARE = (
     0.85,
@@ -40,34 +41,38 @@ class Chirp:
 def chirp(features: Features) -> Chirp | None:
     """Give the steady sweep of a burst's frequency, either way, or None."""
     width, good = features.burst.width_hz, features.good
+    sums = running_sum(features.track)
     found = None
     last = 0.0
     for looks in _STRETCHES:
         length = max(round(looks * features.look), 2)
         if _LEAST_TURNS * length > len(features.track):
             break
-        mean = moving_mean(features.track, length)
-        change = mean[length:] - mean[:-length]
-        change = change[good[length:] & good[:-length]]
-        if len(change) < 4 * length:
+        step = max(length // _PLACES, 1)
+        first = np.arange(0, len(features.track) - 2 * length + 1, step)
+        middle = first + length // 2
+        first = first[good[middle] & good[middle + length]]
+        if len(first) * step < 4 * length:
             break
-        usual = float(np.median(np.abs(change)))
+        # From the mean over one stretch to that over the next.
+        change = (sums[first + 2 * length] - 2 * sums[first + length] + sums[first]) / length
+        usual = quantile(np.abs(change), 0.5)
         before, last = last, usual
         noise = width / (looks * np.pi * np.sqrt(features.burst.snr))  # of two phases, over the stretch
         if usual > _MOST * width:
             break
-        steady = np.abs(np.abs(change) - usual) < _EVEN * usual
-        even = float(np.mean(steady))
         if usual < _OVER_NOISE * noise or abs(usual - 2 * before) > _PROPORTION * usual:
             continue
+        steady = np.abs(np.abs(change) - usual) < _EVEN * usual
+        even = float(np.mean(steady))
         up = float(np.mean(change[steady] > 0)) if even else 0.5
         one_way = max(up, 1 - up)
         if even < (_ONE_WAY_SHARE if one_way > _ONE_WAY else _SHARE):
             continue
         if found is None or even > found.share:
-            sign = 1.0 if np.median(change) > 0 else -1.0
+            sign = 1.0 if quantile(change, 0.5) > 0 else -1.0
             rate = sign * usual * features.rate_hz / length
-            found = Chirp(rate, even, one_way, _jumps_about(change, usual, length))
+            found = Chirp(rate, even, one_way, _jumps_about(change, usual, length // step))
     return found
 
 

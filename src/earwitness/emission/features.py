@@ -89,6 +89,18 @@ def noise_free_peak(values: np.ndarray, sigma: float, tail: float) -> float:
     return float(np.sqrt(max(swing**2 - (reach * sigma) ** 2, 0.0)))
 
 
+@kernel("float64[::1](float32[::1])")
+def running_sum(values: np.ndarray) -> np.ndarray:
+    """Give the sums of the first 0, 1, ... n values (n,), float64 (n + 1,)."""
+    out = np.empty(len(values) + 1)
+    total = 0.0
+    out[0] = 0.0
+    for i in range(len(values)):
+        total += values[i]
+        out[i + 1] = total
+    return out
+
+
 @kernel("Tuple((int64, float64, float64, float64))(float32[::1], float32[::1], boolean[::1], float64)")
 def _variation(
     power: np.ndarray, local: np.ndarray, good: np.ndarray, noise: float

@@ -15,6 +15,7 @@ import numpy as np
 
 from earwitness.core.types import Detection, Identification, Measurement, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.quantile import quantile
 from earwitness.emission.burst import cut, moving_mean
 from earwitness.emission.chirp import chirp
 from earwitness.emission.designator import designator
@@ -27,6 +28,7 @@ from earwitness.emission.shift_keying import (
     SLOW_ALTERNATION,
     Keying,
     frequency_keying,
+    masked_variance,
     squared_pair,
     subaudible_code,
 )
@@ -417,6 +419,7 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
 
 def _reversed(features: Features, width: float, steady: str, flat: float) -> Identification | None:
     """Give phase reversals without any shaping: squared, they are a steady line that the signal itself lacks."""
+    features = features.middle(KEYING_CORE)
     squared = features.squared_lines
     found = squared.strongest(-features.burst.width_hz, features.burst.width_hz, 1)
     own = float(features.lines.power.max()) / features.lines.total
@@ -609,11 +612,10 @@ def _voice_fm(
     burst = features.burst
     reasons = [steady]
     deviation = measurement.deviation_hz or 0.0
-    track = np.where(features.good, features.smooth_track, np.median(features.smooth_track)).astype(
-        np.float32
-    )
+    middle = np.float32(quantile(features.smooth_track, 0.5))
+    track = np.where(features.good, features.smooth_track, middle)
     noise = burst.width_hz / np.sqrt(24 * burst.snr) * 0.6
-    swing = float(np.std(track[features.good]))
+    swing = float(np.sqrt(masked_variance(track, features.good)))
     if swing < 1.3 * noise and deviation < 0.1 * width:
         return None
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")

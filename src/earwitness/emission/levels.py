@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
 
 STEPS, SETTLED = 20, 0.0005
 LEAST, LEAST_FLATNESS = 24, 0.82
@@ -86,7 +87,7 @@ def levels(rows: np.ndarray) -> Levels | None:
     None when there is not enough, or when they gather in their middle, as those of voice and noise do.
     """
     columns = [row[~np.isnan(row)].astype(np.float64) for row in rows]
-    if min(len(values) for values in columns) < LEAST or max(map(_flatness, columns)) < LEAST_FLATNESS:
+    if min(len(values) for values in columns) < LEAST or max(map(flatness, columns)) < LEAST_FLATNESS:
         return None
     best, clear = None, -np.inf
     shapes = []
@@ -111,8 +112,8 @@ def levels(rows: np.ndarray) -> Levels | None:
     )
 
 
-def _flatness(values: np.ndarray) -> float:
+def flatness(values: np.ndarray) -> float:
     """Give mean over r.m.s. of the distance from the median: 1 two levels, 0.89 four, 0.80 normal, 0.71 speech."""
-    off = np.abs(values - np.median(values))
-    off = np.minimum(off, 3 * np.median(off))
+    off = np.abs(values - quantile(values, 0.5))
+    off = np.minimum(off, 3 * quantile(off, 0.5))
     return float(np.mean(off) / np.sqrt(np.mean(off * off) + 1e-30))
