@@ -101,3 +101,28 @@ def test_stretches_of_pairs_stand_side_by_side(rows):
     for stretch in range(LANES):
         taken = pairs[2 + stretch * step :][: 2 * LANES].view(np.complex64)
         np.testing.assert_array_equal((x + 1j * u)[1 + stretch :: apart][:LANES], taken)
+
+
+def test_better_paths_go_on(rows):
+    one = [k >> 1 for k in range(LANES)]
+    other = [k >> 1 | 8 for k in range(LANES)]
+    go_on = lanes.survivors(one, other, [k for k in range(LANES) if k & 1], 2)
+
+    @_compiled
+    def work(paths, back, more, bar):
+        go_on(paths, np.uint64(2), back, np.uint64(5), more, bar)
+
+    for more, bar in ((0.0, 0.0), (0.0, 1e6), (1e6, 0.0)):
+        paths, back = rows[0].copy(), np.full(40, 7, np.uint8)
+        metric, value = paths[2 : 2 + LANES].copy(), paths[2 + LANES : 2 + 2 * LANES].copy()
+        work(paths, back, np.float32(more), np.float32(bar))
+        from_other = metric[other] + more < metric[one]
+        np.testing.assert_array_equal(back[5 : 5 + LANES], from_other)
+        best = np.where(from_other, metric[other], metric[one]) + bar * (np.arange(LANES) % 2)
+        np.testing.assert_allclose(paths[2 : 2 + LANES], best, rtol=1e-6)
+        np.testing.assert_array_equal(
+            paths[2 + LANES : 2 + 2 * LANES], np.where(from_other, value[other], value[one])
+        )
+        np.testing.assert_array_equal(paths[2 + 2 * LANES :], rows[0][2 + 2 * LANES :])
+        assert (back[:5] == 7).all()
+        assert (back[5 + LANES :] == 7).all()

@@ -57,6 +57,18 @@ class _Writer:
     def shuffled(self, a: Any, b: Any, places: Sequence[int]) -> Any:
         return self._builder.shuffle_vector(a, b, _chosen(places))
 
+    def less(self, a: Any, b: Any) -> Any:
+        return self._builder.fcmp_ordered("<", a, b)
+
+    def either(self, which: Any, a: Any, b: Any) -> Any:
+        return self._builder.select(which, a, b)
+
+    def store_flags(self, flags: Any, pointer: Any, at: Any) -> None:
+        """Store truth values as uint8."""
+        octets = self._builder.zext(flags, ir.VectorType(ir.IntType(8), flags.type.count))
+        place = self._builder.bitcast(self._builder.gep(pointer, [at]), octets.type.as_pointer())
+        self._builder.store(octets, place, align=1)
+
     def everywhere(self, value: Any, lanes: int = LANES) -> Any:
         """Give a row of one value."""
         empty = ir.Constant(_vector(lanes), ir.Undefined)
@@ -240,3 +252,31 @@ def _of_four(w: _Writer, x: Any, u: Any, at: Any, apart: Any) -> list[tuple[Any,
         (w.minus(er, gr), w.minus(ei, gi)),
         (w.minus(fr, hr), w.minus(fi, hi)),
     ]
+
+
+def survivors(one: Sequence[int], other: Sequence[int], barred: Sequence[int], rows: int) -> Any:
+    """Give the step that lets the better path into each of LANES states of a trellis go on.
+
+    State k is reached from states `one[k]` and `other[k]`. The step's arguments: paths (`rows` rows, the metric
+    first, the least the best) and the index of the first value, uint8 values and the index where to write which
+    states were reached from the other, what is added to the metrics of the others (more than any metric: none is
+    taken), and what is added to those of the states that are `barred`.
+    """
+    held = ir.Constant(_vector(LANES), [1.0 if k in barred else 0.0 for k in range(LANES)])
+
+    def go_on(w: _Writer, paths: Any, at: Any, back: Any, to: Any, more: Any, bar: Any) -> None:
+        metric = w.load(paths, at)
+        first = w.shuffled(metric, metric, one)
+        second = w.plus(w.shuffled(metric, metric, other), w.everywhere(more))
+        better = w.less(second, first)
+        w.store_flags(better, back, to)
+        metric = w.either(better, second, first)
+        w.store(w.plus(metric, w.times(held, w.everywhere(bar))), paths, at)
+        for row in range(1, rows):
+            place = w.moved(at, LANES * row)
+            value = w.load(paths, place)
+            w.store(
+                w.either(better, w.shuffled(value, value, other), w.shuffled(value, value, one)), paths, place
+            )
+
+    return _step(go_on)

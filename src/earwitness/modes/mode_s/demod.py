@@ -8,6 +8,7 @@ it, because a strong reply may have to be taken away to read a weaker one that b
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from operator import attrgetter
 
 import numpy as np
@@ -32,6 +33,25 @@ _frame = maker(Frame)
 _pair = tuple.__new__  # half the cost of calling a named tuple's class
 
 
+@lru_cache(8)  # a survey of many stretches has one rate
+def _tables(rate_hz: float) -> tuple[tuple[np.ndarray, ...], float]:
+    """Give the tables that `pulses.receive` takes, in its order, and the energy of a pulse of height one."""
+    shapes = pulses.template_table(rate_hz)
+    envelopes = tangle.envelope_tables(rate_hz)
+    tables = (
+        pulses.matched_table(rate_hz),
+        pulses.pulse_spread(rate_hz),
+        sequence.pulse_response(rate_hz),
+        shapes,
+        envelopes,
+        tangle.pair_tables(envelopes),
+        pulses.window_weights(rate_hz),
+        pulses.pulse_places(rate_hz),
+        pulses.quiet_places(rate_hz),
+    )
+    return tables, float((shapes**2).sum(1).mean())
+
+
 class Demodulator:
     """Reads every reply and squitter in a stretch of samples of 2 to 25 MS/s."""
 
@@ -53,16 +73,7 @@ class Demodulator:
         if self._by > 1:
             self._taps = lowpass(self._work_hz / 2, self._work_hz * 0.4, self._rate_hz, stop_db=40)
         self._fill = 0
-        self._table = pulses.matched_table(self._work_hz)
-        self._spread = pulses.pulse_spread(self._work_hz)
-        self._response = sequence.pulse_response(self._work_hz)
-        self._shapes = pulses.template_table(self._work_hz)
-        self._tables = tangle.envelope_tables(self._work_hz)
-        self._pairs = tangle.pair_tables(self._tables)
-        self._weights = pulses.window_weights(self._work_hz)
-        self._places = pulses.pulse_places(self._work_hz)
-        self._quiet = pulses.quiet_places(self._work_hz)
-        self._energy = float((self._shapes**2).sum(1).mean())
+        self._tables, self._energy = _tables(self._work_hz)
         self._sample_ns = 1e9 / self._work_hz
         # noise power of the working samples over noise density
         self._snr_share = SNR_BANDWIDTH_HZ / (self._rate_hz * float((self._taps**2).sum()))
@@ -153,15 +164,7 @@ class Demodulator:
             self._before,
             self._before + CHUNK,
             self._us,
-            self._table,
-            self._spread,
-            self._response,
-            self._shapes,
-            self._tables,
-            self._pairs,
-            self._weights,
-            self._places,
-            self._quiet,
+            *self._tables,
             np.float32(max(self._noise, 1e-14)),
             self._found,
             self._bits,
@@ -196,6 +199,7 @@ class Demodulator:
             self._figures,
         )
         origin_ns = self._time_ns(self._at) + PREAMBLE_NS
+        center_hz = self._center_hz
         out = []
         for (
             at_ns,
@@ -234,7 +238,7 @@ class Demodulator:
                     extra,
                     snr_db,
                     level_dbfs,
-                    self._center_hz + offset_hz,
+                    center_hz + offset_hz,
                 )
             )
         return out

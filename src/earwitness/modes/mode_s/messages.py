@@ -23,13 +23,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from math import floor
-from typing import Any
+from typing import Any, NamedTuple
 
 from earwitness.core.quick import maker
 from earwitness.core.types import Bits, Frame, IdentityRef, Message
 from earwitness.modes.mode_s import layouts
 from earwitness.modes.mode_s.parity import LONG, SYNDROMES
-from earwitness.modes.mode_s.position import decode_both, decode_near, decode_within, within_nm
+from earwitness.modes.mode_s.position import decode_both, decode_within, within_nm
 from earwitness.modes.mode_s.registers import Known, advisory_fields, infer
 from earwitness.modes.mode_s.squitters import POSITIONS, SQUAWK_FLAGS, read_position, read_squitter
 
@@ -59,20 +59,18 @@ _INTERROGATED = {
     24: "Comm-D extended length message"}  # fmt: skip
 _message = maker(Message)
 _identity = maker(IdentityRef)
+_tuple = tuple.__new__  # half the cost of calling a named tuple's class
 _ME = (1 << 56) - 1
+_NOTED = frozenset(("airborne velocity", "aircraft identification", "emergency and priority status"))
 
 
-@dataclass(slots=True)
-class _Report:
+class _Report(NamedTuple):
     """A position report: time, raw coordinates, surface or not."""
 
     time_ns: int
     raw: tuple[int, int]
     surface: bool
     speed_kn: float | None
-
-
-_report = maker(_Report)
 
 
 @dataclass(slots=True)
@@ -101,6 +99,12 @@ class _Aircraft:
         if callsign != self.callsign:
             self.callsign = callsign
             self.identity = None
+
+    def named(self) -> IdentityRef:
+        """Give it as it is told, without a place."""
+        names = (self.callsign,) if self.callsign else ()
+        self.identity = IdentityRef("aircraft", self.key, names)
+        return self.identity
 
 
 @dataclass(slots=True, eq=False)
@@ -151,19 +155,19 @@ class Assembler:
         out = self._let_go(now) if now > self._due_ns else []
         value, size = frame.bits
         df = value >> (size - 5)
-        df = min(24, df)
+        df = 24 if df > 24 else df  # a call costs more
         if size != (LONG if df >= 16 else 56):
             return out
-        if 17 <= df <= 19 or df == 11:
+        if df == 11 or 17 <= df <= 19:
             address = value >> (80 if df > 11 else 24) & 0xFFFFFF
             aircraft = self._aircraft.get(address)
             if frame.check == "pass":
                 if aircraft is None:
                     aircraft = self._of(address)
                 if df != 18 or value >> 104 & 7 in (0, 6):
-                    fresh = now - aircraft.clean_ns > KNOWN_NS
+                    before_ns = aircraft.clean_ns
                     aircraft.clean_ns = now
-                    if fresh:
+                    if now - before_ns > KNOWN_NS:
                         self._release(address, out)
             elif df == 11 and not self._code_believed(frame, int(frame.extra.get("remainder", 0))):
                 return out
@@ -362,19 +366,16 @@ class Assembler:
         flags: tuple[str, ...] = (),
         place: tuple[float, float] | None = None,
     ) -> Message:
-        who = aircraft.identity
-        if who is None:
-            names = (aircraft.callsign,) if aircraft.callsign else ()
-            who = aircraft.identity = IdentityRef("aircraft", aircraft.key, names)
+        """Put it together; `place` comes as it is told, to six places."""
+        who = aircraft.identity or aircraft.named()
         if place is not None:
-            latitude_deg, longitude_deg = _micro(place[0]), _micro(place[1])
-            fields["latitude_deg"], fields["longitude_deg"] = latitude_deg, longitude_deg
-            who = _identity("aircraft", who.key, who.names, latitude_deg, longitude_deg)
+            fields["latitude_deg"], fields["longitude_deg"] = place
+            who = _identity("aircraft", who.key, who.names, *place)
         return _message(frame, kind, fields, check, who, (), flags)
 
     def _all_call(self, frame: Frame, aircraft: _Aircraft) -> Message:
         capability = frame.bits.value >> 48 & 7
-        overlay = int(frame.extra.get("remainder", 0)) if frame.check != "corrected" else 0
+        overlay = 0 if frame.check == "corrected" else int(frame.extra.get("remainder", 0))
         content = overlay << 3 | capability
         if aircraft.all_call[0] != content:
             fields = {
@@ -388,8 +389,14 @@ class Assembler:
                 else None,
             }
             aircraft.all_call = content, fields
-        return self._message(
-            frame, "all-call reply", aircraft, aircraft.all_call[1].copy(), frame.check or "address"
+        return _message(
+            frame,
+            "all-call reply",
+            aircraft.all_call[1].copy(),
+            frame.check or "address",
+            aircraft.identity or aircraft.named(),
+            (),
+            (),
         )
 
     def _reply(self, frame: Frame, df: int, address: int) -> Message:
@@ -436,15 +443,14 @@ class Assembler:
 
     def _squitter(self, frame: Frame, df: int, address: int, aircraft: _Aircraft, out: list[Message]) -> None:
         value = frame.bits[0]
-        fields: dict[str, Any] = {"df": df, "icao_address": aircraft.key}
         code = value >> 104 & 7
         me = value >> 24 & _ME
         check = frame.check or "pass"
+        fields: dict[str, Any]
         if df == 17:
-            fields["capability"] = code
+            fields = {"df": df, "icao_address": aircraft.key, "capability": code}
         elif df == 18:
-            fields["control_field"] = code
-            fields["source"] = _SOURCE[code]
+            fields = {"df": df, "icao_address": aircraft.key, "control_field": code, "source": _SOURCE[code]}
             if code in (1, 5) or (code in (2, 6) and self._other_address(me)):
                 fields["address_kind"] = "not ICAO"
                 address += OTHER  # its state is kept apart
@@ -453,16 +459,19 @@ class Assembler:
                 fields["data_hex"] = f"{me:014X}"
                 out.append(self._message(frame, _SOURCE[code], aircraft, fields, check))
                 return
-        elif code:
-            fields["application_field"] = code
-            out.append(self._message(frame, "military extended squitter", aircraft, fields, check))
-            return
+        else:
+            fields = {"df": df, "icao_address": aircraft.key}
+            if code:
+                fields["application_field"] = code
+                out.append(self._message(frame, "military extended squitter", aircraft, fields, check))
+                return
         now = frame.time_ns
         if me >> 51 not in POSITIONS:
             kind, flags, content = read_squitter(me)
             fields |= content
-            self._note(fields, kind, aircraft, now)
-            out.append(self._message(frame, kind, aircraft, fields, check, flags))
+            if kind in _NOTED:
+                self._note(fields, kind, aircraft, now)
+            out.append(_message(frame, kind, fields, check, aircraft.identity or aircraft.named(), (), flags))
             return
         kind, flags, content, raw = read_position(me)
         fields |= content
@@ -471,19 +480,21 @@ class Assembler:
         if raw is None:
             out.append(self._message(frame, kind, aircraft, fields, check, flags))
             return
-        odd = content["odd"]
         surface = kind == "surface position"
-        report = _report(now, raw, surface, content["speed_kn"] if surface else None)
-        place = self._place(report, odd, aircraft)
-        if place is not None and aircraft.waiting:
-            self._free(report, place, aircraft, out)
-        message = self._message(frame, kind, aircraft, fields, check, flags, place)
-        if place is None and aircraft.position is None:
-            aircraft.waiting.append(message)
-            self._waiting.append((now, address))
-            self._due_ns = min(self._due_ns, now + HOLD_NS)
-        else:
-            out.append(message)
+        report = _tuple(_Report, (now, raw, surface, content["speed_kn"] if surface else None))
+        place = self._place(report, content["odd"], aircraft)
+        if place is None:
+            message = self._message(frame, kind, aircraft, fields, check, flags)
+            if aircraft.position is None:
+                aircraft.waiting.append(message)
+                self._waiting.append((now, address))
+                self._due_ns = min(self._due_ns, now + HOLD_NS)
+            else:
+                out.append(message)
+            return
+        if aircraft.waiting:
+            self._free(now, aircraft.position or place, aircraft, out)
+        out.append(self._message(frame, kind, aircraft, fields, check, flags, place))
 
     @staticmethod
     def _other_address(me: int) -> bool:
@@ -513,43 +524,48 @@ class Assembler:
     # where it is
 
     def _place(self, report: _Report, odd: bool, aircraft: _Aircraft) -> tuple[float, float] | None:
-        """Work out where a report says the aircraft is; None where that is open or cannot be."""
+        """Work out where a report says the aircraft is; None where that is open or cannot be.
+
+        The aircraft keeps the place as it is, and what is given is told: to six places.
+        """
+        now, raw, surface, _ = report
         other = aircraft.reports[not odd]
         aircraft.reports[odd] = report
-        found = None
-        if report.time_ns - aircraft.position_ns > KNOWN_NS:
-            aircraft.position = None
-        if aircraft.position is not None:
-            age_s = max((report.time_ns - aircraft.position_ns) / SECOND, 0.0)
-            # DO-260B's test: no further than a fast aircraft gets, with half a mile for coding and jitter
-            limit_nm = 0.5 + age_s * (0.05 if report.surface else 0.35)
-            latitude_deg, longitude_deg, near = decode_within(
-                *report.raw, odd, *aircraft.position, report.surface, limit_nm
-            )
-            if near:
-                found = latitude_deg, longitude_deg
-            else:
+        last = aircraft.position
+        if last is not None:
+            age_ns = now - aircraft.position_ns
+            if age_ns <= KNOWN_NS:
+                age_s = age_ns / SECOND if age_ns > 0 else 0.0
+                # DO-260B's test: no further than a fast aircraft gets, with half a mile for coding and jitter
+                limit_nm = 0.5 + age_s * (0.05 if surface else 0.35)
+                latitude_deg, longitude_deg, near, told_latitude_deg, told_longitude_deg = decode_within(
+                    raw[0], raw[1], odd, last[0], last[1], surface, limit_nm
+                )
+                if near:
+                    aircraft.position = self._anywhere = latitude_deg, longitude_deg
+                    aircraft.position_ns = now
+                    return told_latitude_deg, told_longitude_deg
                 aircraft.refused += 1
-                if aircraft.refused >= 3:
-                    aircraft.position = None
-                    aircraft.refused = 0
-        if found is None and aircraft.position is None:
-            found = self._global(report, other, odd)
-        if found is not None:
-            aircraft.position, aircraft.position_ns = found, report.time_ns
-            self._anywhere = found
-        return found
+                if aircraft.refused < 3:
+                    return None
+                aircraft.refused = 0
+            aircraft.position = None
+        found = self._global(report, other, odd)
+        if found is None:
+            return None
+        aircraft.position = self._anywhere = found
+        aircraft.position_ns = now
+        return _micro(found[0]), _micro(found[1])
 
-    def _free(
-        self, report: _Report, place: tuple[float, float], aircraft: _Aircraft, out: list[Message]
-    ) -> None:
+    def _free(self, now: int, place: tuple[float, float], aircraft: _Aircraft, out: list[Message]) -> None:
         """Give the earlier messages that waited for a position, now that one is known."""
         for earlier in aircraft.waiting:
-            raw = self._raw(earlier)
-            then = decode_near(*raw, bool(earlier.fields["odd"]), *place, "on_ground" in earlier.fields)
-            away_s = abs(report.time_ns - earlier.frame.time_ns) / SECOND
-            near = within_nm(then, place, 0.5 + 0.35 * away_s)
-            out.append(self._located(earlier, then) if near else earlier)
+            fields = earlier.fields
+            away_s = abs(now - earlier.frame.time_ns) / SECOND
+            *_, near, latitude_deg, longitude_deg = decode_within(
+                *self._raw(earlier), fields["odd"], *place, "on_ground" in fields, 0.5 + 0.35 * away_s
+            )
+            out.append(self._located(earlier, latitude_deg, longitude_deg) if near else earlier)
         aircraft.waiting.clear()
 
     def _global(self, report: _Report, other: _Report | None, odd: bool) -> tuple[float, float] | None:
@@ -581,10 +597,9 @@ class Assembler:
         return value >> 41 & 0x1FFFF, value >> 24 & 0x1FFFF
 
     @staticmethod
-    def _located(message: Message, place: tuple[float, float]) -> Message:
-        latitude_deg, longitude_deg = _micro(place[0]), _micro(place[1])
+    def _located(message: Message, latitude_deg: float, longitude_deg: float) -> Message:
         fields = {**message.fields, "latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
         who = message.identity
         if who is not None:
-            who = IdentityRef(who.kind, who.key, who.names, latitude_deg, longitude_deg)
-        return Message(message.frame, message.kind, fields, message.check, who, (), message.flags)
+            who = _identity(who.kind, who.key, who.names, latitude_deg, longitude_deg)
+        return _message(message.frame, message.kind, fields, message.check, who, (), message.flags)

@@ -47,30 +47,20 @@ def encode(latitude_deg: float, longitude_deg: float, odd: bool, surface: bool =
     return yz % SCALE, xz % SCALE
 
 
-def decode_near(
-    yz: int, xz: int, odd: bool, latitude_deg: float, longitude_deg: float, surface: bool = False
-) -> tuple[float, float]:
-    """Give the position nearest a reference within half a zone of it (180 NM; 45 NM on the surface)."""
+_LATITUDES = np.array(_EDGES)
+
+
+@kernel("UniTuple(float64, 5)(int64, int64, boolean, float64, float64, boolean, float64)")
+def decode_within(yz, xz, odd, latitude_deg, longitude_deg, surface, limit_nm):  # type: ignore[no-untyped-def]
+    """Give the position nearest a reference within half a zone of it (180 NM; 45 NM on the surface).
+
+    After latitude and longitude come 1 where `within_nm` says that it lies within a limit of the reference, and both
+    to six places.
+    """
     span = 90.0 if surface else 360.0
     y = yz / SCALE
     x = xz / SCALE
     # the published floor(a / d) + floor(1/2 + mod(a, d) / d - y) in one step: no rounding between the two
-    dlat = span / (60 - odd)
-    lat = dlat * (math.floor(0.5 + latitude_deg / dlat - y) + y)
-    dlon = span / max(zones(lat) - odd, 1)
-    lon = dlon * (math.floor(0.5 + longitude_deg / dlon - x) + x)
-    return lat, _wrap(lon)
-
-
-_LATITUDES = np.array(_EDGES)
-
-
-@kernel("UniTuple(float64, 3)(int64, int64, boolean, float64, float64, boolean, float64)")
-def decode_within(yz, xz, odd, latitude_deg, longitude_deg, surface, limit_nm):  # type: ignore[no-untyped-def]
-    """Give what `decode_near` gives, and 1 where `within_nm` says that it lies within a limit of the reference."""
-    span = 90.0 if surface else 360.0
-    y = yz / SCALE
-    x = xz / SCALE
     dlat = span / (60 - int(odd))
     lat = dlat * (math.floor(0.5 + latitude_deg / dlat - y) + y)
     number = 59 - np.searchsorted(_LATITUDES, abs(lat))
@@ -80,7 +70,9 @@ def decode_within(yz, xz, odd, latitude_deg, longitude_deg, surface, limit_nm): 
     north = lat - latitude_deg
     east = (lon - longitude_deg + 180) % 360 - 180
     away = math.hypot(north, east * math.cos(math.radians(lat))) * 60.04
-    return lat, lon, 1.0 if away <= limit_nm else 0.0
+    told_lat = math.floor(lat * 1e6 + 0.5) / 1e6
+    told_lon = math.floor(lon * 1e6 + 0.5) / 1e6
+    return lat, lon, 1.0 if away <= limit_nm else 0.0, told_lat, told_lon
 
 
 def decode_pair(

@@ -99,10 +99,13 @@ def template_table(rate_hz: float) -> np.ndarray:
 
 
 def window_weights(rate_hz: float) -> np.ndarray:
-    """Give the overlap of a 0.5 us window at each coarse phase with the samples, float32 (COARSE, 4)."""
+    """Give the overlap of a 0.5 us window at each coarse phase with the samples, float32 (COARSE, 3).
+
+    Up to 4 MS/s it is two samples long, and no later than half of one: the fourth has no part in it.
+    """
     width = 0.5e-6 * rate_hz
     start = np.arange(COARSE)[:, None] / COARSE
-    at = np.arange(4)[None, :]
+    at = np.arange(3)[None, :]
     return np.clip(np.minimum(start + width, at + 0.5) - np.maximum(start, at - 0.5), 0, None).astype(
         np.float32
     )
@@ -173,10 +176,9 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
             w0 = weights[f, 0]
             w1 = weights[f, 1]
             w2 = weights[f, 2]
-            w3 = weights[f, 3]
             row = window[f]
             for i in range(reach):
-                row[i] = w0 * p[i] + w1 * p[i + 1] + w2 * p[i + 2] + w3 * p[i + 3]
+                row[i] = w0 * p[i] + w1 * p[i + 1] + w2 * p[i + 2]
         out = score[base : base + n]
         r0 = window[0]
         q0 = r0[quiet[0] :]

@@ -16,14 +16,19 @@ import numpy as np
 
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.lanes import LANES, survivors
 from earwitness.modes.mode_s.checks import format_of, remainder_of
 
-PHASES = 64  # steps of a microsecond in the envelope tables
+PHASE_BITS = 6
+PHASES = 1 << PHASE_BITS  # steps of a microsecond in the envelope tables
+STEP_BITS = 24  # of a phase, in places that are counted on from sample to sample
 LEAD = 0.3  # us before its first half that a bit shows in the samples
 UNEXPLAINED = 0.1  # power that two replies read together may leave, over the product of their heights
+SWELL = 2.0  # most that the product of the heights may grow over the first guesses
 STARTS = 2  # of a second reply that are tried
 POINTS = 256  # samples in a carrier spectrum
-STATES = 16  # bit before and bit of the first reply (low two bits), and of the second
+NEVER = np.float32(1e30)  # more than a path can leave unexplained
+STATES = LANES  # bit before and bit of the first reply (low two bits), and of the second
 # rows of a path: how much it leaves unexplained comes first, then both complex heights
 REAL_A, IMAG_A, REAL_B, IMAG_B = (STATES * row for row in range(1, 5))
 NO_PULSE = 12  # of the rows of `pair_tables`
@@ -31,6 +36,7 @@ MEAN = 2 * STATES  # in those
 FORGET = 0.94  # weight of what was known of an amplitude, from sample to sample
 BEFORE_US = 24  # looked at before a start for a carrier that should not be there yet
 AFTER_US = 32  # and after its preamble for one that should
+CARRIERS_US = (20, 65)  # after the first start: where the carrier of a second reply is looked for
 PREAMBLE_US = (0.0, 1.0, 3.5, 4.5)
 
 
@@ -74,49 +80,57 @@ def pair_tables(tables: np.ndarray) -> np.ndarray:
     return out
 
 
-@kernel("void(complex64[::1])", fastmath=True)
-def _spectrum(data):  # type: ignore[no-untyped-def]
+_WINDOW = (0.5 - 0.5 * np.cos((2 * np.arange(POINTS) + 1) * np.pi / POINTS)).astype(np.float32)
+_TWIDDLES = np.exp(-2j * np.pi * np.arange(POINTS // 2) / POINTS)
+# of each stage after the other: spans of half the points, a quarter of them and so on
+_COSINE = np.concatenate([_TWIDDLES[:: 1 << n].real for n in range(POINTS.bit_length() - 1)]).astype(
+    np.float32
+)
+_SINE = np.concatenate([_TWIDDLES[:: 1 << n].imag for n in range(POINTS.bit_length() - 1)]).astype(np.float32)
+_REVERSED = np.zeros(1, np.int64)
+while len(_REVERSED) < POINTS:
+    _REVERSED = np.concatenate([2 * _REVERSED, 2 * _REVERSED + 1])
+
+
+@kernel("void(float32[::1], float32[::1])", fastmath=True)
+def _spectrum(real, imag):  # type: ignore[no-untyped-def]
     """Transform POINTS samples in place (decimation in frequency, bins left in bit-reversed order).
 
     Small enough to be done where it is needed, inside a kernel that no library is called from.
     """
     span = POINTS // 2
+    table = 0
     while span >= 1:
-        step = complex(math.cos(math.pi / span), -math.sin(math.pi / span))
-        turn = complex(1.0, 0.0)
-        for k in range(span):
-            for at in range(k, POINTS, 2 * span):
-                a = data[at]
-                b = data[at + span]
-                data[at] = a + b
-                data[at + span] = (a - b) * turn
-            turn *= step
+        cosine = _COSINE[table : table + span]
+        sine = _SINE[table : table + span]
+        for at in range(0, POINTS, 2 * span):
+            ar, ai = real[at : at + span], imag[at : at + span]
+            br, bi = real[at + span : at + 2 * span], imag[at + span : at + 2 * span]
+            for k in range(span):
+                r = ar[k] - br[k]
+                i = ai[k] - bi[k]
+                ar[k] += br[k]
+                ai[k] += bi[k]
+                br[k] = r * cosine[k] - i * sine[k]
+                bi[k] = r * sine[k] + i * cosine[k]
+        table += span
         span //= 2
 
 
-@kernel("int64(int64)")
-def _reverse(number):  # type: ignore[no-untyped-def]
-    out = 0
-    span = POINTS
-    while span > 1:
-        out = out << 1 | (number & 1)
-        number >>= 1
-        span >>= 1
-    return out
-
-
-@kernel("void(complex64[::1], int64, complex64[::1], float32[::1], float64[::1])", fastmath=True)
+@kernel("void(complex64[::1], int64, float32[:,::1], float32[::1], float64[::1])", fastmath=True)
 def carriers(x, first, room, power, lines):  # type: ignore[no-untyped-def]
-    """Give the three strongest carriers in the POINTS samples from `first` on, in radians a sample."""
-    turn = complex(math.cos(math.pi / POINTS), math.sin(math.pi / POINTS))
-    step = turn * turn
+    """Give the three strongest carriers in the POINTS samples from `first` on, in radians a sample.
+
+    `room` (2, POINTS) and `power` (POINTS) are room to work in.
+    """
+    real, imag = room[0], room[1]
+    here = x[first : first + POINTS]
     for k in range(POINTS):
-        room[k] = x[first + k] * np.float32(0.5 - 0.5 * turn.real)
-        turn *= step
-    _spectrum(room)
+        real[k] = here[k].real * _WINDOW[k]
+        imag[k] = here[k].imag * _WINDOW[k]
+    _spectrum(real, imag)
     for k in range(POINTS):
-        v = room[_reverse(k)]
-        power[k] = v.real * v.real + v.imag * v.imag
+        power[_REVERSED[k]] = real[k] * real[k] + imag[k] * imag[k]
     for n in range(len(lines)):
         best = 0
         for k in range(POINTS):
@@ -147,15 +161,17 @@ def _known_part(x, t, us, omega, tables):  # type: ignore[no-untyped-def]
     first = int(t - 0.3 * us) + 1
     turn = complex(math.cos(omega * first), -math.sin(omega * first))
     step = complex(math.cos(omega), -math.sin(omega))
+    per_sample = PHASES / us
+    where = (first - t) * per_sample + LEAD * PHASES
     for k in range(first, first + int(5.8 * us)):
-        place = int(((k - t) / us + LEAD) * PHASES)
-        row = place // PHASES
-        g = tables[4 + row, place - row * PHASES]
+        place = int(where)
+        g = tables[4 + (place >> PHASE_BITS), place & PHASES - 1]
         v = x[k] * turn
         real += g * v.real
         imag += g * v.imag
         weight += g * g
         turn *= step
+        where += per_sample
     return complex(real / weight, imag / weight)
 
 
@@ -171,44 +187,46 @@ def _mean(x, first, count, omega, origin):  # type: ignore[no-untyped-def]
     return total / count
 
 
-@kernel("void(int64, int64, float32[::1], float32[::1], uint8[::1], int64, int64)", fastmath=True)
-def _next_bit(which, states, paths, room, back, fixed, first):  # type: ignore[no-untyped-def]
-    """Let the better of every two paths that differ in the bit before the last go on, each with a new bit.
+@kernel("void(float64, int64, int64, float32[:,::1])", fastmath=True)
+def _turns(omega, first, count, turns):  # type: ignore[no-untyped-def]
+    """Put cosines and sines of `omega` radians a sample into both rows of `turns`, for at least `count` from `first` on.
 
-    Rows of STATES in `paths` (and in `room`): metric, complex heights of both replies. `which` reply has the new
-    bit; it is 0 where `fixed`. `back` gets the bit that each new path left behind. At its `first` bit there was
-    none before.
+    They come in runs of LANES.
     """
-    for k in range(5 * STATES):
-        room[k] = paths[k]
-    # a state of the first is the low two bits, one of the second the high two; of each the bit before is the upper
-    if which == 0:
-        for old in range(0, states, 4):
-            for bit in range(2):
-                left = first == 0 and room[old + bit + 2] < room[old + bit]
-                came = old + bit + 2 * left
-                new = old + 2 * bit
-                back[new] = left
-                back[new + 1] = left
-                for row in range(0, 5 * STATES, STATES):
-                    paths[row + new] = room[row + came]
-                    paths[row + new + 1] = room[row + came]
-                if fixed:
-                    paths[new + 1] = np.float32(1e30)
-        return
-    for bit in range(2):
-        for rest in range(4):
-            old = 4 * bit + rest
-            left = first == 0 and room[old + 8] < room[old]
-            came = old + 8 * left
-            new = 8 * bit + rest
-            back[new] = left
-            back[new + 4] = left
-            for row in range(0, 5 * STATES, STATES):
-                paths[row + new] = room[row + came]
-                paths[row + new + 4] = room[row + came]
-            if fixed:
-                paths[new + 4] = np.float32(1e30)
+    cosine = np.empty(LANES, np.float32)
+    sine = np.empty(LANES, np.float32)
+    one = complex(math.cos(omega), math.sin(omega))
+    step = complex(1.0, 0.0)
+    for k in range(LANES):
+        cosine[k] = step.real
+        sine[k] = step.imag
+        step *= one
+    spin = complex(math.cos(omega * first), math.sin(omega * first))
+    for at in range(0, count, LANES):
+        c = np.float32(spin.real)
+        s = np.float32(spin.imag)
+        real = turns[0, at : at + LANES]
+        imag = turns[1, at : at + LANES]
+        for k in range(LANES):
+            real[k] = c * cosine[k] - s * sine[k]
+            imag[k] = c * sine[k] + s * cosine[k]
+        spin *= step
+
+
+# A state of the first reply is the low two bits, one of the second the high two; of each the bit before is the upper
+# and is left behind. The new bit is the lower: states that have it are barred after the last.
+_next_of_first = survivors(
+    [k & 12 | k >> 1 & 1 for k in range(STATES)],
+    [k & 12 | k >> 1 & 1 | 2 for k in range(STATES)],
+    [k for k in range(STATES) if k & 1],
+    5,
+)
+_next_of_second = survivors(
+    [k >> 3 << 2 | k & 3 for k in range(STATES)],
+    [k >> 3 << 2 | k & 3 | 8 for k in range(STATES)],
+    [k for k in range(STATES) if k & 4],
+    5,
+)
 
 
 @kernel("int64(float32[::1], int64)")
@@ -251,44 +269,47 @@ def _case(m, size):  # type: ignore[no-untyped-def]
 
 @kernel(
     "float64(complex64[::1], int64, float64, float64, float64, float64, complex128, complex128, float64,"
-    " float32[:,:,::1], uint8[:,::1], float64[::1])",
+    " float32[:,:,::1], uint8[:,::1], float64[::1], float64)",
     fastmath=True,
 )
-def both(x, stop, ta, tb, wa, wb, ha, hb, us, pairs, bits, heights):  # type: ignore[no-untyped-def]
+def both(x, stop, ta, tb, wa, wb, ha, hb, us, pairs, bits, heights, limit):  # type: ignore[no-untyped-def]
     """Read the replies that start at samples ta < tb on carriers wa and wb (radians a sample) together.
 
     `pairs` are `pair_tables`; `ha` and `hb` are first guesses of their complex heights referred to sample 0; a tb past `stop` says that there
     is no second reply. `bits` (2, 112) gets the most likely sequences and `heights` the heights at their ends;
-    gives the mean power that they leave unexplained.
+    gives the mean power that they leave unexplained. Where that is sure to be above `limit`, it gives up: 1e30.
     """
     # rows of STATES in one array, so that the compiler sees that they do not overlap
     paths = np.zeros(5 * STATES, np.float32)
-    room = np.empty(5 * STATES, np.float32)
-    back = np.zeros((2, 113, STATES), np.uint8)  # by reply and bit: which bit each path left behind
-    order = np.zeros(226, np.int64)  # the replies whose bits came, in turn
-    paths[1:STATES] = 1e30
+    back = np.empty((2, 113, STATES), np.uint8)  # by reply and bit: which bit each path left behind
+    order = np.empty(226, np.int64)  # the replies whose bits came, in turn
+    paths[1:STATES] = NEVER
     paths[REAL_A : REAL_A + STATES] = ha.real
     paths[IMAG_A : IMAG_A + STATES] = ha.imag
     paths[REAL_B : REAL_B + STATES] = hb.real
     paths[IMAG_B : IMAG_B + STATES] = hb.imag
-    weight_a = 2.0
-    weight_b = 0.5
+    nought = np.uint64(0)
+    weight_a = np.float32(2.0)
+    weight_b = np.float32(0.5)
     size = np.full(2, 112)
     at = np.full(2, -1)
     events = 0
     states = 4 if tb >= stop else STATES
     first = int(ta - 0.3 * us)
-    turn_a = complex(math.cos(wa * first), math.sin(wa * first))
-    turn_b = complex(math.cos(wb * first), math.sin(wb * first))
-    step_a = complex(math.cos(wa), math.sin(wa))
-    step_b = complex(math.cos(wb), math.sin(wb))
-    fade = 1 - FORGET
-    per_us = PHASES / us
-    pa = ((first - ta) / us - 8 + LEAD) * PHASES
-    pb = ((first - tb) / us - 8 + LEAD) * PHASES
+    turn_a = np.empty((2, stop - first + LANES), np.float32)
+    turn_b = np.empty((2, stop - first + LANES), np.float32)
+    _turns(wa, first, stop - first, turn_a)
+    if states == STATES:
+        _turns(wb, first, stop - first, turn_b)
+    fade = np.float32(1 - FORGET)
+    # places in the tables in 2^-STEP_BITS phases
+    step = int(PHASES / us * (1 << STEP_BITS) + 0.5)
+    pa = math.floor(((first - ta) / us - 8 + LEAD) * PHASES * (1 << STEP_BITS) + 0.5)
+    pb = math.floor(((first - tb) / us - 8 + LEAD) * PHASES * (1 << STEP_BITS) + 0.5)
+    most = np.float32(limit * (stop - first))
     for k in range(first, stop):
-        ia = math.floor(pa / PHASES)
-        ib = math.floor(pb / PHASES)
+        ia = pa >> STEP_BITS + PHASE_BITS
+        ib = pb >> STEP_BITS + PHASE_BITS
         for which in range(2):
             new = ib if which else ia
             if new <= at[which] or new >= 112:
@@ -296,22 +317,25 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, pairs, bits, heights):  # type: ig
             at[which] = new
             if new == 20 and _first_bit(back, paths, order, events, states, which) == 0:
                 size[which] = 56
-            _next_bit(which, states, paths, room, back[which, new], int(new >= size[which]), int(new == 0))
+            more = NEVER if new == 0 else np.float32(0)
+            bar = NEVER if new >= size[which] else np.float32(0)
+            to = np.uint64((which * 113 + new) * STATES)
+            if which:
+                _next_of_second(paths, nought, back, to, more, bar)
+            else:
+                _next_of_first(paths, nought, back, to, more, bar)
             order[events] = which
             events += 1
-        ga = pairs[_case(ia, size[0]), int(pa - ia * PHASES)]
-        gb = pairs[_case(ib, size[1]), int(pb - ib * PHASES)]
+            if new & 7 == 7 and paths[:states].min() > most:
+                return 1e30
+        ga = pairs[_case(ia, size[0]), pa >> STEP_BITS & PHASES - 1]
         xr = x[k].real
         xi = x[k].imag
-        ar = np.float32(turn_a.real)
-        ai = np.float32(turn_a.imag)
-        br = np.float32(turn_b.real)
-        bi = np.float32(turn_b.imag)
-        weight_a = weight_a * (1 - fade * ga[MEAN]) + ga[MEAN + 1]
-        weight_b = weight_b * (1 - fade * gb[MEAN]) + gb[MEAN + 1]
+        ar = turn_a[0, k - first]
+        ai = turn_a[1, k - first]
+        weight_a = weight_a * (np.float32(1) - fade * ga[MEAN]) + ga[MEAN + 1]
         # while the second one's preamble is new, what surprises is laid to it
-        gain_a = np.float32((0.25 if -9 <= ib < 0 else 1.0) / weight_a)
-        gain_b = np.float32(1.0 / weight_b)
+        gain_a = (np.float32(0.25) if -9 <= ib < 0 else np.float32(1)) / weight_a
         if states == 4:
             for state in range(4):
                 g = ga[state]
@@ -324,6 +348,11 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, pairs, bits, heights):  # type: ig
                 paths[REAL_A + state] = hr + u * (er * ar + ei * ai)
                 paths[IMAG_A + state] = hi + u * (ei * ar - er * ai)
         else:
+            gb = pairs[_case(ib, size[1]), pb >> STEP_BITS & PHASES - 1]
+            br = turn_b[0, k - first]
+            bi = turn_b[1, k - first]
+            weight_b = weight_b * (np.float32(1) - fade * gb[MEAN]) + gb[MEAN + 1]
+            gain_b = np.float32(1) / weight_b
             second = gb[STATES:MEAN]
             for state in range(STATES):
                 g = ga[state]
@@ -341,10 +370,8 @@ def both(x, stop, ta, tb, wa, wb, ha, hb, us, pairs, bits, heights):  # type: ig
                 paths[IMAG_A + state] = hi + g * (ei * ar - er * ai)
                 paths[REAL_B + state] = kr + h * (er * br + ei * bi)
                 paths[IMAG_B + state] = ki + h * (ei * br - er * bi)
-        turn_a *= step_a
-        turn_b *= step_b
-        pa += per_us
-        pb += per_us
+        pa += step
+        pb += step
     state = _likeliest(paths, states)
     for which in range(2):
         row = REAL_B if which else REAL_A
@@ -457,10 +484,13 @@ def _without(x, first, stop, t, omega, height, us, tables, bits, size, out):  # 
     turn = complex(math.cos(omega * first), math.sin(omega * first))
     step = complex(math.cos(omega), math.sin(omega))
     weight = 2.0
+    per_sample = PHASES / us
+    where = ((first - t) / us - 8 + LEAD) * PHASES
     for k in range(first, stop):
-        place = ((k - t) / us - 8 + LEAD) * PHASES
-        m = math.floor(place / PHASES)
-        j = int(place - m * PHASES)
+        place = math.floor(where)
+        where += per_sample
+        m = place >> PHASE_BITS
+        j = place & PHASES - 1
         g = 0.0
         if -9 <= m < 0:
             g = tables[13 + m, j]
@@ -488,12 +518,11 @@ def untangle(x, t, us, noise, tables, pairs, bits, figures):  # type: ignore[no-
     `bits` (2, 112) gets them; rows of `figures` start
     in samples, carrier in radians a sample and height. x must reach 18 us before t and 250 us after it.
     """
-    room = np.empty(int(190 * us) + POINTS, np.complex64)
+    parts = np.empty((2, POINTS), np.float32)
     power = np.empty(POINTS, np.float32)
-    sums = np.empty(int(190 * us) + POINTS, np.complex128)
     lines = np.empty(3)
     heights = np.empty(2)
-    carriers(x, int(t), room, power, lines)
+    carriers(x, int(t), parts, power, lines)
     wa = lines[0]
     ta = t
     best = -1.0
@@ -506,7 +535,7 @@ def untangle(x, t, us, noise, tables, pairs, bits, figures):  # type: ignore[no-
                 ta = t + part * 0.25
     ha = _known_part(x, ta, us, wa, tables)
     stop = int(ta + 121 * us)
-    both(x, stop, ta, 1e9, wa, 0.0, ha, 0j, us, pairs, bits, heights)
+    both(x, stop, ta, 1e9, wa, 0.0, ha, 0j, us, pairs, bits, heights, 1e30)
     figures[0, 0] = ta
     figures[0, 1] = wa
     figures[0, 2] = heights[0]
@@ -515,13 +544,16 @@ def untangle(x, t, us, noise, tables, pairs, bits, figures):  # type: ignore[no-
     size = 112 if bits[0, 0] else 56
     first = int(ta - BEFORE_US * us) - 1
     count = int((BEFORE_US + 120 + 8 + AFTER_US) * us) + 4
-    rest = np.empty(count + POINTS, np.complex64)
+    # as far as a start, or the last look for a carrier, reaches
+    rest = np.empty(max(count, int((BEFORE_US + CARRIERS_US[-1]) * us) + 2 + POINTS), np.complex64)
+    room = np.empty(count, np.complex64)
+    sums = np.empty(count, np.complex128)
     _without(x, first, first + len(rest), ta, wa, ha, us, tables, bits[0], size, rest)
     near = 1.5 * 2 * math.pi / POINTS
     starts = np.empty(STARTS)
     tried = 100.0
-    for window in range(2):
-        carriers(rest, int(ta + (20 + 45 * window) * us) - first, room, power, lines)
+    for after_us in CARRIERS_US:
+        carriers(rest, int(ta + after_us * us) - first, parts, power, lines)
         wb = lines[0]
         if abs(wb - tried) < near:
             continue
@@ -533,7 +565,8 @@ def untangle(x, t, us, noise, tables, pairs, bits, figures):  # type: ignore[no-
             if abs(hb) < 0.25 * abs(ha):  # so weak a one does not spoil the first
                 continue
             tb = start + first
-            left = both(x, int(tb + 121 * us), ta, tb, wa, wb, ha, hb, us, pairs, bits, heights)
+            most = SWELL * UNEXPLAINED * abs(ha) * abs(hb) + 1.5 * noise
+            left = both(x, int(tb + 121 * us), ta, tb, wa, wb, ha, hb, us, pairs, bits, heights, most)
             # rightly placed pairs leave 3 to 6 % and the noise, wrongly placed ones 15 % and more
             if left > UNEXPLAINED * heights[0] * heights[1] + 1.5 * noise:
                 continue

@@ -97,9 +97,9 @@ def test_published_pair():
     even, odd = (93000, 51372), (74158, 50194)
     assert position.decode_pair(even, odd, False) == pytest.approx((52.2572021484375, 3.91937255859375))
     assert position.decode_pair(even, odd, True)[0] == pytest.approx(52.26578017412606)
-    assert position.decode_near(*even, False, 52.258, 3.918) == pytest.approx(
-        (52.2572021484375, 3.91937255859375)
-    )
+    near = position.decode_within(*even, False, 52.258, 3.918, False, 1.0)
+    assert near == pytest.approx((52.2572021484375, 3.91937255859375, 1.0, 52.257202, 3.919373))
+    assert position.decode_within(*even, False, 52.278, 3.918, False, 1.0)[2] == 0.0
 
 
 def test_published_surface_pair():
@@ -113,7 +113,10 @@ def test_published_surface_pair():
 )  # fmt: skip
 def test_positions_return(latitude, longitude, odd, surface, north, east):
     raw = position.encode(latitude, longitude, odd, surface)
-    found = position.decode_near(*raw, odd, latitude + north, longitude + east, surface)
+    near = position.decode_within(*raw, odd, latitude + north, longitude + east, surface, 13.0)
+    found = near[:2]
+    assert near[2] == position.within_nm(found, (latitude + north, longitude + east), 13.0)
+    assert near[3:] == pytest.approx(found, abs=6e-7)
     assert position.distance_nm(found, (latitude, longitude)) < 0.01
     pair = position.decode_pair(
         position.encode(latitude, longitude, False, surface),
