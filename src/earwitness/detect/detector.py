@@ -28,6 +28,7 @@ from earwitness.detect.trains import Trains
 from earwitness.detect.window import Rows, Window
 from earwitness.dsp.runs import runs
 from earwitness.spectrum.floor import NoiseFloor
+from earwitness.spectrum.repeats import Repeat
 from earwitness.spectrum.stft import Plan, SpectrumBlock, plan
 
 _WIDEST = 256  # bins of a box; what is wider is found by its parts
@@ -47,14 +48,21 @@ class Detector:
     `false_alarms_per_hour` is shared by all box shapes. Memory does not grow with the stream. `statistics`
     tells of the receiver over the stretch so far. A stretch in which one value repeats ends what is open, since
     nothing can be heard there; not so with `silence`, for demodulated audio that is zero between transmissions.
+    `repeat` is what repeats in a wide span.
     """
 
     def __init__(
-        self, rate_hz: float, center_hz: float, *, false_alarms_per_hour: float = 1.0, silence: bool = False
+        self,
+        rate_hz: float,
+        center_hz: float,
+        *,
+        false_alarms_per_hour: float = 1.0,
+        silence: bool = False,
+        repeat: Repeat | None = None,
     ):
         self.plan: Plan = plan(rate_hz)
         self.center_hz = center_hz
-        self.floor = NoiseFloor(self.plan)
+        self.floor = NoiseFloor(self.plan, repeat)
         self.statistics = StretchStatistics(rate_hz)
         self._per_hour = false_alarms_per_hour
         self._silence = silence
@@ -72,6 +80,8 @@ class Detector:
         self._window = Window(self.plan, self.floor)
         self._teller = Teller(self._window, center_hz, self.statistics)
         self._owners = Owners(self._window, self._open)
+        self._repeat = repeat
+        self._television: tuple[int, int] | None = None  # its bins
         self._course = Course(self._window, self._open, self._next_number, self._teller.detection)
         self._begin_stretch(0)
 
@@ -287,7 +297,14 @@ class Detector:
 
     def _follow(self, count: int, weak: list[Found]) -> list[Detection]:
         window, owners, course = self._window, self._owners, self._course
-        found = find_segments(window.mask, window.power, window.level, HISTORY, self.plan, owners.inside)
+        if self._television is None and self._repeat is not None and self._repeat.lines:
+            self._television = self._repeat.vision(window.power[HISTORY : HISTORY + count], self.plan.rate_hz)
+        vision = self._television
+        found = find_segments(
+            window.mask, window.power, window.level, HISTORY, self.plan, owners.inside, vision
+        )
+        if vision is not None:
+            weak = [item for item in weak if item.high <= vision[0] or vision[1] <= item.low]
         meets: dict[int, list[Segment]] = {}
         fresh: list[Segment] = []
         for segment in owners.without_halo(found):

@@ -81,13 +81,17 @@ def find_segments(
     first: int,
     of: Plan,
     inside: Callable[[int, int], bool],
+    one: tuple[int, int] | None = None,
 ) -> list[Segment]:
     """Give the segments of a batch, ascending. `mask` and `power` are (rows, bins); rows from `first` are new.
 
-    Bins [low, high) that lie `inside` an emission known already are not looked at for more than one.
+    Bins [low, high) that lie `inside` an emission known already are not looked at for more than one; all there is in
+    the bins of `one` is one emission.
     """
     used = _in_use(columns(mask, first))
     used[1:-1] |= used[:-2] & used[2:]  # a hole of one bin
+    if one is not None and (places := np.flatnonzero(used[slice(*one)])).size:
+        used[one[0] + places[0] : one[0] + places[-1] + 1] = True
     found: list[Segment] = []
     for low, high in runs(used):
         whole = Segment(
@@ -97,7 +101,8 @@ def find_segments(
             mask[first:, low:high] == 1,
             bool((mask[first - 2 : first, low:high] == 1).any()),
         )
-        found += [whole] if inside(low, high) else _split(whole, level, of)
+        whole_of_one = one is not None and low < one[1] and one[0] < high
+        found += [whole] if whole_of_one or inside(low, high) else _split(whole, level, of)
     return found
 
 

@@ -10,7 +10,9 @@ which nothing was detected and divided out before.
 
 A steady signal wider than the windows would be taken for noise. It is told by its edges: the mean spectrum steps up
 and down again within a hundredth of the span, which neither noise nor a passband does (own rule, no source); its
-bins are left out, and the floor goes on from one side to the other.
+bins are left out, and the floor goes on from one side to the other. Of one that takes most of the span edges alone
+say nothing, since a receiver's filter has them too: that it repeats (`repeats`) tells it. Under one that fills the
+span, the floor is the share of the power that does not.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.dsp.jit import kernel
+from earwitness.spectrum.repeats import Repeat
 from earwitness.spectrum.stft import Plan, looks
 
 CELL_ROWS = 8
@@ -31,6 +34,7 @@ _EDGE, _LEAST, _MOST = (
     0.05,
     0.7,
 )  # shares of the span: what an edge is judged over, widths of such signals
+_MOST_SURE = 0.93  # of what repeats: beyond that no noise is left beside it
 _FALLS, _LEAST_ROLL = (
     0.93,
     0.2,
@@ -224,7 +228,7 @@ def wide_signals(
 class NoiseFloor:
     """Follows the noise power per bin of a stream of rows; `level` is float32 (bins,), linear."""
 
-    def __init__(self, of: Plan):
+    def __init__(self, of: Plan, repeat: Repeat | None = None):
         from scipy.special import gammainc, gammainccinv
 
         self._count = looks(of, CELL_ROWS, CELL_BINS)
@@ -240,6 +244,9 @@ class NoiseFloor:
         self._base: np.ndarray | None = None
         self._mean: np.ndarray | None = None  # of each column
         self._filled = np.zeros(columns, bool)
+        sure = repeat is not None and not repeat.lines
+        self._most = _MOST_SURE if sure else _MOST
+        self._noise = repeat.noise if repeat is not None and repeat.fills else 1.0  # share of what is there
         self._raw = np.ones(columns)  # of each column over the noise further in, the shape not divided out
         self._roll = np.ones(columns)  # of the filter before the converter, towards the ends of the span
         self._warm = 0.0
@@ -259,18 +266,23 @@ class NoiseFloor:
     def update(self, power: np.ndarray) -> None:
         """Take rows of power (rows, bins), a multiple of 8 rows, and follow their noise."""
         cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
-        if self._updates < self._learn_after and self._find_roll(cells):
-            cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
         self._find_wide(cells)
+        # The edges of what takes most of the span are no slope of a filter.
+        narrow = np.count_nonzero(self._filled) <= _MOST * len(self._filled)
+        if narrow and self._updates < self._learn_after and self._find_roll(cells):
+            cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
+            self._find_wide(cells)
         found = _levels(cells, self._filled, self._width, self._windows, self._low, self._clip, self._clipped)
         sound = ~np.isnan(found)
-        if not sound.all():
+        if not sound.any():
+            found[:] = float(np.median(cells[:, ~self._filled])) if not self._filled.all() else 0.0
+        elif not sound.all():
             found = np.interp(np.arange(len(found)), np.flatnonzero(sound), found[sound])
         least = max(_strongest_mean(power) * _LOWEST, 1e-16)
         found = np.maximum(found, least)
         # A window that a wide signal fills, or that lies on the slope of the passband, is told by its neighbours.
         median = _running_median(np.concatenate([found[2:0:-1], found, found[-2:-4:-1]]), 5)
-        found = np.clip(found, 0.8 * median, 1.25 * median)
+        found = np.clip(found, 0.8 * median, 1.25 * median) * self._noise
         if self._base is None:
             self._base = found
             self._warm = power.shape[0] / 64
@@ -327,7 +339,12 @@ class NoiseFloor:
             self._mean += share * (here - self._mean)
         n = len(here)
         wide_signals(
-            self._mean, max(4, round(_EDGE * n)), _STEP, round(_LEAST * n), round(_MOST * n), self._filled
+            self._mean,
+            max(4, round(_EDGE * n)),
+            _STEP,
+            round(_LEAST * n),
+            round(self._most * n),
+            self._filled,
         )
 
     def learn(self, power: np.ndarray, free: np.ndarray) -> None:

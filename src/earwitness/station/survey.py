@@ -21,6 +21,7 @@ from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_li
 from earwitness.detect.detector import Detector
 from earwitness.emission.calibrate import frequency_error_ppm
 from earwitness.emission.measure import density_beside, is_sideband
+from earwitness.spectrum.repeats import find_repeat
 from earwitness.spectrum.stft import Spectrum
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.excerpts import Excerpts, Stream, time_ns
@@ -78,7 +79,12 @@ class StretchSurvey:
         self.modes = modes
         self.keeper = keeper
         self.overview = Overview()
-        self.detector = Detector(stream.rate_hz, stream.center_hz, silence=self._audio is not None)
+        self.detector = Detector(
+            stream.rate_hz,
+            stream.center_hz,
+            silence=self._audio is not None,
+            repeat=find_repeat(stream.read, stream.rate_hz),
+        )
         self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
         self._spectrum = Spectrum(stream.rate_hz, stream.center_hz)
