@@ -15,6 +15,7 @@ import numpy as np
 from earwitness.core.types import Detection, Samples
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
 
 LEAST_SAMPLES = 16
 LONGEST = 1 << 17  # channel samples looked at
@@ -208,6 +209,18 @@ def cut(
     )
 
 
+@kernel("void(complex64[::1], int64, int64, int64, float64[::1])")
+def _step_powers(spectrum: np.ndarray, start: int, sign: int, step: int, out: np.ndarray) -> None:
+    """Fill out with the mean power of so many steps of a ring of bins outwards from `start`."""
+    n = len(spectrum)
+    for k in range(len(out)):
+        total = 0.0
+        for i in range(k * step, (k + 1) * step):
+            value = spectrum[(start + sign * i) % n]
+            total += value.real * value.real + value.imag * value.imag
+        out[k] = total / step
+
+
 def _ring(values: np.ndarray, first: int, last: int) -> np.ndarray:
     """Give values[first:last] of a ring: places below 0 and beyond the end come round."""
     n = len(values)
@@ -261,19 +274,17 @@ def _grow(
     first, last = round(low / bin_hz), round(high / bin_hz)
     # Skirts far below the band hold no power worth their noise. Median: lines do not raise it.
     inside = spectrum[np.arange(first, last + 1, max((last - first) // 2000, 1)) % size]
-    need = max(need, SKIRT * (float(np.median(inside.real**2 + inside.imag**2)) / np.log(2) - noise_bin))
+    need = max(need, SKIRT * (quantile(squares(inside), 0.5) / np.log(2) - noise_bin))
 
     def steps(start: int, sign: int) -> tuple[int, int, np.ndarray]:
         """Give how many steps the band goes on, how many more are free, and the power of those beyond."""
         reached = 0
         before = np.inf
-        powers: list[float] = []
-        for count in range(1, limit + TAIL_STEPS):
-            near, far = start + sign * (count - 1) * step, start + sign * (count * step - 1)
-            if abs(far) * bin_hz >= edge:
-                break
-            cell = _ring(spectrum, min(near, far), max(near, far) + 1)
-            power = float(np.vdot(cell, cell).real) / step
+        most = min(limit + TAIL_STEPS - 1, max(int((edge / bin_hz - sign * start) / step), 0))
+        powers = np.empty(most)
+        _step_powers(spectrum, start, sign, step, powers)
+        seen = 0
+        for count, power in enumerate(powers.tolist(), 1):
             # Power that rises again is a neighbour's, unless so near that the detector's edge may be short.
             if power > 10 * max(before, need) and count > SURE_STEPS:
                 break
@@ -281,8 +292,8 @@ def _grow(
             # A null or a gap between sidebands is bridged.
             if power >= need and count <= min(limit, reached + 1 + SURE_STEPS):
                 reached = count
-            powers.append(power)
-        return reached, max(min(len(powers), limit + 4) - reached, 0), np.array(powers[reached:])
+            seen = count
+        return reached, max(min(seen, limit + 4) - reached, 0), powers[reached:seen]
 
     down, free_down, below = steps(first, -1)
     up, free_up, above = steps(last, 1)

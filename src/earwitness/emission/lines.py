@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cached_property
-from math import log, log10
+from math import ceil, floor, log, log10
 from typing import NamedTuple
 
 import numpy as np
@@ -11,24 +11,61 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.spectra import hann
+from earwitness.emission.burst import squares
 
 
-@kernel("void(float32[::1], float32[::1], float32[::1])")
-def _over_background(power: np.ndarray, medians: np.ndarray, out: np.ndarray) -> None:
-    """Fill out with the background: straight lines between the medians, each at the middle of its block."""
-    blocks = len(medians)
-    step = len(power) // blocks
-    scale = np.float32(1 / np.log(2))
+@kernel("float32(float32[::1], int64, int64)")
+def _floor(medians: np.ndarray, step: int, place: int) -> float:
+    """Give the background of a bin: straight lines between the medians, each at the middle of its block of `step`."""
+    at = np.float32(place) / np.float32(step) - np.float32(0.5)
+    last = len(medians) - 1
+    if at <= 0:
+        level = medians[0]
+    elif at >= last:
+        level = medians[last]
+    else:
+        low = int(at)
+        level = medians[low] + (at - np.float32(low)) * (medians[low + 1] - medians[low])
+    return level * np.float32(1 / np.log(2)) + np.float32(1e-30)
+
+
+@kernel("void(float32[::1], float32[::1], int64, float32[::1])")
+def _over_background(power: np.ndarray, medians: np.ndarray, step: int, out: np.ndarray) -> None:
+    """Fill out with the power of each bin over its background."""
     for i in range(len(power)):
-        place = (np.float32(i) / np.float32(step)) - np.float32(0.5)
-        if place <= 0:
-            level = medians[0]
-        elif place >= blocks - 1:
-            level = medians[blocks - 1]
-        else:
-            low = int(place)
-            level = medians[low] + (place - np.float32(low)) * (medians[low + 1] - medians[low])
-        out[i] = level * scale + np.float32(1e-30)
+        out[i] = power[i] / _floor(medians, step, i)
+
+
+@kernel("int64(float32[::1], int64, int64)")
+def _highest(ratio: np.ndarray, first: int, count: int) -> int:
+    """Give the place of the highest of `count` values of a ring from `first` on."""
+    n = len(ratio)
+    best = first % n
+    for k in range(1, count):
+        place = (first + k) % n
+        if ratio[place] > ratio[best]:
+            best = place
+    return best
+
+
+@kernel("int64(float32[::1], int64, int64, int64, int64[::1])")
+def _highest_apart(ratio: np.ndarray, first: int, last: int, guard: int, found: np.ndarray) -> int:
+    """Fill found with places of a ring in first..last - 1, the highest first, apart by more than guard; give how many."""
+    n = len(ratio)
+    for turn in range(len(found)):
+        best, height = 0, np.float32(0.0)
+        for place in range(first, last):
+            value = ratio[place % n] if place < 0 else ratio[place]
+            if value > height:
+                free = True
+                for other in found[:turn]:
+                    free = free and abs(place - other) > guard
+                if free:
+                    best, height = place, value
+        if height == 0:
+            return turn
+        found[turn] = best
+    return len(found)
 
 
 def _row_medians(rows: np.ndarray) -> np.ndarray:
@@ -58,10 +95,10 @@ class LineSpectrum:
         window = hann(n)
         self.real = not np.iscomplexobj(signal)
         if self.real:
-            self.values = fft.forward_real((signal * window).astype(np.float32, copy=False), size)
+            values = fft.forward_real((signal * window).astype(np.float32, copy=False), size)
         else:
-            self.values = fft.forward((signal * window).astype(np.complex64, copy=False), size)
-        self.power = self.values.real**2 + self.values.imag**2
+            values = fft.forward((signal * window).astype(np.complex64, copy=False), size)
+        self.power = squares(values)
         self.bin_hz = rate_hz / size
         self.size = size
         self.rate_hz = rate_hz
@@ -72,46 +109,27 @@ class LineSpectrum:
         self.total = float(self.power.sum()) + 1e-30
 
     @cached_property
-    def background(self) -> np.ndarray:
-        """Power around each bin, lines left out, float32."""
+    def _medians(self) -> np.ndarray:
+        """Medians of blocks of bins, lines left out, float32."""
         blocks = max(len(self.power) // self._block, 1)
         used = blocks * (len(self.power) // blocks)
-        medians = _row_medians(self.power[:used].reshape(blocks, -1)[:, :: self._stride]).copy()
-        out = np.empty(len(self.power), np.float32)
-        _over_background(self.power, medians, out)
-        return out
+        return _row_medians(self.power[:used].reshape(blocks, -1)[:, :: self._stride]).copy()
 
     @cached_property
-    def ratio(self) -> np.ndarray:
+    def _ratio(self) -> np.ndarray:
         """Power over background of each bin."""
-        return self.power / self.background
-
-    def _ratios(self, first: int, last: int) -> np.ndarray:
-        """Give the ratios of bins first..last - 1, a copy; below 0 they count from the end."""
-        if self.real or first >= 0:
-            return self.ratio[first:last].copy()
-        return np.concatenate([self.ratio[first : min(last, 0) or None], self.ratio[: max(last, 0)]])
-
-    def index(self, frequency_hz: float) -> int:
-        """Give the nearest bin of a frequency."""
-        return round(frequency_hz / self.bin_hz) % self.size
+        out = np.empty(len(self.power), np.float32)
+        _over_background(self.power, self._medians, len(self.power) // len(self._medians), out)
+        return out
 
     def at(self, frequency_hz: float, slack_hz: float, need_db: float = -np.inf) -> Line | None:
         """Give the strongest line within +-slack_hz of a frequency, None when it is below need_db."""
-        first = int(np.floor((frequency_hz - slack_hz) / self.bin_hz))
-        count = max(int(np.ceil(2 * slack_hz / self.bin_hz)), 1) + 1
-        n = len(self.power)
+        first = floor((frequency_hz - slack_hz) / self.bin_hz)
+        count = max(ceil(2 * slack_hz / self.bin_hz), 1) + 1
         if self.real:
-            first = min(max(first, 0), n - count)
-            ratio = self.ratio[first : first + count]
-            best = int(ratio.argmax())
-            height = ratio[best]
-            best += first
-        else:
-            ratio = self.ratio[np.arange(first, first + count) % self.size]
-            best = int(ratio.argmax())
-            height = ratio[best]
-            best = (first + best) % self.size
+            first = min(max(first, 0), len(self.power) - count)
+        best = _highest(self._ratio, first, count)
+        height = self._ratio[best]
         if height < 10 ** (need_db / 10):
             return None
         return self._line(best)
@@ -125,15 +143,9 @@ class LineSpectrum:
             first, last = max(first, -self.size // 2), min(last, self.size // 2)
         if last <= first:
             return []
-        ratio = self._ratios(first, last)
-        found = []
-        for _ in range(count):
-            best = int(np.argmax(ratio))
-            if ratio[best] <= 0:
-                break
-            found.append(self._line((first + best) % self.size))
-            ratio[max(best - guard, 0) : best + guard + 1] = 0
-        return found
+        places = np.empty(count, np.int64)
+        seen = _highest_apart(self._ratio, first, last, guard, places)
+        return [self._line(place % self.size) for place in places[:seen].tolist()]
 
     def _line(self, index: int) -> Line:
         n = len(self.power)
@@ -148,9 +160,9 @@ class LineSpectrum:
         place = index + (min(max(0.5 * (a - c) / bend, -0.5), 0.5) if bend < 0 else 0.0)
         if not self.real and index > self.size // 2:
             place -= self.size
-        floor = float(self.background[index])
-        share = sum(max(value - floor, 0.0) for value in p) / self.total
-        return Line(place * self.bin_hz, 10 * log10(p[2] / floor), share, index)
+        level = float(_floor(self._medians, n // len(self._medians), index))
+        share = sum([max(value - level, 0.0) for value in p]) / self.total
+        return Line(place * self.bin_hz, 10 * log10(p[2] / level), share, index)
 
 
 def joint_background_db(bins: int) -> float:
