@@ -23,7 +23,6 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 
 from earwitness.core.types import Detection
-from earwitness.detect.rows import trace
 from earwitness.dsp import fft
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
@@ -64,21 +63,18 @@ class Traces:
 
     def add(
         self,
-        power: np.ndarray,
-        level: np.ndarray,
-        rows: np.ndarray,
-        low: int,
-        high: int,
-        receiver: ReceiverRows,
-    ) -> tuple[float, float]:
-        """Take the rows (indices) of a batch in which the emission in bins [low, high) was on.
-
-        Gives the sums over them of the power over the floor and of its square.
-        """
-        own, squares, there, noise, product, dc, clipped, total = trace(
-            power, level, receiver.mirror, receiver.dc, receiver.clipped, receiver.total, rows, low, high
-        )
-        self.rows += len(rows)
+        rows: int,
+        own: float,
+        squares: float,
+        there: float,
+        noise: float,
+        product: complex,
+        dc: complex,
+        clipped: int,
+        total: float,
+    ) -> None:
+        """Take the sums over further rows: see `rows.take_run`."""
+        self.rows += rows
         self.power += own
         self.power_squared += squares
         self.mirrored_all += there
@@ -87,7 +83,6 @@ class Traces:
         self.dc += dc
         self.clipped_rows += clipped
         self.total += total
-        return own, squares
 
     def join(self, later: Traces) -> None:
         """Take what was summed elsewhere of the same emission."""

@@ -23,8 +23,6 @@ from earwitness.detect.follow import (
     Emission,
     band_looks,
     bridge_s,
-    carry,
-    grow,
     is_clear,
     is_one,
     is_same,
@@ -35,12 +33,11 @@ from earwitness.detect.follow import (
     word_gap_s,
 )
 from earwitness.detect.owners import HILL_ROWS, is_crowded
-from earwitness.detect.rows import above, collect, sums
+from earwitness.detect.rows import presence, present, sums, take_run, turning_row
 from earwitness.detect.scan import BATCH, HISTORY
 from earwitness.detect.segments import Segment
 from earwitness.detect.slow import UNIT, Found
 from earwitness.detect.window import Window
-from earwitness.dsp.runs import runs
 
 _MOST_OPEN = 512
 _TRACE = 30.0  # times weaker than an emission was: not its fading
@@ -138,30 +135,34 @@ class Course:
         if parts:
             emission.follow(min(s.low for s in parts), max(s.high for s in parts), self._window.base)
         a, b = self._window.bins(emission.low, emission.high)
-        series, noise, sure = self._window.series(emission.low, emission.high)
+        core = a, b
         if emission.crowded and (np.isnan(emission.start) or emission.rows >= HILL_ROWS):
-            sure &= self._window.series(*self._core(emission, a, b))[2]  # not by the flank of a neighbour
+            core = self._core(emission, a, b)  # not by the flank of a neighbour
             if np.isnan(emission.start):
                 emission.excess[:] = 0
-        on = grow(sure, self._weak_on(emission, series, noise, b - a))[HISTORY : HISTORY + count]
+        window = self._window
+        series, on = np.empty(HISTORY + BATCH), np.empty(HISTORY + BATCH, bool)
+        rows, limit = self._weak_limit(emission, b - a)
+        noise = presence(window.power, window.mask, window.level, a, b, *core, rows, limit, series, on)
+        on = on[HISTORY : HISTORY + count]
         if emission.slow:
             goes_on = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
             on |= goes_on and not on.any()
-        hidden = self._window.hidden[:count, (a + b) // 2]
-        if hidden.any():  # nobody can tell there: it goes on as it was
-            was_on = not np.isnan(emission.start) and emission.stop >= self._window.base - 1
-            on = carry(on, hidden, was_on)
+        was_on = not np.isnan(emission.start) and emission.stop >= window.base - 1
+        edges = np.empty(BATCH + 1, np.int64)
+        edges = edges[: present(on, window.hidden, (a + b) // 2, was_on, edges)].tolist()
+        runs = list(zip(edges[::2], edges[1::2], strict=True))
         out: list[Detection] = []
         row_s = self._plan.row_s
         drowned = self._drowned(emission, series[HISTORY : HISTORY + count])
-        present = runs(on)
         if drowned is not None:
-            present = [
+            runs = [
                 piece
-                for f, g in present
+                for f, g in runs
                 for piece in ([(f, drowned), (drowned, g)] if f < drowned < g else [(f, g)])
             ]
-        for first, last in present:
+        mirror, nearest = window.mirror(a, b) if runs else (np.empty((0, 0)), 0)
+        for first, last in runs:
             here = self._window.base + first
             before = -HISTORY
             if not np.isnan(emission.start):
@@ -185,23 +186,21 @@ class Course:
             emission.stop = self._window.base + last
             emission.settled = False
             emission.longest_run = max(emission.longest_run, emission.stop - emission.run_start)
-            seen = np.arange(first, last)[~hidden[first:last]]
-            emission.rows += len(seen)
-            power = self._window.power[HISTORY:]
-            total, squares = emission.traces.add(
-                power, self._window.level, seen, a, b, self._window.receiver()
-            )
-            emission.count(total, len(seen), self._memory_rows)
-            if len(seen) > 15:
-                mean = total / len(seen)
-                emission.moved += squares / len(seen) - mean**2
+            taken = take_run(
+                window.power[HISTORY:], window.level, window.hidden, mirror, nearest, *window.receiver(),
+                first, last, a, b, emission.excess, emission.floor,
+            )  # fmt: skip
+            seen, total, squares = taken[:3]
+            emission.rows += seen
+            emission.traces.add(*taken)
+            emission.count(total, seen, self._memory_rows)
+            if seen > 15:
+                mean = total / seen
+                emission.moved += squares / seen - mean**2
                 emission.steady += mean**2
-            edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last]
+            edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last].tolist()
             usual = emission.before.late_level if emission.before else 0.0
-            emission.soft_stop = float(edge.sum()) / len(edge) < SOFT * max(emission.late_level, usual)
-            m = max(2, (b - a) // 4)
-            lo, hi = max(0, a - m), min(self._plan.size, b + m)
-            collect(power, self._window.level, seen, lo, hi, emission.excess, emission.floor)
+            emission.soft_stop = sum(edge) / len(edge) < SOFT * max(emission.late_level, usual)
         if np.isnan(emission.start):  # nothing on after all
             self._open.remove(emission)
             return out
@@ -217,7 +216,7 @@ class Course:
             and silent_s > wait_s(emission, self._plan)
         ):
             out += self.end(emission, BATCH)
-        elif not present:
+        elif not runs:
             self._settle(emission, BATCH)
         elif emission.before is not None:
             pass  # told once it is known whose it is
@@ -375,20 +374,18 @@ class Course:
         stop = self._window.base + BATCH - gone * BATCH
         emission.stop = max(min(emission.stop, stop), emission.start + BATCH)
 
-    def _weak_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> np.ndarray:
-        """Tell the rows in which a known emission is still there below the claiming limit.
+    def _weak_limit(self, emission: Emission, width: int) -> tuple[int, float]:
+        """Give over how many rows, and above what, the mean shows a known emission below the claiming limit.
 
-        The band's power is averaged over just so many rows that an emission of this one's strength stands
-        3.5 standard deviations of the noise above it.
+        Over just so many that an emission of this one's strength stands 3.5 standard deviations of the noise above it;
+        0 if it is not known.
         """
         strength = self.strength(emission)
         if strength <= 0:
-            return np.zeros(len(series), bool)
+            return 0, 0.0
         per_row = band_looks(self._plan, 8, width) / 8
         rows = int(min(max((3.5 / (0.3 * strength)) ** 2 / per_row, 1), 32))
-        on = np.empty(len(series), bool)
-        above(series, noise, rows, weak_limit(per_row * rows), on)
-        return on
+        return rows, weak_limit(per_row * rows)
 
     def _slow_on(self, emission: Emission, series: np.ndarray, noise: float, width: int) -> bool:
         """Tell whether an emission too weak for a batch is still there, by the mean of the last few."""
@@ -402,34 +399,17 @@ class Course:
     ) -> float:
         """Give where an on-run of rows [first, last) of the batch really begins (or ends), with a fraction.
 
-        The stretch of greatest sum of power less a fraction of its upper level: a change-point that gaps between
-        Morse elements do not fool. It may reach 24 rows beyond the run, but not past row `limit`.
+        That may be 24 rows beyond the run, but not past row `limit`.
         """
         a = max(0, HISTORY + (max(first - 24, limit) if rising else max(first, last - 64)))
         b = min(len(series), HISTORY + (min(last, first + 64) if rising else min(last + 24, limit)))
-        claimed = np.sort(series[max(0, HISTORY + first) : HISTORY + last])
-        level = float(claimed[len(claimed) // 2 :].mean()) if len(claimed) else 0.0
-        if level <= 0 or b <= a:
-            return self._window.base + (first if rising else last)
         width = max(1, round(emission.high - emission.low))
         noise = float(self._window.level[self._window.bins(emission.low, emission.high)[0]]) * width
-        spread = noise / np.sqrt(band_looks(self._plan, 1, width))
-        if rising and width * self._plan.bin_hz > NARROW_HZ and level > 8 * spread:
-            a = _after_silence(series, a, HISTORY + first, level / 16)  # of the burst before this one
-        part = series[a:b] if rising else series[a:b][::-1]
-        sums = np.concatenate([[0.0], np.cumsum(part - np.clip(2 * spread, level / 16, level / 4))])
-        end = int(np.argmax(sums - np.minimum.accumulate(sums)))
-        cut = int(np.argmin(sums[: end + 1]))
-        share = float(np.clip(part[cut - 1] / level, 0, 0.25)) if cut else 0.0
-        late = float(np.clip(1 - part[cut] / level, 0, 0.75)) if cut < len(part) else 0.0
-        return self._window.base - HISTORY + (a + cut - share + late if rising else b - cut + share - late)
-
-
-def _after_silence(series: np.ndarray, low: int, at: int, limit: float) -> int:
-    """Give the row from `low` on, before row `at`, from which there are no three in a row below the limit."""
-    quiet = 0
-    for row in range(min(at, len(series)) - 1, low - 1, -1):
-        quiet = quiet + 1 if series[row] < limit else 0
-        if quiet == 3:
-            return row
-    return low
+        spread = noise / band_looks(self._plan, 1, width) ** 0.5
+        wide = (
+            width * self._plan.bin_hz > NARROW_HZ
+        )  # then what is before a silence is the burst before this one
+        begin, end = max(0, HISTORY + first), max(0, HISTORY + last)
+        usual = HISTORY + (first if rising else last)
+        row = turning_row(series, a, b, begin, end, spread, usual, rising and wide, rising)
+        return self._window.base - HISTORY + float(row)

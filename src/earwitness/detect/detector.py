@@ -235,16 +235,16 @@ class Detector:
             found, pulses = self._trains.feed([rows.quick for rows in pieces])
             out += found
         due = self._floor_is_due(pieces) and count == BATCH
-        change = 1.0  # of the floor in this batch
+        fell = False
         if due:
             clean = _without(power[:count], pulses)
             usable = len(clean) // 8 * 8
             if usable >= 16:
                 usual = self.floor.level
                 self.floor.update(clean[:usable])
-                change = float(np.median(self.floor.level / usual))
+                fell = bool(np.count_nonzero(self.floor.level < _GAIN_FELL * usual) > self.plan.size // 2)
         strong = normalise(power, self.floor.level, ratio)
-        if change < _GAIN_FELL:
+        if fell:
             _level_rows(ratio[:count])
         self._hide(pulses, ratio[:count], mask[:count])
         if strong:
@@ -268,12 +268,13 @@ class Detector:
         claims += scanner.scan(window.ratio, window.mask, HISTORY)
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
+        claimed = columns(window.mask, HISTORY)
         if claims:  # what is on and off by turns is not weak
-            for low, high in runs(columns(window.mask, HISTORY) > 0):
+            for low, high in runs(claimed > 0):
                 beside[max(0, low - HALO_BINS) : high + HALO_BINS] = True
         weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
-            out += self._follow(count, weak)
+            out += self._follow(count, claimed, weak)
         known_spike = next((e for e in self._open if e.spike), None)
         if known_spike is not None:
             self._open.remove(known_spike)
@@ -295,13 +296,13 @@ class Detector:
             return
         hide(pulses, ratio, mask, self._window.hidden)
 
-    def _follow(self, count: int, weak: list[Found]) -> list[Detection]:
+    def _follow(self, count: int, claimed: np.ndarray, weak: list[Found]) -> list[Detection]:
         window, owners, course = self._window, self._owners, self._course
         if self._television is None and self._repeat is not None and self._repeat.lines:
             self._television = self._repeat.vision(window.power[HISTORY : HISTORY + count], self.plan.rate_hz)
         vision = self._television
         found = find_segments(
-            window.mask, window.power, window.level, HISTORY, self.plan, owners.inside, vision
+            claimed, window.mask, window.power, window.level, HISTORY, self.plan, owners.inside, vision
         )
         if vision is not None:
             weak = [item for item in weak if item.high <= vision[0] or vision[1] <= item.low]

@@ -7,7 +7,6 @@ from collections import deque
 import numpy as np
 
 from earwitness.detect.artefacts import Traces
-from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan, looks
 
 FORGETS = 0.02  # of the way to the newest band, a batch
@@ -341,23 +340,6 @@ def weak_limit(count: float) -> float:
     """
     ninth = 1 / (9 * count)
     return float((1 - ninth + 3.09 * np.sqrt(ninth)) ** 3 - 1)
-
-
-def carry(on: np.ndarray, hidden: np.ndarray, before: bool) -> np.ndarray:
-    """Give `on` with each hidden row as the last row that was not; `before` is the state before the first."""
-    at = np.maximum.accumulate(np.where(hidden, -1, np.arange(len(on))))
-    return np.where(at >= 0, on[np.maximum(at, 0)], before)
-
-
-def grow(sure: np.ndarray, weak: np.ndarray) -> np.ndarray:
-    """Give `sure` rows and the runs of `weak` rows that touch them."""
-    either = sure | weak
-    if either.all():
-        return either if sure.any() else sure.copy()
-    out = sure.copy()
-    for first, last in runs(either):
-        out[first:last] = sure[first:last].any()
-    return out
 
 
 def band_looks(of: Plan, rows: int, width: int) -> float:

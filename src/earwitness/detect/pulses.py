@@ -73,16 +73,22 @@ def _drop_long(mask: np.ndarray, close: int, longest: int, brief: int) -> None:
                 start = -1
 
 
-@kernel("int64(float32[:,::1], uint8[:,::1], float64, int64)", fastmath=True)
-def _take_long(ratio: np.ndarray, mask: np.ndarray, limit: float, least: int) -> int:
-    """Take out, in ratio (bands, rows), what is on for `least` blocks of rows and more: mask becomes 3, ratio 1.
+@kernel("int64(float32[:,::1], float32[::1], float64, int64, float32[:,::1], uint8[:,::1])", fastmath=True)
+def _take_long(
+    power: np.ndarray, steady: np.ndarray, limit: float, least: int, ratio: np.ndarray, mask: np.ndarray
+) -> int:
+    """Fill `ratio` with power (bands, rows) over the steady level, without what is on for `least` blocks and more.
 
-    On means a block's mean above `limit`. The block on either side goes too: it holds the edges. Gives how many
-    runs there were.
+    There mask becomes 3, ratio 1; elsewhere mask becomes 0. On means a block's mean above `limit`. The block on either
+    side goes too: it holds the edges. Gives how many such runs there were.
     """
     bands, rows = ratio.shape
     runs = 0
     for b in range(bands):
+        inverse = np.float32(1) / steady[b]
+        for r in range(rows):
+            ratio[b, r] = power[b, r] * inverse
+            mask[b, r] = 0
         start = -1
         for k in range(rows // _BLOCK + 1):
             on = False
@@ -157,7 +163,8 @@ class PulseFinder:
         self._tail = round(_TAIL_S / self._row_s)
         self._longest = round(_LONGEST_S / self._row_s)
         self._gap = max(1, round(_CLOSE_S / self._row_s))
-        self._kept = np.empty((bands, 0), np.float32)
+        self._room = self._room_for(bands, 0)
+        self._kept = self._room[0]  # the last rows of the batch before
         self._row = 0  # of the first kept row
         self._first = True
         self.steady = np.zeros(bands, np.float32)
@@ -167,15 +174,15 @@ class PulseFinder:
 
         Also gives for just these rows the claims, uint8 (bands, rows), 1 = pulse, or None if there are none.
         """
-        joined = np.concatenate([self._kept, *quick], axis=1)
-        old, rows = self._kept.shape[1], joined.shape[1]
+        old = self._kept.shape[1]
+        joined, ratio, mask = self._joined(quick)
+        rows = joined.shape[1]
         if not self.steady.all():
             self._take_robust(joined, old, self.steady == 0)
-        ratio = joined * (np.float32(1) / self.steady)[:, None]
-        mask = np.zeros(ratio.shape, np.uint8)
         pulses: list[Pulse] = []
         new = None
-        long = _take_long(ratio, mask, self._long_limit, self._longest // _BLOCK + 1)
+        least = self._longest // _BLOCK + 1
+        long = _take_long(joined, self.steady, self._long_limit, least, ratio, mask)
         if self._scanner.scan(ratio, mask, 0) or long:
             self._follow(joined, mask, old)
             _drop_long(mask, self._gap, self._longest, self._longest // 8)
@@ -190,9 +197,26 @@ class PulseFinder:
             pulse.first += self._row
             pulse.last += self._row
         self._row += max(0, rows - 2 * self._tail)
-        self._kept = joined[:, -2 * self._tail :].copy()
+        self._kept = joined[:, -2 * self._tail :]
         self._first = self._first and rows <= 2 * self._tail
         return pulses, new
+
+    @staticmethod
+    def _room_for(bands: int, rows: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        shape = bands, rows
+        return np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.uint8)
+
+    def _joined(self, quick: list[np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Give the kept rows and new ones in one piece, and room for their ratio and mask: the same in every batch."""
+        rows = self._kept.shape[1] + sum(some.shape[1] for some in quick)
+        if rows != self._room[0].shape[1]:
+            self._room = self._room_for(len(self._kept), rows)
+        joined = self._room[0]
+        at = 0
+        for some in (self._kept, *quick):
+            joined[:, at : at + some.shape[1]] = some
+            at += some.shape[1]
+        return self._room
 
     def close(self) -> list[Pulse]:
         """Give the pulses of the last few milliseconds."""

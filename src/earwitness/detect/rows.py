@@ -38,37 +38,115 @@ def band(
     return noise
 
 
-@kernel("void(float64[::1], float64, int64, float64, boolean[::1])")
-def above(series: np.ndarray, noise: float, rows: int, limit: float, out: np.ndarray) -> None:
-    """Tell where the mean of `rows` values about each, over `noise`, is above `limit`; beyond the ends is nothing."""
-    after = (rows - 1) // 2
-    before = rows - 1 - after
-    need = limit * noise * rows
-    for r in range(len(series)):
-        total = 0.0
-        for k in range(max(0, r - before), min(len(series), r + after + 1)):
-            total += series[k]
-        out[r] = total > need
-
-
-@kernel(f"void({_POWER}, float32[::1], int64[::1], int64, int64, float32[::1], float32[::1])")
-def collect(
+@kernel(
+    f"float64({_POWER}, uint8[:,::1], float32[::1], int64, int64, int64, int64, int64, float64, float64[::1], boolean[::1])"
+)
+def presence(
     power: np.ndarray,
+    mask: np.ndarray,
     level: np.ndarray,
-    rows: np.ndarray,
     low: int,
     high: int,
-    excess: np.ndarray,
-    floor: np.ndarray,
-) -> None:
-    """Add the power over the floor of bins [low, high) in `rows` to `excess`, and the floor itself to `floor`."""
-    count = len(rows)
-    for b in range(low, high):
-        excess[b] -= level[b] * count
-        floor[b] += level[b] * count
-    for r in rows:
-        for b in range(low, high):
-            excess[b] += power[r, b]
+    first: int,
+    last: int,
+    count: int,
+    limit: float,
+    series: np.ndarray,
+    on: np.ndarray,
+) -> float:
+    """Fill `series` with the power over the floor in bins [low, high) per row, `on` with where the band is on.
+
+    It is on where a cell of bins [first, last) is claimed, and in the rows that touch those and in which the mean of
+    `count` values about each, over the floor's power, is above `limit`; beyond the ends is nothing. Gives that power.
+    """
+    noise = band(power, mask, level, low, high, series, on)
+    if first != low or last != high:
+        for r in range(len(on)):
+            on[r] = False
+            for b in range(first, last):
+                on[r] |= mask[r, b] == 1
+    if count == 0 or on.all() or not on.any():
+        return noise
+    after = (count - 1) // 2
+    before = count - 1 - after
+    need = limit * noise * count
+    start, claimed = 0, False  # of the rows one after the other that are above it or claimed
+    for r in range(len(on) + 1):
+        weak = False
+        if r < len(on) and not on[r]:
+            total = 0.0
+            for k in range(max(0, r - before), min(len(on), r + after + 1)):
+                total += series[k]
+            weak = total > need
+        if r < len(on) and (on[r] or weak):
+            claimed |= on[r]
+            continue
+        if claimed:
+            on[start:r] = True
+        start, claimed = r + 1, False
+    return noise
+
+
+@kernel("int64(boolean[::1], boolean[:,::1], int64, boolean, int64[::1])")
+def present(on: np.ndarray, hidden: np.ndarray, column: int, before: bool, edges: np.ndarray) -> int:
+    """Fill `edges` with where rows that are on begin and end, in turn; gives how many.
+
+    A row that is `hidden` in this column goes on as the last that was not, or as it was `before` the first.
+    """
+    count = 0
+    state = False
+    usual = before
+    for r in range(len(on)):
+        if not hidden[r, column]:
+            usual = on[r]
+        if usual != state:
+            state = usual
+            edges[count] = r
+            count += 1
+    if state:
+        edges[count] = len(on)
+        count += 1
+    return count
+
+
+@kernel("float64(float64[::1], int64, int64, int64, int64, float64, float64, boolean, boolean)")
+def turning_row(
+    series: np.ndarray, low: int, high: int, first: int, last: int, spread: float, usual: float,
+    after_silence: bool, rising: bool,
+) -> float:  # fmt: skip
+    """Give the row of `series`, with a fraction, at which a run of rows [first, last) begins (rising) or ends.
+
+    The stretch of greatest sum of power less a fraction of the mean of the upper half: a change-point that gaps
+    between Morse elements do not fool, sought in rows [low, high). `spread` is the standard deviation of the noise;
+    with `after_silence` what lies before three quiet rows is of something else. If there is nothing, `usual`.
+    """
+    claimed = np.sort(series[first:last])
+    upper = len(claimed) // 2
+    level = claimed[upper:].mean() if len(claimed) else 0.0
+    if level <= 0 or high <= low:
+        return usual
+    if after_silence and level > 8 * spread:
+        quiet = 0
+        for row in range(min(first, len(series)) - 1, low - 1, -1):
+            quiet = quiet + 1 if series[row] < level / 16 else 0
+            if quiet == 3:
+                low = row
+                break
+    less = min(max(2 * spread, level / 16), level / 4)
+    count = high - low
+    step = 1 if rising else -1
+    begin = low if rising else high - 1
+    total = least = most = 0.0  # of the sums so far
+    lowest = cut = 0  # where the sum was least: so far, and before the greatest rise
+    for n in range(count):
+        total += series[begin + step * n] - less
+        if total - least > most:
+            most, cut = total - least, lowest
+        if total < least:
+            least, lowest = total, n + 1
+    share = min(max(series[begin + step * (cut - 1)] / level, 0.0), 0.25) if cut else 0.0
+    late = min(max(1 - series[begin + step * cut] / level, 0.0), 0.75) if cut < count else 0.0
+    return low + cut - share + late if rising else high - cut + share - late
 
 
 @kernel("UniTuple(float64, 2)(float32[::1], float32[::1], int64, int64)")
@@ -82,27 +160,44 @@ def sums(excess: np.ndarray, floor: np.ndarray, low: int, high: int) -> tuple[fl
 
 
 @kernel(
-    f"Tuple((float64, float64, float64, float64, complex128, complex128, int64, float64))({_POWER}, float32[::1], "
-    "complex64[:,::1], complex64[::1], int32[::1], float32[::1], int64[::1], int64, int64)"
+    "Tuple((int64, float64, float64, float64, float64, complex128, complex128, int64, float64))"
+    f"({_POWER}, float32[::1], boolean[:,::1], complex64[:,::1], int64, complex64[::1], int32[::1], float32[::1],"
+    " int64, int64, int64, int64, float32[::1], float32[::1])"
 )
-def trace(
+def take_run(
     power: np.ndarray,
     level: np.ndarray,
+    hidden: np.ndarray,
     mirror: np.ndarray,
+    nearest: int,
     dc: np.ndarray,
     clipped: np.ndarray,
     total: np.ndarray,
-    rows: np.ndarray,
+    first: int,
+    last: int,
     low: int,
     high: int,
-) -> tuple[float, float, float, float, complex, complex, int, float]:
-    """Give sums over `rows` for `artefacts.Traces`.
+    excess: np.ndarray,
+    floor: np.ndarray,
+) -> tuple[int, float, float, float, float, complex, complex, int, float]:
+    """Take the rows [first, last) in which the emission in bins [low, high) was on and not hidden.
 
-    They are: power over the floor in bins [low, high); its square; power in the mirror image of the band; the
-    floor there; the mirror product; the constant offset; rows with clipped samples; all power there is.
+    Their power over the floor is added to `excess`, the floor itself to `floor`, for the band and a quarter of its
+    width beside it. Gives how many rows there were and sums over them for `artefacts.Traces`: power over the floor in
+    the band; its square; power in the mirror image of the band; the floor there; the mirror product (whose first
+    column lies `nearest` bins from the centre); the constant offset; rows with clipped samples; all power there is.
     """
     bins = power.shape[1]
     middle = bins // 2
+    column = (low + high) // 2
+    seen = 0
+    for r in range(first, last):
+        seen += not hidden[r, column]
+    beside = max(2, (high - low) // 4)
+    left, right = max(0, low - beside), min(bins, high + beside)
+    for b in range(left, right):
+        excess[b] -= level[b] * seen
+        floor[b] += level[b] * seen
     noise = 0.0
     noise_there = 0.0
     for b in range(low, high):
@@ -116,7 +211,9 @@ def trace(
     offset = 0j
     rails = 0
     everything = 0.0
-    for r in rows:
+    for r in range(first, last):
+        if hidden[r, column]:
+            continue
         offset += dc[r]
         rails += clipped[r] != 0
         everything += total[r]
@@ -126,10 +223,12 @@ def trace(
             apart = abs(b - middle)
             if apart >= 4 and apart < middle:
                 there += power[r, bins - b]
-                product += mirror[r, apart]
+                product += mirror[r, apart - nearest]
         own += here
         squares += here * here
-    return own, squares, there, noise_there * len(rows), product, offset, rails, everything
+        for b in range(left, right):
+            excess[b] += power[r, b]
+    return seen, own, squares, there, noise_there * seen, product, offset, rails, everything
 
 
 @kernel(f"int64({_POWER}, uint8[:,::1], int64, int64, int64, {_POWER})", fastmath=True)

@@ -343,7 +343,8 @@ def _best(
     """Give the best box about a candidate as (passes, row, rows, bin, bins): greatest excess over its limit.
 
     Sides of 0.75 to 1.5 times the candidate's are tried, all in steps of an eighth of it; `table` holds the
-    summed excess from the window's corner, so that a box costs four look-ups.
+    summed excess from the window's corner, so that a box costs four look-ups. Where all positive excess of the rows
+    falls short of a limit, no box in them is tried against it.
     """
     rows, bins = ratio.shape
     up, across = max(1, deep // 8), max(1, width // 8)
@@ -363,27 +364,37 @@ def _best(
         s = 0.0
         table[i + 1, 0] = 0
         for j in range(wide):
+            unit = 0.0  # of its own: one sum along all would wait for each addition
             for b in range(j * across, j * across + across):
-                s += line[b]
+                unit += line[b]
+            s += unit
             table[i + 1, j + 1] = table[i, j + 1] + s
-    most = 0.0
+    most = 1.0
     out = (0, row, deep, low, width)
     units_tall, units_wide = deep // up, width // across
-    for t in range(max(1, units_tall * 3 // 4), units_tall * 3 // 2 + 1):
+    narrowest, widest = max(1, units_wide * 3 // 4), min(units_wide * 3 // 2, wide)
+    for t in range(max(1, units_tall * 3 // 4), min(units_tall * 3 // 2, tall) + 1):
         d = t * up
-        if t > tall or d > limits.shape[0]:
+        if d > limits.shape[0]:
             break
-        for w in range(max(1, units_wide * 3 // 4), units_wide * 3 // 2 + 1):
-            v = w * across
-            if w > wide or v > limits.shape[1]:
-                break
-            need = limits[d - 1, v - 1] * d * v
-            for i in range(tall - t + 1):
+        for i in range(tall - t + 1):
+            above, below = table[i], table[i + t]
+            bound = 0.0
+            for j in range(wide):
+                s = (below[j + 1] - above[j + 1]) - (below[j] - above[j])
+                bound += max(s, 0.0)
+            for w in range(narrowest, widest + 1):
+                v = w * across
+                if v > limits.shape[1]:
+                    break
+                need = limits[d - 1, v - 1] * d * v
+                if bound <= most * need:
+                    continue
                 for j in range(wide - w + 1):
-                    s = table[i + t, j + w] - table[i, j + w] - table[i + t, j] + table[i, j]
+                    s = (below[j + w] - above[j + w]) - (below[j] - above[j])
                     if s > most * need:
                         most = s / need
-                        out = (1 if most >= 1 else 0, top + i * up, d, left + j * across, v)
+                        out = (1, top + i * up, d, left + j * across, v)
     return out
 
 
@@ -495,8 +506,9 @@ class Scanner:
 @kernel("float32[::1](uint8[:,::1], int64)")
 def columns(mask: np.ndarray, first: int) -> np.ndarray:
     """Count claimed cells per bin in rows from `first`."""
-    count = np.zeros(mask.shape[1], np.float32)
+    count = np.zeros(mask.shape[1], np.uint8)  # wide enough for a batch
     for r in range(first, mask.shape[0]):
-        for b in range(mask.shape[1]):
-            count[b] += np.float32(mask[r, b] == 1)
-    return count
+        line = mask[r]
+        for b in range(len(line)):
+            count[b] += np.uint8(1) if line[b] == 1 else np.uint8(0)
+    return count.astype(np.float32)

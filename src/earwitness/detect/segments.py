@@ -14,7 +14,6 @@ from itertools import pairwise
 import numpy as np
 
 from earwitness.detect.follow import STEP
-from earwitness.detect.scan import columns
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.runs import runs
 from earwitness.spectrum.stft import Plan
@@ -57,12 +56,12 @@ class Segment:
     @cached_property
     def rows(self) -> np.ndarray:
         """Give the rows in which it was claimed, bool."""
-        return np.asarray(self.on.any(axis=1))
+        return np.asarray(_rows_on(self.on))
 
     @cached_property
     def power(self) -> float:
         """Give the power over the floor, summed over its bins and the rows in which it was claimed."""
-        return float(self.excess[self.rows].sum())
+        return float(_sum_of(self.excess, self.rows))
 
     def part(self, low: int, high: int) -> Segment:
         """Give the part of it that lies in bins [low, high)."""
@@ -74,7 +73,50 @@ class Segment:
         return self.part(self.low + first, self.low + last)
 
 
+@kernel("boolean[::1](boolean[:,:])")
+def _rows_on(on: np.ndarray) -> np.ndarray:
+    """Tell the rows in which any cell is claimed."""
+    out = np.zeros(len(on), np.bool_)
+    for r in range(len(on)):
+        for b in range(on.shape[1]):
+            out[r] |= on[r, b]
+    return out
+
+
+@kernel("float64(float32[:,:], boolean[::1])")
+def _sum_of(excess: np.ndarray, rows: np.ndarray) -> float:
+    """Give the sum of all cells in these rows."""
+    total = 0.0
+    for r in range(len(rows)):
+        if rows[r]:
+            for b in range(excess.shape[1]):
+                total += excess[r, b]
+    return total
+
+
+@kernel("boolean(uint8[:,::1], float32[:,::1], float32[::1], int64, int64, float32[:,::1], boolean[:,::1])")
+def _lift(
+    mask: np.ndarray,
+    power: np.ndarray,
+    level: np.ndarray,
+    first: int,
+    low: int,
+    excess: np.ndarray,
+    on: np.ndarray,
+) -> bool:
+    """Fill `excess` and `on` with a segment's cells from bin `low` on; tell whether any was claimed just before."""
+    before = False
+    for b in range(excess.shape[1]):
+        before |= mask[first - 1, low + b] == 1 or mask[first - 2, low + b] == 1
+    for r in range(len(excess)):
+        for b in range(excess.shape[1]):
+            excess[r, b] = power[first + r, low + b] - level[low + b]
+            on[r, b] = mask[first + r, low + b] == 1
+    return before
+
+
 def find_segments(
+    claimed: np.ndarray,
     mask: np.ndarray,
     power: np.ndarray,
     level: np.ndarray,
@@ -85,22 +127,19 @@ def find_segments(
 ) -> list[Segment]:
     """Give the segments of a batch, ascending. `mask` and `power` are (rows, bins); rows from `first` are new.
 
-    Bins [low, high) that lie `inside` an emission known already are not looked at for more than one; all there is in
-    the bins of `one` is one emission.
+    `claimed` is how many cells of each bin were, in those. Bins [low, high) that lie `inside` an emission known already
+    are not looked at for more than one; all there is in the bins of `one` is one emission.
     """
-    used = _in_use(columns(mask, first))
+    used = _in_use(claimed)
     used[1:-1] |= used[:-2] & used[2:]  # a hole of one bin
     if one is not None and (places := np.flatnonzero(used[slice(*one)])).size:
         used[one[0] + places[0] : one[0] + places[-1] + 1] = True
     found: list[Segment] = []
     for low, high in runs(used):
-        whole = Segment(
-            low,
-            high,
-            power[first:, low:high] - level[low:high],
-            mask[first:, low:high] == 1,
-            bool((mask[first - 2 : first, low:high] == 1).any()),
-        )
+        shape = len(mask) - first, high - low
+        excess, on = np.empty(shape, np.float32), np.empty(shape, bool)
+        before = _lift(mask, power, level, first, low, excess, on)
+        whole = Segment(low, high, excess, on, before)
         whole_of_one = one is not None and low < one[1] and one[0] < high
         found += [whole] if whole_of_one or inside(low, high) else _split(whole, level, of)
     return found
@@ -147,10 +186,24 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
 
 def _steady_profile(segment: Segment, level: np.ndarray) -> np.ndarray:
     """Give the power over the noise per bin, smoothed, without the strongest rows: clicks fill valleys."""
-    power = segment.excess[segment.rows] / level[segment.low : segment.high]
-    power = np.sort(power, axis=0)[: max(round(_USUAL * len(power)), 1)]
-    smooth = np.convolve(np.pad(power.mean(axis=0), 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
-    return np.maximum(smooth, 0.05)
+    mean = _lowest_mean(segment.excess, segment.rows, level[segment.low : segment.high], _USUAL)
+    padded = np.concatenate([mean[:1], mean, mean[-1:]])
+    return np.maximum(0.25 * padded[:-2] + 0.5 * mean + 0.25 * padded[2:], 0.05)
+
+
+@kernel("float64[::1](float32[:,:], boolean[::1], float32[::1], float64)")
+def _lowest_mean(excess: np.ndarray, rows: np.ndarray, level: np.ndarray, share: float) -> np.ndarray:
+    """Give, per bin, the mean over the noise of that share of the `rows` in which it is lowest."""
+    chosen = np.flatnonzero(rows)
+    count = max(round(share * len(chosen)), 1)
+    out = np.empty(len(level))
+    column = np.empty(len(chosen), np.float32)
+    for b in range(len(level)):
+        for n in range(len(chosen)):
+            column[n] = excess[chosen[n], b] / level[b]
+        column.sort()
+        out[b] = column[:count].mean()
+    return out
 
 
 def _valleys(profile: np.ndarray) -> list[int]:

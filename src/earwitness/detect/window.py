@@ -57,6 +57,7 @@ class Window:
         power, ratio, mask = self._rings
         power[:], ratio[:], mask[:] = 1, 1, 0
         self._pieces: list[Rows] = []
+        self._told: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None
 
     def take(self, pieces: list[Rows]) -> None:
         """Move on by one batch, made of these rows; what they leave of it holds the floor."""
@@ -75,6 +76,7 @@ class Window:
         power[count:] = self.level
         self.mask[HISTORY:] = 0
         self._pieces = pieces
+        self._told = None
 
     @property
     def level(self) -> np.ndarray:
@@ -94,15 +96,20 @@ class Window:
         noise = band(self.power, self.mask, self.level, a, b, series, claimed)
         return series, noise, claimed
 
-    def receiver(self) -> ReceiverRows:
-        """Give the receiver's rows of this batch, joined when first asked for."""
-        if len(self._pieces) > 1:
-            parts = [rows.receiver for rows in self._pieces]
-            joined = ReceiverRows(
-                np.concatenate([p.mirror for p in parts]),
-                np.concatenate([p.dc for p in parts]),
-                np.concatenate([p.clipped for p in parts]),
-                np.concatenate([p.total for p in parts]),
+    def receiver(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Give the offset, the clipped samples and all the power of this batch's rows, joined when first asked for."""
+        if self._told is None:
+            rows = [piece.receiver for piece in self._pieces]
+            self._told = (
+                np.concatenate([r.dc for r in rows]),
+                np.concatenate([r.clipped for r in rows]),
+                np.concatenate([r.total for r in rows]),
             )
-            self._pieces = [self._pieces[0]._replace(receiver=joined)]
-        return self._pieces[0].receiver
+        return self._told
+
+    def mirror(self, low: int, high: int) -> tuple[np.ndarray, int]:
+        """Give the mirror product of bins [low, high) in this batch's rows, and how far from the centre it begins."""
+        middle = self.plan.size // 2
+        nearest = max(0, low - middle, middle - high + 1)
+        farthest = max(high - 1 - middle, middle - low)
+        return np.concatenate([p.receiver.mirror[:, nearest : farthest + 1] for p in self._pieces]), nearest

@@ -79,20 +79,20 @@ def robust_level(cells: np.ndarray, low_mean: float, clip: float, clipped_mean: 
     less = np.float32(0)
     edge = np.float32(0)
     for i in range(len(bits)):
-        total += cells[i] if bits[i] < high else np.float32(0)
+        total += float(cells[i]) if bits[i] < high else 0.0
         less += np.float32(1) if bits[i] < high else np.float32(0)
         edge = max(edge, cells[i] if bits[i] <= high else np.float32(0))
-    level = (total + (few - less) * edge) / few / low_mean
+    level = float((total + (few - less) * edge) / few / low_mean)
     for _ in range(12):
         total = 0.0
         count = np.float32(0)
         most = clip * level
         for i in range(len(cells)):
-            total += cells[i] if cells[i] <= most else np.float32(0)
+            total += float(cells[i]) if cells[i] <= most else 0.0
             count += np.float32(1) if cells[i] <= most else np.float32(0)
         if count <= few:
             break
-        refined = total / count / clipped_mean
+        refined = float(total / count / clipped_mean)
         if abs(refined - level) < 1e-4 * level:
             break
         level = refined
