@@ -9,7 +9,7 @@ what it hides.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,16 @@ from earwitness.dsp.jit import kernel
 
 STEP_HZ = 200.0  # rate of the key-down likelihood
 SEARCH_WIDTH_HZ = 50.0  # one filter for all speeds, so that their likelihoods compare
+SMEAR = 0.1  # of the level: what a filter leaves of a mark in the gaps beside it
+LEVELS = ((1.0, 0.6), (0.7, 0.2), (0.5, 0.12), (0.35, 0.08))  # shares of the level around, how often
+LEAST_LEVEL, CLEAR_LEVEL, STRONG_LEVEL = (
+    1.6,
+    4.0,
+    8.0,
+)  # of the noise: weaker marks are none, shares are weighed, the filter may be wide
+FADE_S, FADE_DB_S = 0.7, 40.0
+STEADY_S, STEADY = 1.2, 0.8
+CRASH, CRASH_S, BESIDE_HZ, KEY_DOWN = 14.0, 0.003, 60.0, 0.8
 SPEEDS_WPM = tuple(float(x) for x in np.geomspace(5.0, 45.0, 24))
 
 
@@ -90,14 +100,40 @@ class _Envelope:
     noise: float  # its mean power
     level: np.ndarray  # key-down amplitude (n,)
     independent: float  # independent samples per sample
+    heard: np.ndarray  # share of what the filter takes that is no crash (n,)
 
     def ratio(self) -> np.ndarray:
-        """Give the log-likelihood ratio of key down by magnitude only: Rice against Rayleigh."""
-        x = 2 * self.level * np.abs(self.low) / self.noise
-        ratio = (
-            x - self.level**2 / self.noise - 0.5 * np.log1p(2 * np.pi * x * x / (1 + x))
-        )  # ln I0(x), nearly
-        return np.clip(ratio, -12, 12) * self.independent
+        """Give the log-likelihood ratio of key down by magnitude only: Rice, of a level not known well, against Rayleigh.
+
+        Against it stands noise and what the filter smears of the marks around.
+        """
+        noise = self.noise + (SMEAR * self.level) ** 2
+        size = np.abs(self.low)
+        likely, known = np.zeros(len(size)), np.zeros(len(size))
+        for share, weight in LEVELS:
+            a = share * self.level
+            x = 2 * a * size / noise
+            ratio = x - a * a / noise - 0.5 * np.log1p(2 * np.pi * x * x / (1 + x))  # ln I0(x), nearly
+            clear = (a > CLEAR_LEVEL * np.sqrt(self.noise)) | (share == 1.0)
+            likely += np.where(clear, weight * np.exp(np.minimum(ratio, 30.0)), 0.0)
+            known += np.where(clear, weight, 0.0)
+        return self._weighed(np.log(likely / known + 1e-12))
+
+    def _weighed(self, ratio: np.ndarray) -> np.ndarray:
+        return np.clip(ratio, -12, 12) * (self.independent * self.heard)
+
+    def faded(self, down: np.ndarray) -> _Envelope:
+        """Give the same with the level that key-down samples have close by, as far as a first reading has any."""
+        window = self._window(FADE_S)
+        weight = np.convolve(down.astype(float), window, "same")
+        power = np.convolve(np.abs(self.low) ** 2 * down, window, "same") / np.maximum(weight, 1e-9)
+        own = np.sqrt(np.maximum(power - self.noise, 0.0))
+        known = weight / (weight + 0.03 * window.sum())
+        level = known * own + (1 - known) * self.level
+        return replace(self, level=np.maximum(level, LEAST_LEVEL * np.sqrt(self.noise)))
+
+    def _window(self, seconds: float) -> np.ndarray:
+        return np.hanning(min(round(seconds * self.step_hz), len(self.low) - 1) | 1)
 
     def coherent_ratio(self, down: np.ndarray) -> tuple[np.ndarray, float]:
         """Give the ratio with the carrier's phase taken from a first reading, and how steady that phase is.
@@ -105,19 +141,37 @@ class _Envelope:
         `down` (n,) marks key down in that reading. Half the noise falls away where the phase holds for a
         second.
         """
-        width = min(round(1.2 * self.step_hz), len(self.low) - 1) | 1  # no longer than what it slides over
-        window = np.hanning(width)
+        window = self._window(STEADY_S)
         weight = np.convolve(down.astype(float), window, "same")
         carrier = np.convolve(self.low * down, window, "same") / np.maximum(weight, 0.05 * window.sum())
         steady = float(np.sum(np.abs(carrier[down]) ** 2) / (np.sum(self.level[down] ** 2) + 1e-30))
         size = np.maximum(np.abs(carrier), 0.5 * self.level)
         carrier = carrier / np.maximum(np.abs(carrier), 1e-30) * size
         ratio = (2 * (self.low * np.conj(carrier)).real - size**2) / self.noise
-        return np.clip(ratio, -12, 12) * self.independent, steady
+        return self._weighed(ratio), steady
+
+
+def crashes(iq: np.ndarray, rate_hz: float, line_hz: float) -> np.ndarray:
+    """Give which samples static spoils, bool (n,): far above the usual, and as strong as the line, where that has no power."""
+    spectrum = fft.forward(iq.astype(np.complex64), fft.good_size(len(iq)))
+    off_hz = np.fft.fftfreq(len(spectrum), 1 / rate_hz) - line_hz
+    spectrum[np.abs(off_hz) < BESIDE_HZ] = 0
+    rest = fft.inverse(spectrum)[: len(iq)]
+    beside, line = np.abs(rest) ** 2, np.abs(iq - rest) ** 2
+    around = np.ones(2 * round(CRASH_S * rate_hz) + 1)
+    high = beside > max(CRASH * float(np.median(beside)), float(np.quantile(line, KEY_DOWN)))
+    return np.asarray(np.convolve(high, around, "same") > 0.5)
 
 
 def _envelope(
-    iq: np.ndarray, rate_hz: float, line_hz: np.ndarray, hop: float, density: float, *, width_hz: float
+    iq: np.ndarray,
+    rate_hz: float,
+    line_hz: np.ndarray,
+    hop: float,
+    density: float,
+    heard: np.ndarray,
+    *,
+    width_hz: float,
 ) -> _Envelope:
     """Turn the line to 0 Hz and filter it. The key-down level is followed over about 1.5 s, for slow fading."""
     from scipy.signal import upfirdn
@@ -128,22 +182,31 @@ def _envelope(
     taps = lowpass(width_hz / 2, width_hz / 2, rate_hz, stop_db=40.0)
     half = len(taps) // 2
     low = upfirdn(taps, np.pad(turned, (half, half)), 1, down)[2 * half // down :][: len(iq) // down]
+    whole = np.abs(taps)
+    share = upfirdn(whole / whole.sum(), np.pad(heard, (half, half), constant_values=1.0), 1, down)
+    share = np.clip(share[2 * half // down :][: len(low)], 0.0, 1.0)
+    low = low / np.maximum(share, 0.3)
     noise = density * rate_hz * float(np.sum(taps.astype(np.float64) ** 2))
     step_hz = rate_hz / down
-    level = _key_level(np.abs(low), noise, max(round(1.5 * step_hz), 1) | 1)
-    return _Envelope(low, step_hz, noise, level, min(1.0, width_hz / step_hz))
+    level = _key_level(np.abs(low), noise, step_hz)
+    return _Envelope(low, step_hz, noise, level, min(1.0, width_hz / step_hz), share**2)
 
 
-def _key_level(size: np.ndarray, noise: float, window: int) -> np.ndarray:
-    """Give the key-down amplitude around each step: the 75 % quantile of what exceeds the local mean."""
-    half = window // 2
-    out = np.empty(len(range(0, len(size), half)))
-    for i, at in enumerate(range(0, len(size), half)):
-        part = size[max(at - window, 0) : at + window]
-        part = part[part >= part.mean()]
-        out[i] = np.sqrt(max(float(np.quantile(part, 0.6)) ** 2 - 0.5 * noise, 0.0))
-    floor = max(float(np.quantile(out, 0.9)) * 0.2, 1.6 * np.sqrt(noise))
-    return np.maximum(np.interp(np.arange(len(size)), np.arange(len(out)) * half, out), floor)
+@kernel("float64[::1](float64[::1], float64)")
+def _highest_near(size: np.ndarray, fall: float) -> np.ndarray:
+    """Give the highest value near each, one `n` steps away times `fall` to the power of n."""
+    out = size.copy()
+    for i in range(1, len(out)):
+        out[i] = max(out[i], fall * out[i - 1])
+    for i in range(len(out) - 2, -1, -1):
+        out[i] = max(out[i], fall * out[i + 1])
+    return out
+
+
+def _key_level(size: np.ndarray, noise: float, step_hz: float) -> np.ndarray:
+    """Give the key-down amplitude around each step: that of the highest close by, which fades as fast as the air does."""
+    high = 0.85 * _highest_near(size.astype(np.float64), 10 ** (-FADE_DB_S / 20 / step_hz))
+    return np.maximum(np.sqrt(np.maximum(high**2 - 0.5 * noise, 0.0)), LEAST_LEVEL * np.sqrt(noise))
 
 
 @kernel("Tuple((float64, int64[:,::1]))(float64[::1], float64, float64[::1], float64[::1])")
@@ -242,8 +305,13 @@ def read_keying(iq: np.ndarray, rate_hz: float, *, reach_hz: float = 150.0) -> K
     if len(iq) < rate_hz * 0.5 or not np.any(iq):
         return None
     line_hz, hop, density = track_line(iq, rate_hz, reach_hz=reach_hz)
+    spoilt = crashes(iq, rate_hz, float(np.median(line_hz)))
+    if spoilt.any():
+        iq = np.where(spoilt, 0, iq).astype(np.complex64)
+        line_hz, hop, density = track_line(iq, rate_hz, reach_hz=reach_hz)
+    heard = 1.0 - spoilt
     best: tuple[float, float] | None = None
-    envelope = _envelope(iq, rate_hz, line_hz, hop, density, width_hz=SEARCH_WIDTH_HZ)
+    envelope = _envelope(iq, rate_hz, line_hz, hop, density, heard, width_hz=SEARCH_WIDTH_HZ)
     ratio = envelope.ratio()
     for speed in SPEEDS_WPM:
         score, runs = _best_timing(ratio, 1.2 / speed * envelope.step_hz, _MEANS, _WIDTHS)
@@ -255,12 +323,18 @@ def read_keying(iq: np.ndarray, rate_hz: float, *, reach_hz: float = 150.0) -> K
     means = _MEANS.copy()
     down: np.ndarray | None = None
     for _ in range(3):  # settle speed, carrier phase and the sender's own weights
-        envelope = _envelope(iq, rate_hz, line_hz, hop, density, width_hz=_width_hz(speed))
+        envelope = _envelope(iq, rate_hz, line_hz, hop, density, heard, width_hz=_width_hz(speed))
         ratio = envelope.ratio()
         if down is not None:
-            sharp = _envelope(iq, rate_hz, line_hz, hop, density, width_hz=COHERENT_WIDER * _width_hz(speed))
+            sharp = _envelope(
+                iq, rate_hz, line_hz, hop, density, heard, width_hz=COHERENT_WIDER * _width_hz(speed)
+            )
+            sharp = sharp.faded(down)
+            clear = np.median(sharp.level) > STRONG_LEVEL * np.sqrt(sharp.noise)
+            envelope = sharp if clear else envelope.faded(down)
+            ratio = envelope.ratio()
             coherent, steady = sharp.coherent_ratio(down)
-            if steady > 0.5:
+            if steady > STEADY:
                 ratio = coherent
         dot = 1.2 / speed * envelope.step_hz
         score, runs = _best_timing(ratio, dot, means, _WIDTHS)
