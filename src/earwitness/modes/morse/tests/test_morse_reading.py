@@ -1,6 +1,7 @@
 """Morse: reading under noise, drift, fading and uneven hands; and silence about what is no Morse."""
 
 from dataclasses import replace
+from difflib import SequenceMatcher
 
 import numpy as np
 import pytest
@@ -50,6 +51,49 @@ def test_speeds(speed):
     frames = run(received({"text": TEXT, "words_per_minute": speed}, 12))
     assert " ".join(texts(frames)) == TEXT
     assert frames[0].extra["words_per_minute"] == pytest.approx(speed, rel=0.05)
+
+
+def right(frames, text):
+    """Share of a text's characters that stand in what was read, in their order."""
+    got = " ".join(texts(frames)).replace(" ", "")
+    blocks = SequenceMatcher(None, text.replace(" ", ""), got, autojunk=False).get_matching_blocks()
+    return sum(block.size for block in blocks) / len(text.replace(" ", ""))
+
+
+def rayleigh(count, spread_hz, rng):
+    """The gain of one path whose Doppler spectrum is Gaussian, two sigma wide `spread_hz`: ITU-R F.1487 (from memory)."""
+    spectrum = rng.standard_normal((count, 2)).view(np.complex128)[:, 0]
+    hz = np.fft.fftfreq(count, 1 / RATE_HZ)
+    gain = np.fft.ifft(spectrum * np.exp(-((2 * hz / spread_hz) ** 2) / 4))
+    return gain / np.sqrt(np.mean(np.abs(gain) ** 2))
+
+
+@pytest.mark.parametrize(("spread_hz", "least"), [(0.1, 0.97), (0.5, 0.88), (1.0, 0.84)])
+def test_fading_of_one_path(spread_hz, least):
+    """Quiet, moderate and disturbed conditions of ITU-R F.1487 (0.1, 0.5 and 1 Hz, from memory), as one path."""
+    share = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        iq = received({"text": TEXT, "words_per_minute": 14 + 3 * seed}, 60)
+        noise = 10 ** (-24 / 20) * np.sqrt(0.25 * RATE_HZ / 100)
+        iq = iq * rayleigh(len(iq), spread_hz, rng)
+        iq = iq + noise * (rng.standard_normal(len(iq)) + 1j * rng.standard_normal(len(iq)))
+        share.append(right(run(iq.astype(np.complex64)), TEXT))
+    assert np.mean(share) > least
+
+
+def test_static():
+    """Crashes of lightning, twice a second, up to 30 dB over the noise and up to 45 ms long (common practice, no source)."""
+    share = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        iq = received({"text": TEXT, "words_per_minute": 16 + 4 * seed}, 14, seed=seed)
+        noise = np.sqrt(0.5 * RATE_HZ / 100 * 10**-1.4)
+        for at in rng.integers(0, len(iq) - 100, 2 * len(iq) // round(RATE_HZ)):
+            crash = rng.standard_normal((2, rng.integers(10, 100)))
+            iq[at : at + crash.shape[1]] += rng.uniform(5, 30) * noise * (crash[0] + 1j * crash[1])
+        share.append(right(run(iq), TEXT))
+    assert np.mean(share) > 0.9
 
 
 def test_drift_fading_and_an_uneven_hand():
