@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from earwitness.dsp.discriminate import angle_of, discriminate, phase_steps
+from earwitness.dsp.discriminate import angle_of, phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
@@ -55,41 +55,77 @@ class Subcarrier:
     def feed(self, data: np.ndarray) -> Iterator[np.ndarray]:
         """Take the next samples (n,), complex64 or float32."""
         for block in self._raw.feed(data):
-            yield from self._out.feed(self._convert(block))
+            yield from self._take(_tame(block))
 
     def close(self) -> Iterator[np.ndarray]:
         """Give what is left; the last block may be shorter."""
-        rest = self._raw.rest()
+        return self._end(self._raw.rest())
+
+    def _end(self, rest: np.ndarray) -> Iterator[np.ndarray]:
         tail = np.zeros(self._part.half + 2, rest.dtype)
-        yield from self._out.feed(self._convert(np.concatenate([rest, tail])))
+        yield from self._take(_tame(np.concatenate([rest, tail])))
         if self._sound:
             yield from self._out.feed(self._band.feed(np.zeros(self._band.half, np.complex64)))
         left = self._out.rest()
         if len(left):
             yield left.astype(np.complex64)
 
-    def _convert(self, block: np.ndarray) -> np.ndarray:
-        block = _tame(block)
+    def _take(self, block: np.ndarray, steps: np.ndarray | None = None) -> Iterator[np.ndarray]:
+        """Take a block; `steps` from sample to sample of its phase may be known."""
         if not self._sound:
-            return self._part.feed(block, silent=_swings_wide(block, self._rate_hz))
+            if steps is None:
+                steps = phase_steps(block, block[0]) if len(block) else np.empty(0, np.float32)
+            yield from self._out.feed(
+                self._part.feed(block, silent=_swings_wide(block, steps, self._rate_hz))
+            )
+            return
         if self._fm:
-            last, self._last = self._last, complex(block[-1]) if len(block) else self._last
-            block = discriminate(block, rate_hz=self._rate_hz, before=last) * np.float32(1e-4)
+            if steps is None:
+                steps = phase_steps(block, np.complex64(self._last))
+            self._last = complex(block[-1]) if len(block) else self._last
+            block = steps * np.float32(1e-4 * self._rate_hz / (2 * np.pi))
         sound = self._part.feed(block)
         first = self._at % len(TURN)
         turns = np.tile(TURN, len(sound) // len(TURN) + 2)[first : first + len(sound)]
         self._at += len(sound)
-        return self._band.feed(sound * turns)
+        yield from self._out.feed(self._band.feed(sound * turns))
 
 
-def _swings_wide(block: np.ndarray, rate_hz: float) -> bool:
+class ChannelSubcarriers:
+    """Both ways in which a channel's I/Q may hold such a tone, `ssb` and `fm`: what they share is done once."""
+
+    WAYS = ("ssb", "fm")
+
+    def __init__(self, rate_hz: float) -> None:
+        self._raw = FixedBlocks(max(round(rate_hz), 1))
+        self._last = np.complex64(1)
+        self._ways = Subcarrier(rate_hz), Subcarrier(rate_hz, from_fm=True)
+
+    def feed(self, data: np.ndarray) -> Iterator[tuple[str, np.ndarray]]:
+        """Take the next samples, complex64 (n,); give the way with each block."""
+        for raw in self._raw.feed(data):
+            block = _tame(raw)
+            steps = phase_steps(block, self._last)
+            self._last = block[-1]
+            for name, way in zip(self.WAYS, self._ways, strict=True):
+                for out in way._take(block, steps):
+                    yield name, out
+
+    def close(self) -> Iterator[tuple[str, np.ndarray]]:
+        """Give what is left; the last blocks may be shorter."""
+        rest = self._raw.rest()
+        for name, way in zip(self.WAYS, self._ways, strict=True):
+            for out in way._end(rest):
+                yield name, out
+
+
+def _swings_wide(block: np.ndarray, steps: np.ndarray, rate_hz: float) -> bool:
     """Tell whether all parts of a block have a constant envelope, and its frequency is often beyond any tone looked for.
 
-    Then it is an FM transmission, strong enough for nothing else to be heard.
+    `steps` are those of its phase. Then it is an FM transmission, strong enough for nothing else to be heard.
     """
     if len(block) < SWING:
         return False
-    steps = phase_steps(block, block[0])
     return bool(_often_beyond(block, steps, 2 * np.pi * SWING * REACH_HZ / rate_hz))
 
 

@@ -11,7 +11,7 @@ the place of the pulses come from all of it at once, so that it does not slant.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from statistics import median
 from typing import Any
@@ -24,7 +24,14 @@ from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.quantile import quantile
 from earwitness.dsp.raster import Raster, line_period, refine, sharpen_period
-from earwitness.dsp.subcarrier import MIDDLE_HZ, TRACK_HZ, FrequencyTrack, Subcarrier, unsteadiness
+from earwitness.dsp.subcarrier import (
+    MIDDLE_HZ,
+    TRACK_HZ,
+    ChannelSubcarriers,
+    FrequencyTrack,
+    Subcarrier,
+    unsteadiness,
+)
 from earwitness.dsp.voice import AlignedFir
 from earwitness.modes.sstv.colours import to_rgb
 from earwitness.modes.sstv.formats import (
@@ -76,39 +83,53 @@ class _Incoming:
     quiet: int = 0
 
 
+class _Sound:
+    """The one way that demodulated audio leads to a tone."""
+
+    WAYS = ("audio",)
+
+    def __init__(self, rate_hz: float) -> None:
+        self._front = Subcarrier(rate_hz, from_audio=True)
+
+    def feed(self, data: np.ndarray) -> Iterator[tuple[str, np.ndarray]]:
+        return (("audio", block) for block in self._front.feed(data))
+
+    def close(self) -> Iterator[tuple[str, np.ndarray]]:
+        return (("audio", block) for block in self._front.close())
+
+
 class Demodulator:
     """Feeds on complex channel samples of at least 24 kHz, or audio of at least 8; gives Pictures."""
 
     def __init__(self, mode: Mode):
         self.mode = mode
         self.clock: Samples | None = None
+        self._front: _Sound | ChannelSubcarriers
 
     def feed(self, samples: Samples) -> Iterable[Picture]:
         """Take the next samples."""
         if self.clock is None:
             self.clock = samples.clock()
             audio = not np.iscomplexobj(samples.data)
-            make = Subcarrier(samples.rate_hz, from_audio=audio)
-            self._paths = [("audio" if audio else "ssb", make, Watcher())]
-            if not audio:
-                self._paths.append(("fm", Subcarrier(samples.rate_hz, from_fm=True), Watcher()))
-        out: list[Picture] = []
-        for way, front, watcher in self._paths:
-            for block in front.feed(samples.data):
-                out += self._named(way, watcher.feed(block))
-        return out
+            rate_hz = samples.rate_hz
+            self._front = _Sound(rate_hz) if audio else ChannelSubcarriers(rate_hz)
+            self._watchers = {way: Watcher() for way in self._front.WAYS}
+        return self._watched(self._front.feed(samples.data))
 
     def close(self) -> Iterable[Picture]:
         """Say that no more samples come."""
         if self.clock is None:
             return []
-        out: list[Picture] = []
-        for way, front, watcher in self._paths:
-            for block in front.close():
-                out += self._named(way, watcher.feed(block))
+        out = self._watched(self._front.close())
+        for way, watcher in self._watchers.items():
             out += self._named(way, watcher.close())
         self.clock = None
         return out
+
+    def _watched(self, blocks: Iterable[tuple[str, np.ndarray]]) -> list[Picture]:
+        return [
+            picture for way, block in blocks for picture in self._named(way, self._watchers[way].feed(block))
+        ]
 
     def _named(self, way: str, drawn: list[Drawn]) -> list[Picture]:
         clock, out = self.clock, []
