@@ -94,7 +94,12 @@ TUNED_PIECE = 3_072  # samples it is fitted to at a time
 TUNED_DOUBT = 2.0  # deviations of the noise that is left over beyond which power outside is the signal's
 OWN_SHARE = 0.3  # of the power beside it that a piece must hold to be tuned to by itself
 LARGEST = 1e6
+# Where there is nothing but a strong transmission in FM, its filter takes nothing from its discriminator: what is left
+# is to thin the channel's own. (Hz: kept whole, and how much wider until all is gone that would fold into it)
+PLAIN_HZ, PLAIN_WIDTH_HZ = 5_500.0, 4_500.0
+PLAIN_HELD = 1_024  # samples kept for a change from the one way to the other
 STEADY = 1.15  # fourth moment over the squared second: 1 a clean constant envelope, 2 noise, shaped reversals 1.3 and more
+STRONG = 1.1  # the same where a discriminator of the whole channel has no clicks: 12 dB over the noise in it
 JUMP_RAD = 1.8  # between samples: no deviation in use takes the phase so far
 MOST_JUMPS = 10  # in a piece by noise alone
 LEVEL_SAMPLES = 480  # samples a level and frequency reading is taken over
@@ -533,8 +538,8 @@ class _Tuner:
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
         self._taps = np.stack([lowpass(edge, 2000.0, rate_hz, stop_db=50.0) for edge in TUNED_HZ])
-        self._half = self._taps.shape[1] // 2
-        self._held = np.zeros(self._half, np.complex64)  # from half a filter before the next piece on
+        self.half = self._taps.shape[1] // 2
+        self._held = np.zeros(self.half, np.complex64)  # from half a filter before the next piece on
         self._steps = _Steps()
         self._state = np.zeros(4)  # what the piece before holds, and where the filter is
         self._fits = np.empty((0, 3))  # what the next piece holds, where that is known
@@ -542,7 +547,7 @@ class _Tuner:
     def feed(self, z: np.ndarray, *, last: bool = False) -> np.ndarray:
         """Take the next block; gives what has a piece after it, all but the filter's half with the `last`."""
         held = np.concatenate([self._held, z])
-        left = len(held) - 2 * self._half
+        left = len(held) - 2 * self.half
         count = -(-left // TUNED_PIECE) if last else left // TUNED_PIECE - 1
         if count <= 0:
             self._held = held
@@ -564,6 +569,77 @@ class _Tuner:
             parts = held[first : first + rows * TUNED_BINS].reshape(rows, TUNED_BINS) * hann(TUNED_BINS)
             _fits(fft.forward(parts, overwrite=True) if rows else parts, self._rate_hz, fits)
         return np.concatenate([self._fits, fits])
+
+
+class _Slow:
+    """The channel at the slower rate, and its discriminator's output there, tuned."""
+
+    def __init__(self, rate_hz: float, down: int) -> None:
+        self._rate_hz = rate_hz
+        self._down = down
+        self._taps = lowpass(8000.0, 5000.0, rate_hz, stop_db=55.0)
+        plain = lowpass(PLAIN_HZ + PLAIN_WIDTH_HZ / 2, PLAIN_WIDTH_HZ, rate_hz, stop_db=50.0)
+        self._plain_taps = np.ascontiguousarray(down * plain[None, :], np.float32)
+        self._tuner: _Tuner | None = None
+        self._at = 0  # channel samples taken
+        self._low_given = self._given = 0  # at the slower rate: of the channel, and of the discriminator
+        self._skip_low = self._skip = 0  # of what comes next of these, given already
+        self._before = np.zeros(PLAIN_HELD, np.complex64)
+        self._steps = np.zeros(PLAIN_HELD, np.float32)  # of them
+
+    def feed(
+        self, block: np.ndarray, steps: np.ndarray, *, plain: bool, last: bool
+    ) -> tuple[np.ndarray | None, int, np.ndarray]:
+        """Take the next block of the channel, (n,), and the steps of its phase.
+
+        Gives the channel at the slower rate, or None where it is a `plain` transmission in FM and nothing else; how
+        many samples that are; and the discriminator's output.
+        """
+        if plain:
+            low, tuned = None, self._thinned(block, steps, last)
+            count = max((self._at + len(block) - len(self._taps) // 2 - 1) // self._down + 1, 0)
+            count -= self._low_given
+        else:
+            low, tuned = self._filtered(block, last)
+            count = len(low)
+        self._low_given += count
+        self._given += len(tuned)
+        self._at += len(block)
+        if len(block) >= PLAIN_HELD:
+            self._before, self._steps = block[-PLAIN_HELD:].copy(), steps[-PLAIN_HELD:].copy()
+        return low, count, tuned
+
+    def _filtered(self, block: np.ndarray, last: bool) -> tuple[np.ndarray, np.ndarray]:
+        if self._tuner is None:
+            self._tuner = _Tuner(self._rate_hz / self._down)
+            self._thin = Thin(self._taps, self._down, np.complex64)
+            if self._at:  # the filters go on: so much before what is wanted that they have settled
+                lead = self._tuner.half + 2 + len(self._taps) // self._down + 1
+                first = min(self._low_given, self._given) - lead
+                self._skip_low, self._skip = self._low_given - first, self._given - first
+                block = np.concatenate([self._before[PLAIN_HELD - self._at + first * self._down :], block])
+        low = self._thin.feed(block)
+        tuned = self._tuner.feed(low, last=last)
+        skip_low, skip = min(self._skip_low, len(low)), min(self._skip, len(tuned))
+        self._skip_low -= skip_low
+        self._skip -= skip
+        return low[skip_low:], tuned[skip:]
+
+    def _thinned(self, block: np.ndarray, steps: np.ndarray, last: bool) -> np.ndarray:
+        out = []
+        if self._tuner is not None:
+            some = self._thin.feed(block[: 2 * len(self._taps)])
+            out.append(self._tuner.feed(some, last=True)[self._skip :])
+            self._tuner, self._skip_low, self._skip = None, 0, 0
+        begun = self._given + sum(map(len, out))
+        half = self._plain_taps.shape[1] // 2
+        held = np.concatenate([self._steps, steps, np.zeros(half + self._down if last else 0, np.float32)])
+        # a step of the slower rate is the sum of so many, of which this is the middle one
+        first = PLAIN_HELD - self._at + self._down * begun - (self._down - 1) // 2 - half
+        some = held[first:]
+        thin = np.empty((1, max((len(some) - 2 * half - 1) // self._down + 1, 0)), np.float32)
+        thinned(some, self._plain_taps, self._down, thin)
+        return np.concatenate([*out, thin[0]])
 
 
 @kernel("UniTuple(float64, 3)(float32[::1], float64, int64)")
@@ -730,8 +806,7 @@ class Demodulator:
             self._open = _Steps()
             self._busy = _BusyLook(fast, rate)
             self._before = np.zeros(0, np.complex64)
-            self._low = Thin(lowpass(8000.0, 5000.0, rate, stop_db=55.0), down, np.complex64)
-            self._tuner = _Tuner(low)
+            self._slow_channel = _Slow(rate, down)
             self._centred = Centred(rate, CENTRED_HZ)
 
     def feed(self, samples: Samples) -> list[Frame]:
@@ -772,25 +847,38 @@ class Demodulator:
             if any(after is not before for before, after in zip(pieces, moved, strict=True)):
                 block = np.concatenate(moved)
         self._front.note(block)
-        self._only = still = False
-        sources = self._from_audio(block) if self._audio else self._from_channel(block, last)
+        first, self._only = self._only, False
         found = []
-        if not self._audio:
+        still = False
+        if self._audio:
+            heard = self._from_audio(block)
+            sources: dict[str, np.ndarray | None] = {**heard}
+            counts = {"low": len(heard["low"])}
+        else:
             steps = self._open.feed(block)
             # what is modulated in frequency has no reversals to look for
             some, turns = block[self._core], steps[self._core]
-            still = all(
-                _steady(some[at : at + PIECE], turns[at : at + PIECE]) for at in range(0, len(some), PIECE)
+            evenness = max(
+                (
+                    _unevenness(some[at : at + PIECE], turns[at : at + PIECE])
+                    for at in range(0, len(some), PIECE)
+                ),
+                default=1.0,
             )
+            still = evenness < STEADY
             for fast, busy in zip(self._fast, self._busy.feed(steps), strict=True):
                 found += self._heard(fast, fast.feed(self._before, block, busy=busy, last=last))
             self._before = block[-BUSY_LEAD:].copy()
+            plain = evenness < STRONG and not (first and last)
+            low, count, tuned = self._slow_channel.feed(block, steps, plain=plain, last=last)
+            sources = {"channel": block, "low": low, "tuned": tuned}
+            counts = {"low": count, "channel": len(block)}
         for stream in self._streams:
             x = sources[stream.source]
             if isinstance(stream, _ReversalStream):
-                hits = stream.feed(None if still else x, len(x), last=last)
+                hits = stream.feed(None if still else x, counts[stream.source], last=last)
             else:
-                hits = stream.feed(x, last=last)
+                hits = stream.feed(np.asarray(x), last=last)
             found += self._heard(stream, hits)
         return self._frames(found, self._first)
 
@@ -824,10 +912,6 @@ class Demodulator:
         self._turned += len(slow)
         turn = np.exp(-2j * np.pi * (at * AUDIO_MIDDLE_HZ / LOW_HZ % 1.0)).astype(np.complex64)
         return {"sound": sound, "open": sound, "tuned": slow, "low": self._side.feed(slow * turn)}
-
-    def _from_channel(self, block: np.ndarray, last: bool) -> dict[str, np.ndarray]:
-        low = self._low.feed(block)
-        return {"channel": block, "low": low, "tuned": self._tuner.feed(low, last=last)}
 
     def _heard(
         self, stream: _ClockedStream | _FastStream | _ReversalStream, hits: list[tuple[bool, Hit]]
@@ -896,21 +980,24 @@ def _tame(values: np.ndarray) -> bool:
     return wild == 0
 
 
-@kernel("boolean(complex64[::1], float32[::1])", fastmath=True)
-def _steady(block: np.ndarray, steps: np.ndarray) -> bool:
-    """Tell whether a block has a constant envelope and no jumps of phase: it is modulated in frequency, or a carrier."""
+@kernel("float64(complex64[::1], float32[::1])", fastmath=True)
+def _unevenness(block: np.ndarray, steps: np.ndarray) -> float:
+    """Give the fourth moment of a block's envelope over the squared second; much where its phase jumps.
+
+    Below STEADY it is modulated in frequency, or a carrier.
+    """
     second = np.float32(0)
     fourth = np.float32(0)
     for n in range(len(block)):
         power = block[n].real * block[n].real + block[n].imag * block[n].imag
         second += power
         fourth += power * power
-    if fourth * len(block) >= STEADY * second * second:
-        return False
+    uneven = fourth * len(block) / (second * second + np.float32(1e-30))
     jumps = 0
-    for n in range(len(steps)):
-        jumps += abs(steps[n]) > JUMP_RAD
-    return jumps < MOST_JUMPS
+    if uneven < STEADY:
+        for n in range(len(steps)):
+            jumps += abs(steps[n]) > JUMP_RAD
+    return float(uneven) if jumps < MOST_JUMPS and second > 0 else 10.0
 
 
 def _moved(hit: Hit, samples: float) -> Hit:

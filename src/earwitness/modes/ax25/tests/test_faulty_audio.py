@@ -89,3 +89,40 @@ def test_a_burst_without_preamble():
     """The level before the only flag decides whether its first bit is one: without it, half of them would be lost."""
     rng = np.random.default_rng(5)
     assert heard(rng, lead=1, tail=1) + heard(rng, lead=1, tail=1) >= 6
+
+
+@pytest.mark.parametrize("rate_hz", [48_000.0, 49_218.75, 65_000.0])
+def test_packets_between_voice_on_a_strong_carrier(rate_hz):
+    """Tones and direct FSK on FM whose carrier comes and goes within blocks: each is told once, where it lies."""
+    rng = np.random.default_rng(round(rate_hz))
+    count = int(5.5 * rate_hz)
+    line = 1500 * np.convolve(rng.standard_normal(count), np.ones(40) / 40, "same") * 3
+    on, off = int(0.7 * rate_hz), count - int(0.6 * rate_hz)
+    at, sent = on + int(0.1 * rate_hz), []
+    while True:
+        octets = address("QX2CD", 0) + address("QX1AB", 1) + b"\x03\xf0" + rng.bytes(30)
+        levels = levels_of(octets, 20, 3)
+        if len(sent) % 3:
+            wave = 3000 * tones(levels, rate_hz, 1200.0, 1200.0, 2200.0, 0.0)
+        else:
+            places = (np.arange(int(len(levels) * rate_hz / 4800)) * 4800 / rate_hz).astype(int)
+            wave = 2400 * (2.0 * levels[np.minimum(places, len(levels) - 1)] - 1)
+        if at + len(wave) > off - 500:
+            break
+        line[at : at + len(wave)] = wave
+        sent.append((octets, at / rate_hz))
+        at += len(wave) + int(rng.uniform(0.05, 0.3) * rate_hz)
+    x = np.exp(2j * np.pi * np.cumsum(line + 700) / rate_hz)
+    x[:on] = x[off:] = 0
+    noise = rng.standard_normal((count, 2)) @ [1, 1j] * np.sqrt(10**-1.6 / 2)
+    x = (0.1 * (x + noise)).astype(np.complex64)
+    demodulator = get_mode("ax25").demodulator()
+    frames = [
+        frame
+        for first in range(0, count, 17_000)
+        for frame in demodulator.feed(Samples(x[first : first + 17_000], rate_hz, 145e6, first, 0))
+    ]
+    frames = sorted([*frames, *demodulator.close()], key=lambda frame: frame.time_ns)
+    assert [frame.bits.hex() for frame in frames] == [octets.hex().upper() for octets, _ in sent]
+    for frame, (_, start_s) in zip(frames, sent, strict=True):
+        assert frame.time_ns * 1e-9 == pytest.approx(start_s, abs=0.15)  # the flags ahead of it
