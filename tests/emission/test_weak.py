@@ -95,3 +95,47 @@ def test_morse_that_fades(hz, steady_part):
         iq, rate = sig.cw(rng, 6.0)
         kinds.append(seen(faded(iq, rate, rng, hz, steady_part), rate, 15, rng).kind)
     assert kinds.count("cw") >= 5
+
+
+def with_a_gap(iq):
+    """The same, off for three tenths of the time in its middle."""
+    n = len(iq)
+    return np.concatenate([iq[: int(0.35 * n)], np.zeros(int(0.3 * n)), iq[int(0.65 * n) :]])
+
+
+@pytest.mark.parametrize(
+    ("name", "seconds"), [("c4fm", 2.0), ("pocsag", 2.0), ("pi4-qpsk", 1.0), ("gmsk", 1.0)]
+)
+def test_keying_that_pauses_is_no_voice_and_no_switching(name, seconds):
+    make, kind, _, _ = sig.SIGNALS[name]
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        iq, rate = make(rng, seconds)
+        assert seen(with_a_gap(iq), rate, 20, rng).kind in (kind, "unknown")
+
+
+@pytest.mark.parametrize("name", ["c4fm", "pocsag", "gmsk"])
+def test_keying_that_fades_is_no_voice(name):
+    make, kind, _, _ = sig.SIGNALS[name]
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        iq, rate = make(rng, 2.0)
+        assert seen(faded(iq, rate, rng, 2.0, 0.3), rate, 20, rng).kind in (kind, "unknown")
+
+
+def test_narrow_phase_keying_that_drifts():
+    kinds = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        iq, rate = psk31(rng, 6.0)
+        t = np.arange(len(iq)) / rate
+        kinds.append(seen(iq * np.exp(1j * np.pi * 0.6 * t**2), rate, 10, rng).kind)
+    assert kinds.count("psk") >= 5
+
+
+def test_a_tone_of_67_hz_is_no_code_of_134_bd():
+    rng = np.random.default_rng(3)
+    t = np.arange(96_000) / 48_000
+    found = seen(sig.frequency_modulated(375 * np.sin(2 * np.pi * 67.0 * t), 48_000), 48_000, 15, rng)
+    assert found.kind == "fm"
+    assert not any("code" in reason for reason in found.reasons)

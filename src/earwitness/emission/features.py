@@ -24,6 +24,7 @@ KEYING_CORE = 20_480  # enough for a symbol clock
 HANN_COST = (
     2.34  # variance of the peak of a Hann-windowed transform over the bound: (w^2 t^2) / (w t^2)^2 / 12
 )
+GAPPED, MOSTLY = 0.75, 0.9  # shares of the time that an emission is on in what is looked at
 NO_LINE = 0.2  # share of the power below which a line is not looked at closer
 CLEAR_SNR = 1.6  # power ratio below which a line may be all there is to see
 SOUND_CELL_S = 0.06
@@ -144,12 +145,20 @@ class Features:
         return self.middle(CORE)
 
     def middle(self, length: int) -> Features:
-        """Give the features of the middle `length` samples."""
+        """Give the features of the middle `length` samples, or of others that hold no such gap as those."""
         extra = len(self.iq) - length
         if extra <= 0:
             return self
         if length not in self._middles:
-            part = np.ascontiguousarray(self.iq[extra // 2 : extra // 2 + length])
+            first = extra // 2
+            if np.count_nonzero(self.good[first : first + length]) < GAPPED * length:
+                starts = np.linspace(0, extra, 17).astype(int)
+                sums = np.concatenate([[0], np.cumsum(self.good)])
+                on = sums[starts + length] - sums[starts]
+                # What comes and goes in slots does so everywhere.
+                if on.max() > MOSTLY * length:
+                    first = int(starts[np.argmax(on)])
+            part = np.ascontiguousarray(self.iq[first : first + length])
             self._middles[length] = Features(replace(self.burst, iq=part))
         return self._middles[length]
 

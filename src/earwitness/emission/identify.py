@@ -58,6 +58,9 @@ USUAL_SOUND = (
 )  # of a carrier's power, in its sidebands: speech at a quarter of full depth, and full depth all the time
 MAYBE_BARE = 0.6  # confidence of a carrier beside which no sound would be seen
 LEAST_CONFIDENCE = 0.5
+STEADY_SWING = (
+    0.095  # between quartiles, of what is usual: keying's for 25 ms; 0.07 is the standard deviation
+)
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
@@ -658,8 +661,12 @@ def _data_like(features: Features, spectrum: LineSpectrum) -> bool:
     if count < 6:
         return True
     frames = features.smooth_track[: count * length].reshape(count, length)
-    swings = np.std(frames, axis=1)
-    return bool(np.std(swings) < 0.07 * np.mean(swings))
+    on = features.good[: count * length].reshape(count, length).all(axis=1)
+    if on.sum() < 6:
+        return True
+    # Quartiles: where fading is deepest the frequency swings as it likes.
+    low_swing, usual, high_swing = np.quantile(np.std(frames[on], axis=1), (0.25, 0.5, 0.75))
+    return bool(high_swing - low_swing < STEADY_SWING * usual)
 
 
 def _broadcast(
@@ -783,7 +790,7 @@ def _phase(features: Features, width: float) -> Identification | None:
         symbol_rate_hz=keying.rate_hz,
         symbol_rate_uncertainty_hz=keying.rate_uncertainty_hz,
         carrier_hz=features.burst.center_hz + keying.carrier_hz,
-        carrier_uncertainty_hz=0.15 * keying.rate_hz / keying.order / keying.symbols,
+        carrier_uncertainty_hz=keying.carrier_uncertainty_hz,
     )
 
 

@@ -54,6 +54,8 @@ COHERENT = 0.6  # mean cosine of what runs are over multiples of an element
 NEARLY = 0.85  # of the best one, that will do for a longer element
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
+BESIDE = 0.01  # rates so near each other are one
+MOST_ALTERNATION = 0.8  # of a code's symbols differ from the one before
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
 # Not the quarters themselves: a quarter of four clean levels is the step between two of them.
 QUANTILES = (0.1, 0.2, 0.8, 0.9)
@@ -389,6 +391,8 @@ def frequency_keying(features: Features, width_hz: float) -> Keying | None:
     # A multiple of the true rate explains as much, a fraction of it less: the slowest of the best is right.
     top = max(_merit(item) for item in readings)
     chosen = min((item for item in readings if _merit(item) > top - 0.015), key=lambda item: item.rate_hz)
+    # Bursts in slots put lines beside that of their clock.
+    chosen = max((item for item in readings if abs(item.rate_hz / chosen.rate_hz - 1) < BESIDE), key=_merit)
     if chosen.levels == 2 and chosen.alternation < SLOW_ALTERNATION:
         for part in range(2, min(int(1.2 / max(chosen.alternation, 0.1)), MOST_PARTS) + 1):
             found = _judge(track, chosen.rate_hz / part, chosen.clock_db, even=even)
@@ -722,7 +726,10 @@ def subaudible_code(features: Features, rate: float) -> bool:
     start = quantile(features.smooth_track, 0.5)
     values = np.empty((len(PHASES), count), np.float32)
     total = running_sum(features.track)
-    return bool(_two(total, features.good, period, round(0.8 * period), PHASES, start, values)[0] < 0.3)
+    spread, _, middle, _, row = _two(total, features.good, period, round(0.8 * period), PHASES, start, values)
+    signs = values[row][~np.isnan(values[row])] > middle
+    # A tone of half the rate is no code.
+    return bool(spread < 0.3 and np.mean(signs[1:] != signs[:-1]) < MOST_ALTERNATION)
 
 
 def _divisor(runs: np.ndarray) -> int:

@@ -75,7 +75,10 @@ def switching(features: Features) -> Switching | None:
     if inner.sum() < 8:
         inner = on
     on_power = float(power[on].mean()) - noise
-    off_power = float(np.median(power[~on])) - noise if (~on).any() else on_power
+    # Of each gap alike, however long: modulation that touches zero is no switching because it also pauses.
+    quarter = gaps // 4
+    begin, end = stops[:-1] + quarter, starts[1:] - quarter
+    off_power = float(np.median((sums[end] - sums[begin]) / (end - begin))) - noise
     # Against the fading level: keying always comes up to it, speech hardly ever.
     reached = power[inner] / level[inner]
     on_noise = noise * min(features.look / length, 1.0) / on_power
