@@ -24,6 +24,7 @@ import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.dsp import fft
+from earwitness.dsp.jit import kernel
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
@@ -221,6 +222,27 @@ def _steady(traces: Traces) -> bool:
     return bool(variance < (_STEADY * mean) ** 2)
 
 
+@kernel(
+    "Tuple((int64, int64, int64, complex128, complex128, float64))"
+    "(int32[::1], int32[::1], complex64[::1], complex64[::1], float32[::1])"
+)
+def _tally(
+    clipped: np.ndarray, zeros: np.ndarray, dc: np.ndarray, square: np.ndarray, total: np.ndarray
+) -> tuple[int, int, int, complex, complex, float]:
+    """Give the sums over rows of clipped samples, rows with any, zeros, offset, square and power."""
+    clipped_samples = clipped_rows = zero_samples = 0
+    offset = squares = 0j
+    power = 0.0
+    for r in range(len(dc)):
+        clipped_samples += clipped[r]
+        clipped_rows += clipped[r] != 0
+        zero_samples += zeros[r]
+        offset += dc[r]
+        squares += square[r]
+        power += total[r]
+    return clipped_samples, clipped_rows, zero_samples, offset, squares, power
+
+
 @dataclass
 class StretchStatistics:
     """Running figures of the receiver over a stretch of samples."""
@@ -240,14 +262,17 @@ class StretchStatistics:
     def add(self, block: SpectrumBlock) -> None:
         """Take the rows of a block."""
         count = len(block.dc)
+        clipped, clipped_rows, zeros, dc, square, total = _tally(
+            block.clipped, block.zeros, block.dc, block.square, block.total
+        )
         self.rows += count
         self.samples += count * block.hop
-        self.clipped += int(block.clipped.sum())
-        self.clipped_rows += int(np.count_nonzero(block.clipped))
-        self.zeros += int(block.zeros.sum())
-        self.dc += complex(block.dc.sum())
-        self.square += complex(block.square.sum())
-        self.total += float(block.total.sum())
+        self.clipped += clipped
+        self.clipped_rows += clipped_rows
+        self.zeros += zeros
+        self.dc += dc
+        self.square += square
+        self.total += total
 
     @property
     def clipped_fraction(self) -> float:

@@ -26,6 +26,7 @@ from earwitness.detect.slow import Found, SlowScan
 from earwitness.detect.tell import Teller
 from earwitness.detect.trains import Trains
 from earwitness.detect.window import Rows, Window
+from earwitness.dsp.jit import kernel
 from earwitness.dsp.runs import runs
 from earwitness.spectrum.floor import NoiseFloor
 from earwitness.spectrum.repeats import Repeat
@@ -141,9 +142,9 @@ class Detector:
         All power is the mean's, and far from it there is not even the noise of eight bits.
         """
         total = block.total
-        flat = total - np.abs(block.dc) ** 2 <= _FLAT * total
-        if not self._stuck and not flat.any():
+        if not self._stuck and not _any_flat(total, block.dc, _FLAT):
             return None
+        flat = total - np.abs(block.dc) ** 2 <= _FLAT * total
         at = self.plan.size // 4
         flat &= block.power[:, at - 4 : at + 4].max(axis=1) <= _EMPTY * total
         self.statistics.stuck += int(np.count_nonzero(flat)) * block.hop
@@ -234,7 +235,7 @@ class Detector:
         if self._trains is not None:
             found, pulses = self._trains.feed([rows.quick for rows in pieces])
             out += found
-        due = self._floor_is_due(pieces) and count == BATCH
+        due = self._floor_is_due() and count == BATCH
         fell = False
         if due:
             clean = _without(power[:count], pulses)
@@ -281,9 +282,9 @@ class Detector:
             self._teller.spike = known_spike
         return out
 
-    def _floor_is_due(self, pieces: list[Rows]) -> bool:
+    def _floor_is_due(self) -> bool:
         self._batches += 1
-        total = sum(float(rows.receiver.total.sum()) for rows in pieces) / BATCH
+        total = float(self._window.receiver()[2].sum()) / BATCH
         ratio = total / max(self._total, 1e-30)
         self._total = total
         # A jump of the whole power: the gain changed, or something strong came or went.
@@ -330,6 +331,15 @@ class Detector:
             if not owners.hold(one.low, one.high):
                 out += course.begin_slow(one, count)
         return out + course.unite(count)
+
+
+@kernel("boolean(float32[::1], complex64[::1], float64)")
+def _any_flat(total: np.ndarray, dc: np.ndarray, share: float) -> bool:
+    """Tell whether in any row all power but that share, or nearly so, is the mean's."""
+    for r in range(len(total)):
+        if total[r] - (dc[r].real ** 2 + dc[r].imag ** 2) <= 2 * share * total[r]:
+            return True
+    return False
 
 
 def _level_rows(ratio: np.ndarray) -> None:

@@ -173,7 +173,7 @@ def _judge_line(
     the new number of candidates.
     """
     widths = len(excess)
-    eight, wide = room[0], room[1]  # sums of width 16 go to the third
+    eight, wide = room[0], room[1]  # sums of width 4 and 16 go to the third
     least = np.empty(4, np.float32)
     for w in range(4):
         least[w] = (1 + excess[w]) * (1 << w) * deep if w < widths else np.inf
@@ -187,12 +187,11 @@ def _judge_line(
             length = min(count, places - left - width + 1)
             if length <= 0:
                 break
-            wide[:length] = piece[:length]
-            for i in range(1, width):
-                for b in range(length):
-                    wide[b] += piece[b + i]
+            sums = piece if w == 0 else eight[left:] if w == 3 else room[w]
+            if 0 < w < 3 and _pairs(piece if w == 1 else room[1], count + 8 - width, w, least[w], sums) == 0:
+                continue
             begin = n
-            n = _note(wide, length, least[w], 1, row, deep, width, max(1, width // 2), found, n)
+            n = _note(sums, length, least[w], 1, row, deep, width, max(1, width // 2), found, n)
             for i in range(begin, n):
                 found[i, 2] += left
     # From here on every fourth place will do: the closer look finds the best one.

@@ -172,17 +172,25 @@ def looks(of: Plan, rows: int, bins: int, row_frames: int = 0) -> float:
     A mean of K correlated exponential powers has the variance of a mean of `looks` independent ones; the
     correlation of two cells is |A|^2, A the window's ambiguity function at their distance (textbook).
     """
-    window = of.window.astype(float)
     frames = rows * (row_frames or of.frames)
     total = 0.0
-    for lag in range(min(frames, -(-of.size // of.hop))):
-        product = window[: of.size - lag * of.hop] * window[lag * of.hop :]
-        n = np.arange(len(product))
-        for step in range(min(bins, 6)):
-            a = abs(np.sum(product * np.exp(-2j * np.pi * step * n / of.size))) ** 2
+    for lag, line in enumerate(_correlation(of)[:frames]):
+        for step, a in enumerate(line[:bins]):
             copies = (1 if lag == 0 else 2) * (1 if step == 0 else 2)
             total += copies * (1 - lag / frames) * (1 - step / bins) * a
-    return float(frames * bins / (total / np.sum(window**2) ** 2))
+    return float(frames * bins / total)
+
+
+@lru_cache(maxsize=8)
+def _correlation(of: Plan) -> list[list[float]]:
+    """Give the correlation of the powers of two cells, by the frames and by the bins (up to 5) between them."""
+    window = of.window.astype(float)
+    out = []
+    for lag in range(-(-of.size // of.hop)):
+        product = window[: of.size - lag * of.hop] * window[lag * of.hop :]
+        turn = np.exp(-2j * np.pi * np.outer(np.arange(6), np.arange(len(product))) / of.size)
+        out.append((np.abs(turn @ product / np.sum(window**2)) ** 2).tolist())
+    return out
 
 
 def quick_plan(of: Plan) -> Plan:
