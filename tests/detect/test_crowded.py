@@ -177,3 +177,48 @@ def test_bursts_keyed_between_two_far_tones_are_one_emission_each(baud, deviatio
         )
     found = [d for d in find(data, rate_hz)[0] if d.part_of is None]
     assert count <= len(found) <= count + 2
+
+
+@pytest.mark.parametrize("begin_s", [0.0, 0.04])
+def test_a_strong_carrier_and_sound_that_begins_after_it_are_one_emission(begin_s):
+    """Sound broadcasting at 45 dB (double sideband, sound to 4.5 kHz) in bins that show the carrier by itself."""
+    rate_hz = 192e3
+    rng = np.random.default_rng(21)
+    data = noise(rng, int(1.2 * rate_hz), rate_hz)
+    sound = low_pass_noise(rng, len(data), rate_hz, 80, 4500)
+    sound[: int(begin_s * rate_hz)] = 0
+    sound *= 0.25 / sound.std()
+    put(data, level(45, 9e3) * at(1 + sound, 20e3, rate_hz), 0)
+    found, _ = find(data, rate_hz)
+    lasting = [d.center_hz for d in found if not d.part_of and d.stop - d.start > 0.5 * rate_hz]
+    assert lasting == pytest.approx([20e3], abs=60)
+
+
+def test_two_narrow_stations_half_a_kilohertz_apart_are_two():
+    """Frequency-shift keying of 50 Bd +-42.5 Hz beside Morse, 700 Hz apart, in 192 kS/s."""
+    rate_hz = 192e3
+    rng = np.random.default_rng(22)
+    data = noise(rng, int(4 * rate_hz), rate_hz)
+    t = np.arange(len(data)) / rate_hz
+    keys = rng.integers(0, 2, 250)[(t * 50).astype(int)]
+    put(data, level(25, 100) * np.exp(2j * np.pi * np.cumsum(20e3 + 85.0 * keys - 42.5) / rate_hz), 0)
+    dots = np.convolve(rng.integers(0, 2, 80)[(t / 0.06).astype(int)], np.ones(960) / 960, "same")
+    put(data, level(25, 100) * dots * np.exp(2j * np.pi * 20.7e3 * t), 0)
+    found, _ = find(data, rate_hz)
+    lasting = sorted(d.center_hz for d in found if not d.part_of and d.stop - d.start > 2 * rate_hz)
+    assert lasting == pytest.approx([20e3, 20.7e3], abs=60)
+
+
+@pytest.mark.parametrize("seed", [25, 26, 27])
+def test_side_lobes_of_a_burst_leave_nothing_after_it(seed):
+    """Keying at 38.4 kBd +-25 kHz without a filter, 40 dB, 30 ms: its lobes reach far, and long boxes beyond its end."""
+    rate_hz = 1.024e6
+    rng = np.random.default_rng(seed)
+    size = int(0.03 * rate_hz)
+    data = noise(rng, int(1.5 * rate_hz), rate_hz)
+    for begin_s in (0.4, 0.71, 1.03):
+        bits = 2.0 * rng.integers(0, 2, 1200)[(np.arange(size) / rate_hz * 38_400).astype(int)] - 1
+        wave = at(np.exp(2j * np.pi * np.cumsum(25e3 * bits) / rate_hz), 250e3, rate_hz)
+        put(data, level(40, 95e3) * wave, int(begin_s * rate_hz))
+    found, _ = find(data, rate_hz)
+    assert len([d for d in found if not d.part_of]) == 3

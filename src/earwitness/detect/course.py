@@ -23,6 +23,7 @@ from earwitness.detect.follow import (
     Emission,
     band_looks,
     bridge_s,
+    is_carrier_of,
     is_clear,
     is_one,
     is_same,
@@ -113,7 +114,8 @@ class Course:
         at = 0
         while at + 1 < len(row):
             left, right = row[at], row[at + 1]
-            if abs(left.start - right.start) > BEGIN_S / self._plan.row_s or not is_one(left, right):
+            grown = is_one(left, right) or is_carrier_of(right, left, self._plan)
+            if abs(left.start - right.start) > BEGIN_S / self._plan.row_s or not grown:
                 at += 1
                 continue
             one = united(left, right, self._next_number())

@@ -37,6 +37,10 @@ _LINE_WIDTH, _SAME_LINE = 4.2, 0.05  # bins: of a band with one line, of two lin
 _LINE = 0.6  # share of the power in three bins that makes a line of it
 _VALLEY, _SHALLOW = 0.4, 0.1  # of the power beside it, and of the lower hill: less is a valley
 STEP = 20.0  # power ratio of two hills that no one signal has side by side
+_SOUND_HZ, _MIDDLE = (
+    12e3,
+    0.15,
+)  # width of sound broadcasting; share of it by which a carrier is off its middle
 _LINE_BINS, _LINE_HZ = 0.4, 25.0  # by which two stations' carriers differ
 
 
@@ -309,11 +313,27 @@ def is_one(left: Emission, right: Emission) -> bool:
     return valley > max(_VALLEY * min(levels), _SHALLOW * min(tops)) > 0
 
 
+def is_carrier_of(inner: Emission, outer: Emission, of: Plan) -> bool:
+    """Tell whether an emission is the carrier of a narrow one that has come to enclose it: strongest, and in its middle."""
+    width = outer.high - outer.low
+    if inner.low < outer.low or inner.high > outer.high or width * of.bin_hz > _SOUND_HZ:
+        return False
+    if outer.sweeps or inner.sweeps or inner.artefact is not None or 2 * (inner.high - inner.low) > width:
+        return False
+    top = int(outer.excess.argmax()) + 0.5
+    off = abs(inner.low + inner.high - outer.low - outer.high) / 2
+    return inner.low <= top <= inner.high and off <= _MIDDLE * width + 1
+
+
 def united(left: Emission, right: Emission, number: int) -> Emission:
     """Give what two parts come to as one emission."""
     meet = round((left.high + right.low) / 2)
-    one = Emission(number, left.low, right.high, min(left.start, right.start), len(left.excess))
-    one.near_low, one.near_high = left.near_low, right.near_high
+    enclosed = right.high <= left.high  # by the other
+    if enclosed:
+        meet = len(left.excess)
+    high = max(left.high, right.high)
+    one = Emission(number, left.low, high, min(left.start, right.start), len(left.excess))
+    one.near_low, one.near_high = left.near_low, max(left.near_high, right.near_high)
     one.least, one.most = min(left.least, right.least), max(left.most, right.most)
     one.stop, one.run_start = max(left.stop, right.stop), min(left.run_start, right.run_start)
     one.longest_run = max(left.longest_run, right.longest_run)
@@ -327,8 +347,11 @@ def united(left: Emission, right: Emission, number: int) -> Emission:
     one.reported = True
     one.artefact = left.artefact
     one.slow = left.slow and right.slow
-    one.late_power, one.late_rows = left.late_power + right.late_power, max(left.late_rows, right.late_rows)
-    one.moved, one.steady = left.moved + right.moved, left.steady + right.steady
+    one.late_power, one.late_rows = left.late_power, max(left.late_rows, right.late_rows)
+    one.moved, one.steady = left.moved, left.steady
+    if not enclosed:
+        one.late_power += right.late_power
+        one.moved, one.steady = one.moved + right.moved, one.steady + right.steady
     one.recent.extend(left.recent)
     return one
 

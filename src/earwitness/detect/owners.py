@@ -28,6 +28,8 @@ _WEAK_SIDES = 2.0  # power ratio of what only a second's integration shows
 _BROAD_HZ, _BROADCAST_HZ = 30e3, 75e3  # width from which it may be broadcast FM; its swing (ITU-R BS.450)
 _STAYS = 0.5  # of its level of late, if it goes on beside something new
 _OVER = 8.0  # times stronger than what is left of it
+_LEFT = 0.15  # of its power, in rows in which it is not
+_NOTHING, _MOST = 4.5, 2.0  # standard deviations of noise; times the energy of what is left
 _TOUCH = 0.25  # share of the narrower band that neighbours may have in common
 _CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
 _SAME_ROWS = 3  # within which what begins begins together
@@ -69,7 +71,7 @@ class Owners:
                 if np.count_nonzero(~on) >= _KEYED_ROWS:
                     ratio = power / max(least, 1e-30)
                     reach = max(reach, _KEYED_REACH * float(np.sqrt(ratio)) * max(width, HALO_BINS))
-                if gap > reach or (weak.rows & ~_widen(on)).any():
+                if gap > reach or _goes_on_without(weak, _widen(on)):
                     continue
                 if not self._is_clear_of(weak, self.owner(strong.low, strong.high)):
                     break
@@ -118,14 +120,18 @@ class Owners:
         """Tell whether a segment is the end of what was on before the batch: only a long box reaches into it."""
         if not segment.before:
             return False
-        series, _, claimed = self._window.series(segment.low, segment.high)
+        series, noise, claimed = self._window.series(segment.low, segment.high)
         new, old = claimed[HISTORY:], claimed[:HISTORY][::-1]
         on = len(new) if new.all() else int(new.argmin())
         back = len(old) if old.all() else int(old.argmin())
         if not on or not back or new[on:].any():
             return False
         now = float(series[HISTORY : HISTORY + on].mean())
-        return float(series[HISTORY - back : HISTORY].mean()) > _OVER * max(now, 0.0)
+        before = float(series[HISTORY - back : HISTORY].mean())
+        scatter = noise / float(np.sqrt(band_looks(self._plan, on, segment.high - segment.low)))
+        # By itself what is left may be noise.
+        idle = on < len(new) and now < _NOTHING * scatter and before * back > _MOST * now * on
+        return idle or before > _OVER * max(now, 0.0)
 
     def share_out(self, segment: Segment) -> list[Segment]:
         """Cut a segment that meets several open emissions half-way between them, or a narrow one out of a wide one.
@@ -396,6 +402,18 @@ def _is_beside(e: Emission, low: float, high: float) -> bool:
     if max(e.low - low, high - e.high) <= _SKIN + max(2.0, 0.25 * (e.high - e.low)) or not _is_still(e):
         return False
     return min(e.high, high) - max(e.low, low) < 0.5 * (e.high - e.low)
+
+
+def _goes_on_without(weak: Segment, on: np.ndarray) -> bool:
+    """Tell whether a segment is there outside rows `on` as well; a long box claims rows in which nothing is."""
+    outside = weak.rows & ~on
+    if not outside.any():
+        return False
+    inside = weak.rows & on
+    if not inside.any():
+        return True
+    power = weak.excess.sum(axis=1)
+    return float(power[outside].mean()) > _LEFT * float(power[inside].mean())
 
 
 def _widen(rows: np.ndarray) -> np.ndarray:

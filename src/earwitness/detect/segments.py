@@ -20,6 +20,7 @@ from earwitness.spectrum.stft import Plan
 
 _VALLEY = 6.0  # power ratio of hills over a valley worth a look, if both are steady; of others it has to be
 _DEEP = 10.0
+_SLOPE, _SLOPE_HZ = 300.0, 200.0  # ratio of hills that are no two of one emission, in bins so wide
 _BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R BS.450), so these are two
 _TONES_HZ = 4000.0  # apart: sidebands and tones of one voice are nearer
 _RASTER_HZ = 13e3  # apart: nearer ones may well be time slots of two stations
@@ -177,6 +178,8 @@ def _split(segment: Segment, level: np.ndarray, of: Plan) -> list[Segment]:
         before, after = edges[n], edges[n + 2]
         left, right = segment.cut(before, valley), segment.cut(valley, after)
         whole = segment.cut(0, valley), segment.cut(valley, width)
+        if valley in paired and (after - before) * of.bin_hz < _TONES_HZ:
+            continue
         if _are_two(
             left, right, whole, profile[before:after], valley - before, mirrored or valley in paired, of
         ):
@@ -276,7 +279,9 @@ def _are_two(
     deep = min(profile[one], profile[two]) > _DEEP * profile[valley]
     if not deep and (mirrored or min(left.rows.mean(), right.rows.mean()) < _STEADY):
         return False
-    if max(profile[one], profile[two]) > 300 * min(profile[one], profile[two]):
+    # The narrower the bins, the higher a carrier stands over its sidebands.
+    slope = _SLOPE * max(_SLOPE_HZ / of.bin_hz, 1.0)
+    if max(profile[one], profile[two]) > slope * min(profile[one], profile[two]):
         return True  # or a slope; the detector leaves those out
     apart_hz = (two - one) * of.bin_hz
     verdict = judge(left, right, apart_hz, of.row_s)

@@ -24,6 +24,7 @@ from earwitness.core.types import Samples
 from earwitness.spectrum.transform import FineTransform, QuickTransform, census
 
 _WINDOW = (0.40897, 0.5, 0.09103)
+_NARROW_BIN_HZ = 130.0  # up to 200 kS/s: narrow short-wave signals lie beside each other there
 _RAIL = 0.995  # |I| or |Q| from here on counts as clipped: top code of eight bits, whichever scaling
 
 
@@ -137,7 +138,7 @@ class Plan:
 
 
 def plan(rate_hz: float) -> Plan:
-    """Choose the transforms for a rate: bins of 16..100 Hz up to 50 kS/s, 1 to 2.5 kHz from 1 MS/s on."""
+    """Choose the transforms for a rate: bins of 16..130 Hz up to 200 kS/s, 1 to 2.5 kHz from 1 MS/s on."""
     size = 256
     for above, points in (
         (24e3, 512),
@@ -153,6 +154,8 @@ def plan(rate_hz: float) -> Plan:
     while rate_hz / size > 3000:
         size *= 2
     hop = size // 4 if rate_hz <= 700e3 else size // 2
+    if rate_hz <= 200e3 and rate_hz / size > _NARROW_BIN_HZ:  # the rows stay as short
+        size *= 2
     row_s = 1.0e-3 if rate_hz <= 700e3 else 1.3e-3
     frames = 2 ** max(0, round(np.log2(max(row_s * rate_hz / hop, 1))))
     quick = group = 0
