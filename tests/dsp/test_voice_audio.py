@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import exp1
 
+from earwitness.dsp import voice
 from earwitness.dsp.speech import speech_like
 from earwitness.dsp.voice import (
     FixedBlocks,
@@ -130,3 +131,34 @@ def test_gate_cuts_an_endless_over():
         (100, 200, True),
         (200, 250, False),
     ]
+
+
+@pytest.mark.parametrize("count", [1, 100, 5000])
+def test_a_filter_takes_its_delay_out(count):
+    rng = np.random.default_rng(8)
+    x, taps = rng.standard_normal(count).astype(np.float32), rng.standard_normal(235).astype(np.float32)
+    whole = np.convolve(x.astype(float), taps.astype(float))[117 : 117 + count]
+    np.testing.assert_allclose(voice.centred(x, taps), whole, atol=1e-4)
+
+
+@pytest.mark.parametrize("frames", [3, 60, 400])
+def test_noise_is_told_by_a_low_quantile(frames):
+    power = np.random.default_rng(9).exponential(size=(frames, 40)).astype(np.float32)
+    smooth = power.astype(float)
+    for i in range(1, frames):
+        smooth[i] = 0.7 * smooth[i - 1] + 0.3 * smooth[i]
+    starts = np.array([0, frames // 3])
+    found = voice._low_quantiles(power, starts, 188)
+    for first, row in zip(starts, found, strict=True):
+        np.testing.assert_allclose(row, np.quantile(smooth[first : first + 188], 0.02, axis=0), rtol=1e-5)
+
+
+def test_share_of_the_two_strongest_lines():
+    rng = np.random.default_rng(10)
+    power = rng.exponential(size=(50, 257)).astype(np.float32)
+    power[np.arange(50), rng.integers(257, size=50)] += 40
+    for row, share in zip(power, voice._two_lines(power), strict=True):
+        away = np.abs(np.arange(257) - row.argmax())
+        second = np.where(away > 5, row, -1).argmax()
+        near = (away <= 5) | (np.abs(np.arange(257) - second) <= 5)
+        assert share == pytest.approx(row[near].sum() / row.sum(), rel=1e-5)

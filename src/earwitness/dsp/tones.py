@@ -11,6 +11,7 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.quantile import quantile
 
 # Standard tones, Hz: EIA/TIA-603 groups with the extra tones radios offer (spec sheet section 6.1; 165.5,
 # 171.3 and 177.3 from memory).
@@ -79,6 +80,21 @@ def _strongest(spectra: np.ndarray, edges: tuple[int, ...], out: np.ndarray) -> 
         out[row, 4] = own / (whole + 1e-20)
 
 
+@kernel("void(float32[::1], float32[::1], int64, float32[:, ::1])", fastmath=True)
+def _windowed(x: np.ndarray, shape: np.ndarray, hop: int, out: np.ndarray) -> None:
+    """Fill rows with stretches of x each `hop` values, less their mean and times a window; the rest with zeros."""
+    size = len(shape)
+    for row in range(len(out)):
+        some, line = x[row * hop : row * hop + size], out[row]
+        mean = np.float32(0)
+        for i in range(size):
+            mean += some[i]
+        mean /= np.float32(size)
+        for i in range(size):
+            line[i] = (some[i] - mean) * shape[i]
+        line[size:] = 0
+
+
 @dataclass(frozen=True, slots=True)
 class ToneFind:
     """A continuous tone found under a stretch."""
@@ -103,16 +119,17 @@ def find_ctcss(low: np.ndarray) -> ToneFind | None:
     if len(low) < size:
         return None
     hop = 62
-    windows = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
     points = 1024
     bin_hz = LOW_RATE_HZ / points
-    lines = np.empty((len(windows), 5))
+    count = (len(low) - size) // hop + 1
+    lines = np.empty((count, 5))
     edges = tuple(int(hz / bin_hz) for hz in (60, 260, 55, 290, 8))
     shape = np.hanning(size)
-    for at in range(0, len(windows), _TOGETHER):
-        some = windows[at : at + _TOGETHER]
-        some = (some - some.mean(axis=1, keepdims=True)) * shape.astype(np.float32)
-        _strongest(fft.forward_real(some, points), edges, lines[at : at + len(some)])
+    low, window = np.ascontiguousarray(low, np.float32), shape.astype(np.float32)
+    for at in range(0, count, _TOGETHER):
+        part = np.empty((min(_TOGETHER, count - at), points), np.float32)
+        _windowed(low[at * hop :], window, hop, part)
+        _strongest(fft.forward_real(part), edges, lines[at : at + len(part)])
     peak, share = lines[:, 0], lines[:, 4]
     a, b, c = (np.log(lines[:, k] + 1e-20) for k in (1, 2, 3))
     freq_hz = (peak + 0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9)) * bin_hz
@@ -128,7 +145,7 @@ def find_ctcss(low: np.ndarray) -> ToneFind | None:
         or np.std(freq_hz[agree]) > 0.35
     ):
         return None
-    steady = float(np.quantile(amplitude[agree], 0.15) / np.median(amplitude[agree]))
+    steady = quantile(amplitude[agree], 0.15) / float(np.median(amplitude[agree]))
     measured = float(np.average(freq_hz[agree], weights=amplitude[agree] ** 2))
     nominal = min(CTCSS_HZ, key=lambda tone: abs(tone - measured))
     if steady < 0.6 or abs(nominal - measured) > max(0.005 * nominal, 0.4):

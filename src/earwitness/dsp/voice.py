@@ -23,6 +23,7 @@ AUDIO_RATE_HZ = 8000.0
 HANG_S = 0.5
 NEEDLESS_DB = 30.0  # speech over noise from which noise reduction only harms
 QUANTILE_BIAS = 2.6  # mean of white noise over its 2 % quantile as _noise_floor smooths, measured
+_DIRECT = 512  # taps up to which a sum for each sample is quicker than transforms
 _LANES = 32  # floats that the compiler adds up at a time
 _SHAPES = 64  # frames of which the spectra are held at a time, in a near cache
 _LIFT_TO, _LIFT_STEPS = 16, 256  # from 16 on it is 1 within 1e-8
@@ -410,7 +411,13 @@ def band_pass(audio: np.ndarray, low_hz: float = 300.0, high_hz: float = 3000.0)
 
 def centred(x: np.ndarray, taps: np.ndarray) -> np.ndarray:
     """Give x (n,) through an odd-length linear-phase FIR with its delay taken out, zeros assumed outside."""
-    return convolve_valid(np.pad(x, len(taps) // 2), taps)
+    if x.dtype != np.float32 or len(taps) > _DIRECT or not len(x):
+        return convolve_valid(np.pad(x, len(taps) // 2), taps)
+    padded = np.zeros(len(x) + len(taps) - 1, np.float32)
+    padded[len(taps) // 2 :][: len(x)] = x
+    out = np.empty(len(x), np.float32)
+    fir(padded, np.ascontiguousarray(taps[::-1], np.float32), 1, out)
+    return out
 
 
 @kernel("void(float64, float64, float32[::1], float32[::1])")
@@ -561,37 +568,39 @@ def reduce_noise(audio: np.ndarray, *, floor_db: float = -12.0) -> np.ndarray:
     return out[hop : hop + len(audio)]
 
 
-@kernel("float32[:, ::1](float32[:, ::1], int64[::1], int64)")
+@kernel("float32[:, ::1](float32[:, ::1], int64[::1], int64)", fastmath=True)
 def _low_quantiles(power: np.ndarray, starts: np.ndarray, length: int) -> np.ndarray:
     """Give the 2 % quantile of each bin's smoothed power in each stretch of so many frames."""
     frames, bins = power.shape
-    smooth = np.empty((bins, frames), np.float32)
-    for k in range(bins):
-        smooth[k, 0] = power[0, k]
+    smooth = np.empty((frames, bins), np.float32)
+    smooth[0] = power[0]
     for i in range(1, frames):
+        before, row, own = smooth[i - 1], smooth[i], power[i]
         for k in range(bins):
-            smooth[k, i] = np.float32(0.7) * smooth[k, i - 1] + np.float32(0.3) * power[i, k]
+            row[k] = np.float32(0.7) * before[k] + np.float32(0.3) * own[k]
     out = np.empty((len(starts), bins), np.float32)
-    least = np.empty(length + 2, np.float32)
+    left = np.empty(bins, np.float32)
     for s in range(len(starts)):
         first = starts[s]
         last = min(first + length, frames)
         place = 0.02 * (last - first - 1)
         whole = int(place)
-        need = whole + 2  # so many of the least values are kept, in order
+        part = np.float32(place - whole)
+        # so many of the least values are kept, in order: each new one goes down the rows, and the larger goes on
+        least = np.full((min(whole + 2, last - first), bins), np.float32(1e38))
+        for i in range(first, last):
+            row = smooth[i]
+            for k in range(bins):
+                left[k] = row[k]
+            for j in range(len(least)):
+                kept = least[j]
+                for k in range(bins):
+                    value, other = kept[k], left[k]
+                    kept[k] = min(value, other)
+                    left[k] = max(value, other)
+        low, high = least[whole], least[min(whole + 1, len(least) - 1)]
         for k in range(bins):
-            kept = 0
-            for i in range(first, last):
-                value = smooth[k, i]
-                if kept < need or value < least[kept - 1]:
-                    j = kept if kept < need else kept - 1
-                    while j > 0 and least[j - 1] > value:
-                        least[j] = least[j - 1]
-                        j -= 1
-                    least[j] = value
-                    kept = min(kept + 1, need)
-            after = least[min(whole + 1, kept - 1)]
-            out[s, k] = least[whole] + (place - whole) * (after - least[whole])
+            out[s, k] = low[k] + part * (high[k] - low[k])
     return out
 
 
@@ -676,9 +685,9 @@ def _facts(audio: np.ndarray) -> SpeechFacts:
     size, hop = 256, 160
     frames = _framed(np.ascontiguousarray(audio, np.float32), size, hop)
     level_db = 10 * np.log10(np.einsum("ij,ij->i", frames, frames) / size + 1e-12)
-    loud_db = np.quantile(level_db, 0.95)
+    loud_db = quantile(level_db, 0.95)
     level_db = np.maximum(level_db, loud_db - 40)
-    quiet_db = np.quantile(level_db, 0.1)
+    quiet_db = quantile(level_db, 0.1)
     active = level_db > max(quiet_db + 6, loud_db - 25)
     envelope_db = float(np.std(level_db))
     spread = fft.forward(
@@ -747,27 +756,41 @@ def _kurtosis(audio: np.ndarray) -> float:
     return fourth / len(audio) / (second + 1e-20) ** 2
 
 
-@kernel("float64[::1](float32[:, ::1])")
+@kernel("int64(float32[::1], int64, int64)", fastmath=True)
+def _largest(line: np.ndarray, begin: int, end: int) -> int:
+    """Give the first place of the largest value in [begin, end), or -1: the value first, in whole vectors."""
+    if begin >= end:
+        return -1
+    most = line[begin]
+    for i in range(begin, end):
+        most = max(most, line[i])
+    for i in range(begin, end):
+        if line[i] == most:
+            return i
+    return begin
+
+
+@kernel("float64[::1](float32[:, ::1])", fastmath=True)
 def _two_lines(power: np.ndarray) -> np.ndarray:
     """Give the share of each spectrum (rows, bins of 15.6 Hz, Hann) that lies in its two strongest lines."""
     rows, bins = power.shape
     out = np.empty(rows)
     for row in range(rows):
         line = power[row]
-        total = 1e-20
-        first = 0
+        total = np.float32(1e-20)
         for i in range(bins):
             total += line[i]
-            if line[i] > line[first]:
-                first = i
-        second = -1
-        for i in range(bins):
-            if abs(i - first) > 5 and (second < 0 or line[i] > line[second]):
-                second = i
-        taken = 0.0
-        for i in range(bins):
-            if abs(i - first) <= 5 or abs(i - second) <= 5:
-                taken += line[i]
+        first = _largest(line, 0, bins)
+        before, after = max(first - 5, 0), min(first + 6, bins)
+        second = _largest(line, 0, before)
+        other = _largest(line, after, bins)
+        if second < 0 or (other >= 0 and line[other] > line[second]):
+            second = other
+        taken = np.float32(0)
+        for i in range(before, after):
+            taken += line[i]
+        for i in range(max(second - 5, 0), min(second + 6, bins)):
+            taken += np.float32(0) if before <= i < after else line[i]
         out[row] = taken / total
     return out
 
