@@ -139,3 +139,20 @@ def test_a_tone_of_67_hz_is_no_code_of_134_bd():
     found = seen(sig.frequency_modulated(375 * np.sin(2 * np.pi * 67.0 * t), 48_000), 48_000, 15, rng)
     assert found.kind == "fm"
     assert not any("code" in reason for reason in found.reasons)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_strong_morse_that_drifts_beside_another_station(seed):
+    """30 dB and 15 dB, 800 Hz apart, in one band; a receiver at 430 MHz warms by a seventh of a part in a million a second."""
+    rng = np.random.default_rng(seed)
+    (strong, rate), (weak, _) = sig.cw(rng, 5.0), sig.cw(rng, 5.0)
+    t = np.arange(len(strong)) / rate
+    x = strong + 10 ** (-15 / 20) * weak * np.exp(-2j * np.pi * 800 * t)
+    density = 10**-3.0 / 120
+    x = x * np.exp(1j * np.pi * 65 * t**2)
+    x += np.sqrt(density * rate / 2) * (rng.standard_normal(len(x)) + 1j * rng.standard_normal(len(x)))
+    noise_db = 10 * np.log10(density)
+    samples = sig.Samples(x.astype(np.complex64), rate, 100e6, 0, 0, noise_db)
+    band = 100e6 - 650, 100e6 + 700
+    detection = sig.Detection(1, 0, len(x), *band, 100e6, -26.0, noise_db, 30, False)
+    assert examine(samples, detection, span_hz=rate)[1].kind == "cw"

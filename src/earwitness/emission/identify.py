@@ -48,7 +48,8 @@ BROADCAST_WIDTH_HZ = 60_000.0
 LEAST_COHERENCE = 0.3
 OFF_DB = 12.0  # by which a carrier goes down that is switched off: full modulation only touches zero
 LEAST_SOUND_HZ = 100.0
-MORSE_WIDTH_HZ = 800.0
+MORSE_WIDTH_HZ, WIDE_MORSE_HZ = 800.0, 3000.0
+ONE_LINE = 0.05  # of the width: how far the frequency of a line in it usually is from its course
 LEAST_SPEECH_HZ, SPEECH_WIDTH_HZ = 800.0, 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carrier stand over the noise
@@ -209,7 +210,8 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
     # Only what comes and goes can be switched: within a few inverse widths, or in all where the band holds more.
     varies = features.envelope_variation
     comes_and_goes = varies > 0.2 or (varies > 0.1 and features.power_variation > 0.3)
-    keyed = switching(features) if width < MORSE_WIDTH_HZ or comes_and_goes else None
+    slowly = width < WIDE_MORSE_HZ and features.power_variation > 0.5
+    keyed = switching(features) if width < MORSE_WIDTH_HZ or comes_and_goes or slowly else None
     doubtful = None
     for question in (
         lambda: _morse(features, keyed, width),
@@ -217,7 +219,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         lambda: _pulses(features, keyed, width),
         lambda: _speech(features, width) if features.envelope_variation > 0.1 else None,
         lambda: _phase(features, width) if 0.1 < features.envelope_variation < 0.75 else None,
-        lambda: _constant(features, measurement, width),
+        lambda: _constant(features, measurement, width, keyed),
         lambda: _drifting(features, measurement, width),
         lambda: _noise_like(features, width),
     ):
@@ -243,7 +245,12 @@ def _at_line(features: Features) -> dict[str, float]:
 
 def _morse(features: Features, keyed: Switching | None, width: float) -> Identification | None:
     """Give a keyed carrier: a line that comes and goes in times a hand or keyer makes."""
-    if keyed is None or width > MORSE_WIDTH_HZ or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
+    if keyed is None or keyed.runs < 4 or not 0.1 < keyed.on_share < 0.92:
+        return None
+    # Drift, clicks and another station beside it make it wider; its line is still all there is.
+    if width > MORSE_WIDTH_HZ and not (
+        width < WIDE_MORSE_HZ and _is_clear(keyed) and _is_one_line(features, width)
+    ):
         return None
     if keyed.contrast_db < 8 or keyed.on_variation > 0.35:
         return None
@@ -270,6 +277,22 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
         designator(max(width, 1.0), "A1A"),
         **_at_line(features),
     )
+
+
+def _is_clear(keyed: Switching) -> bool:
+    """Tell whether an emission goes on and off altogether, time and again."""
+    return keyed.runs >= 8 and keyed.contrast_db > 12 and keyed.separation > 0.9 and keyed.on_variation < 0.1
+
+
+def _is_one_line(features: Features, width: float) -> bool:
+    """Tell whether the frequency of what is on keeps to one place, but for drift."""
+    places = np.flatnonzero(features.good)
+    places = places[:: max(len(places) // 2048, 1)]
+    if len(places) < 32:
+        return False
+    course = features.smooth_track[places]
+    off = course - np.polynomial.Polynomial.fit(places, course, 2)(places)
+    return bool(np.median(np.abs(off)) < ONE_LINE * width)
 
 
 def _goes_on(features: Features, keyed: Switching) -> bool:
@@ -382,8 +405,10 @@ def _drifting(features: Features, measurement: Measurement, width: float) -> Ide
     )
 
 
-def _constant(features: Features, measurement: Measurement, width: float) -> Identification | None:
-    """Give what an emission of constant envelope is."""
+def _constant(
+    features: Features, measurement: Measurement, width: float, keyed: Switching | None
+) -> Identification | None:
+    """Give what an emission of constant envelope is; one `keyed` on and off is no voice."""
     burst = features.burst
     variation = features.envelope_variation
     # How well the variation is known at this SNR and length.
@@ -416,6 +441,8 @@ def _constant(features: Features, measurement: Measurement, width: float) -> Ide
     if found := _reversed(features, width, steady, flat):
         return found
     if burst.snr < 2.5 or features.duration_s < 0.08 or (width < LEAST_FM_HZ and not sine):
+        return None
+    if keyed and _is_clear(keyed):
         return None
     return _voice_fm(features, measurement, width, steady, flat, sine)
 
@@ -725,8 +752,9 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
             f"carrier switched: {100 * line.share:.0f} % of the power steady, the rest along its phase"
         )
     if keyed is not None and clear:
-        # Pulses as short as the width allows, or steady inside.
-        if not coherent and not ((wide and keyed.short_on_s * width < 3) or keyed.on_variation < 0.15):
+        # Pulses as short as the width allows, or steady inside; none is shorter.
+        short = keyed.short_on_s * width
+        if not coherent and not (short < 3 if wide else short > 1 and keyed.on_variation < 0.15):
             return None
         reasons.append(
             f"{keyed.runs} pulses, {keyed.contrast_db:.0f} dB contrast, on {100 * keyed.on_share:.0f} % of the time,"
