@@ -23,7 +23,7 @@ _LINES_SLACK, _LINES_RIM_S, _LINES_APART = 5e-4, 4e-6, 8
 _LINES_STAND = 1.35  # times over what is between; of other signals 0.95 at most
 # Below and above the vision carrier; sound is at 5.5 MHz and more, and at 4.5 MHz (ITU-R BT.470).
 _VISION_625_HZ, _VISION_525_HZ = (1.3e6, 5.2e6), (1.3e6, 4.3e6)
-_PIECES, _LONGEST = 24, 1 << 17
+_PIECES, _LEAST_PIECES, _LONGEST = 24, 4, 1 << 17
 _SHAPES = 256  # parts of the span whose medians are its shape
 _HELD = 1.6  # times that: no narrow signal counts more
 _SURE, _LEAST = 8.0, 0.004  # standard deviations of the noise; correlation
@@ -71,15 +71,18 @@ def find_repeat(read: Callable[[int, int], np.ndarray], rate_hz: float) -> Repea
         return None
     n = min(1 << int(np.ceil(np.log2(2 * _LAG_S[1] * rate_hz))), _LONGEST)
     count = min(_PIECES, int(0.25 * rate_hz / n))
-    data = read(0, count * n)
-    count = len(data) // n
-    if count < 4:
-        return None
     window = np.hanning(n).astype(np.float32)
     power = np.zeros(n, np.float32)
-    for piece in data[: count * n].reshape(count, n):
+    pieces = 0
+    for start in range(0, count * n, n):
+        piece = read(start, n)
+        if len(piece) < n:
+            break
         spectrum = fft.forward(piece * window)
         power += spectrum.real**2 + spectrum.imag**2
+        pieces += 1
+    if pieces < _LEAST_PIECES:
+        return None
     flat = _flattened(power)
     if flat is None:
         return None
@@ -98,7 +101,9 @@ def find_repeat(read: Callable[[int, int], np.ndarray], rate_hz: float) -> Repea
     bands = own > _BAND_SURE * scatter * np.sqrt(_BANDS)
     if not lines and bands.mean() < _MOSTLY:
         return None
-    noise = _noise(data, alike[: round(_LAG_S[1] * rate_hz)], rate_hz) if bands.all() else 1.0
+    noise = 1.0
+    if bands.all() and not lines:
+        noise = _noise(read(0, _MOST_SAMPLES), alike[: round(_LAG_S[1] * rate_hz)], rate_hz)
     return Repeat(lag / rate_hz, lines, bands, noise)
 
 
@@ -141,14 +146,14 @@ def _noise(data: np.ndarray, alike: np.ndarray, rate_hz: float) -> float:
     of the time they take is told by the rate at which they return. Pilots, which repeat as well, are alike throughout.
     """
     peaks = np.flatnonzero((alike[1:-1] > alike[:-2]) & (alike[1:-1] >= alike[2:])) + 1
-    peaks = peaks[peaks > _LAG_S[0] * rate_hz]
+    peaks = peaks[(peaks > _LAG_S[0] * rate_hz) & (peaks < len(data) // 2)]
     peaks = peaks[np.argsort(alike[peaks])[: -_PEAKS - 1 : -1]]
     data = data - data.mean()  # the receiver's own constant repeats as well
     power = float(np.mean(np.abs(data) ** 2))
     most, found, guard = 0.0, 0, 1.0
     for lag in peaks.tolist():
         step = max(lag // 128, 1)  # samples summed at a time
-        per = round(_BLOCK_S * rate_hz) // step
+        per = min(round(_BLOCK_S * rate_hz), len(data) - lag) // step
         product = (data[lag:] * np.conj(data[:-lag]))[: per * step * _BLOCKS]
         sums = product[: len(product) // (per * step) * per * step].reshape(-1, per, step).mean(axis=2)
         periods = lag * (1 + np.array(_GUARDS)) / step
@@ -161,7 +166,6 @@ def _noise(data: np.ndarray, alike: np.ndarray, rate_hz: float) -> float:
     if not found:
         return 1.0
     # The symbol may end between two samples: what is alike is spread over the lags beside.
-    data = data[:_MOST_SAMPLES]
     near = [
         data[lag:] @ np.conj(data[:-lag]) / len(data) for lag in range(found - _BESIDE, found + _BESIDE + 1)
     ]
