@@ -204,15 +204,18 @@ def search(power, start, stop, weights, places, quiet, floor, ratio, window, sco
             most = np.float32(0)
             for i in range(len(some)):
                 most = max(most, some[i])
-            busy[(base + run) // RUN] = most > floor
             if most <= floor:
+                busy[(base + run) // RUN] = False
                 continue
             end = run + len(some)
             v0, v1, v2, v3 = q0[run:end], q1[run:end], q2[run:end], q3[run:end]
             v4, v5, v6 = q4[run:end], q5[run:end], q6[run:end]
+            left = np.int32(0)
             for i in range(len(some)):
                 still = share * (v0[i] + v1[i] + v2[i] + v3[i] + v4[i] + v5[i] + v6[i])
                 some[i] = some[i] if some[i] > max(floor, still) else np.float32(0)
+                left += np.int32(some[i] > 0)
+            busy[(base + run) // RUN] = left > 0
 
 
 @kernel("float32(complex64)", fastmath=True)
