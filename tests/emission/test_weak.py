@@ -156,3 +156,11 @@ def test_strong_morse_that_drifts_beside_another_station(seed):
     band = 100e6 - 650, 100e6 + 700
     detection = sig.Detection(1, 0, len(x), *band, 100e6, -26.0, noise_db, 30, False)
     assert examine(samples, detection, span_hz=rate)[1].kind == "cw"
+
+
+def test_speech_whose_carrier_an_echo_weakens_is_no_switching():
+    """Two paths that meet nearly opposite at the carrier leave sidebands stronger than it, as switching does."""
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        iq, rate = sig.am(rng, 2.0)
+        assert seen(iq - 0.75, rate, 15, rng).kind != "ook"

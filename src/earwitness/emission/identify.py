@@ -46,6 +46,9 @@ WIDE_INDEX, SQUARE = (
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
 BROADCAST_WIDTH_HZ = 60_000.0
 LEAST_COHERENCE = 0.3
+LEAST_CONTRAST_DB = (
+    9.5  # of switching: on-off keying has 14 and more in any noise, one of two tones in a null has less
+)
 OFF_DB = 12.0  # by which a carrier goes down that is switched off: full modulation only touches zero
 LEAST_SOUND_HZ = 100.0
 MORSE_WIDTH_HZ, WIDE_MORSE_HZ = 800.0, 3000.0
@@ -252,7 +255,7 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
         width < WIDE_MORSE_HZ and _is_clear(keyed) and _is_one_line(features, width)
     ):
         return None
-    if keyed.contrast_db < 8 or keyed.on_variation > 0.35:
+    if keyed.contrast_db < LEAST_CONTRAST_DB or keyed.on_variation > 0.35:
         return None
     # Fading brings the strong nearer to the weak; elements that come up to what fading leaves are keyed all the same.
     fades = keyed.runs >= 12 and keyed.contrast_db > 15 and keyed.on_variation < 0.15
@@ -746,6 +749,8 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
     )
     if not coherent and (not clear or narrow):
         return None
+    if not wide and not clear and keyed and keyed.contrast_db < LEAST_CONTRAST_DB:
+        return None  # comes and goes, but never off: a carrier that echoes weaken has sidebands as strong
     reasons = []
     if coherent:
         reasons.append(
