@@ -32,15 +32,29 @@ class Found:
     excess: np.ndarray
 
 
-@kernel("float32[:,::1](float32[:,::1], int64)", fastmath=True)
-def _means(ratio: np.ndarray, unit: int) -> np.ndarray:
-    units, bins = ratio.shape[0] // unit, ratio.shape[1]
-    out = np.zeros((units, bins), np.float32)
-    for u in range(units):
-        for r in range(u * unit, u * unit + unit):
+@kernel(
+    "void(float32[:,::1], int64, boolean[::1], float32[:,::1], float32[:,::1], uint8[:,::1])", fastmath=True
+)
+def _move_on(
+    ratio: np.ndarray, unit: int, known: np.ndarray, units: np.ndarray, trial: np.ndarray, mask: np.ndarray
+) -> None:
+    """Take means over `unit` rows as the newest of `units`, 1 where `known`; give a copy of all, and an empty mask."""
+    count, bins = ratio.shape[0] // unit, ratio.shape[1]
+    kept = len(units) - count
+    scale = np.float32(1 / unit)
+    for u in range(len(units)):
+        line = units[u]
+        if u < kept:
+            line[:] = units[u + count]
+        else:
+            line[:] = 0
+            for r in range((u - kept) * unit, (u - kept) * unit + unit):
+                for b in range(bins):
+                    line[b] += ratio[r, b]
             for b in range(bins):
-                out[u, b] += ratio[r, b]
-    return out * np.float32(1 / unit)
+                line[b] = np.float32(1) if known[b] else line[b] * scale
+        trial[u] = line
+        mask[u] = 0
 
 
 class SlowScan:
@@ -52,20 +66,18 @@ class SlowScan:
         )
         self._scanner = Scanner(found, shallowest=_LEAST)
         self._units = np.ones((_DEEPEST, of.size), np.float32)
+        self._trial = np.empty_like(self._units)
+        self._mask = np.zeros(self._units.shape, np.uint8)
 
     def feed(self, ratio: np.ndarray, known: np.ndarray) -> list[Found]:
         """Take a batch's cells over noise, claimed ones set to 1, float32 (64, bins): whole units.
 
         `known` tells the bins that lie in open emissions and their slopes: nothing is sought there.
         """
-        new = _means(ratio, UNIT)
-        count = len(new)
-        new[:, known] = 1
-        self._units[:-count] = self._units[count:]
-        self._units[-count:] = new
-        trial = self._units.copy()
-        mask = np.zeros(trial.shape, np.uint8)
-        if not self._scanner.scan(trial, mask, 0):
+        count = len(ratio) // UNIT
+        mask = self._mask
+        _move_on(ratio, UNIT, known, self._units, self._trial, mask)
+        if not self._scanner.scan(self._trial, mask, 0):
             return []
         busy = bool(known.any())
         recent = mask[-count:].any(axis=0)
