@@ -7,6 +7,7 @@ it, because a strong reply may have to be taken away to read a weaker one that b
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable
 from functools import lru_cache
 from operator import attrgetter
@@ -176,8 +177,9 @@ class Demodulator:
         # one that began before this chunk may still turn up in the next: hold the newest back
         limit = self._time_ns(self._at + CHUNK)
         both = sorted(self._pending + fresh, key=attrgetter("time_ns"))
-        self._pending = [frame for frame in both if frame.time_ns >= limit]
-        return [frame for frame in both if frame.time_ns < limit]
+        settled = bisect_left(both, limit, key=attrgetter("time_ns"))
+        self._pending = both[settled:]
+        return both[:settled]
 
     def _time_ns(self, at: float) -> int:
         return self._origin.time_ns(at * self._by + (len(self._taps) - 1) / 2)

@@ -31,7 +31,7 @@ from earwitness.modes.mode_s import layouts
 from earwitness.modes.mode_s.parity import LONG, SYNDROMES
 from earwitness.modes.mode_s.position import decode_both, decode_within, within_nm
 from earwitness.modes.mode_s.registers import Known, advisory_fields, infer
-from earwitness.modes.mode_s.squitters import POSITIONS, SQUAWK_FLAGS, read_position, read_squitter
+from earwitness.modes.mode_s.squitters import HEAD, POSITIONS, SQUAWK_FLAGS, read_position, read_squitter
 
 SECOND = 1_000_000_000
 KNOWN_S = 60
@@ -117,6 +117,10 @@ class _Held:
 def _micro(degrees: float) -> float:
     """Give degrees to six places; `round` takes five times as long."""
     return floor(degrees * 1e6 + 0.5) / 1e6
+
+
+def _beyond_head(fields: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if name not in HEAD}
 
 
 def _key(address: int) -> str:
@@ -446,10 +450,8 @@ class Assembler:
         code = value >> 104 & 7
         me = value >> 24 & _ME
         check = frame.check or "pass"
-        fields: dict[str, Any]
-        if df == 17:
-            fields = {"df": df, "icao_address": aircraft.key, "capability": code}
-        elif df == 18:
+        fields: dict[str, Any] = {}
+        if df == 18:
             fields = {"df": df, "icao_address": aircraft.key, "control_field": code, "source": _SOURCE[code]}
             if code in (1, 5) or (code in (2, 6) and self._other_address(me)):
                 fields["address_kind"] = "not ICAO"
@@ -459,7 +461,7 @@ class Assembler:
                 fields["data_hex"] = f"{me:014X}"
                 out.append(self._message(frame, _SOURCE[code], aircraft, fields, check))
                 return
-        else:
+        elif df == 19:
             fields = {"df": df, "icao_address": aircraft.key}
             if code:
                 fields["application_field"] = code
@@ -468,13 +470,21 @@ class Assembler:
         now = frame.time_ns
         if me >> 51 not in POSITIONS:
             kind, flags, content = read_squitter(me)
-            fields |= content
+            if df == 17:
+                fields = content.copy()
+                fields["icao_address"], fields["capability"] = aircraft.key, code
+            else:
+                fields |= _beyond_head(content)
             if kind in _NOTED:
                 self._note(fields, kind, aircraft, now)
             out.append(_message(frame, kind, fields, check, aircraft.identity or aircraft.named(), (), flags))
             return
         kind, flags, content, raw = read_position(me)
-        fields |= content
+        if df == 17:
+            fields = content.copy()
+            fields["icao_address"], fields["capability"] = aircraft.key, code
+        else:
+            fields |= _beyond_head(content)
         if content.get("altitude_ft") is not None:
             aircraft.altitude_ft, aircraft.altitude_ns = content["altitude_ft"], now
         if raw is None:

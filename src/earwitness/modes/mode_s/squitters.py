@@ -18,6 +18,8 @@ SQUAWK_FLAGS = {
 _EMERGENCY = (
     "none", "general emergency", "medical", "minimum fuel", "no communications", "unlawful interference",
     "downed aircraft", "reserved")  # fmt: skip
+# fields begin with those of DF17, which the caller fills in: to copy and fill costs less than to join
+HEAD = {"df": 17, "icao_address": "", "capability": 0}
 _CATEGORY_SET = {4: "A", 3: "B", 2: "C", 1: "D"}
 
 
@@ -29,7 +31,8 @@ def read_position(me: int) -> tuple[str, tuple[str, ...], dict[str, Any], tuple[
         if not fields.pop("track_valid"):
             fields["track_deg"] = None
         fields["on_ground"] = True
-        return "surface position", (), fields, (fields.pop("cpr_latitude"), fields.pop("cpr_longitude"))
+        raw = fields.pop("cpr_latitude"), fields.pop("cpr_longitude")
+        return "surface position", (), {**HEAD, **fields}, raw
     kind, flags, fields = _airborne_head(me >> 34)
     return kind, flags, fields, (me >> 17 & 0x1FFFF, me & 0x1FFFF) if code else None
 
@@ -43,12 +46,17 @@ def _airborne_head(head: int) -> tuple[str, tuple[str, ...], dict[str, Any]]:
         metres = head >> 2 & 0xFFF
         fields["altitude_ft"] = None
         fields["geometric_altitude_ft"] = round(metres / 0.3048) if metres else None
-    return "airborne position" if fields["type_code"] else "no position", flags, fields
+    return "airborne position" if fields["type_code"] else "no position", flags, {**HEAD, **fields}
 
 
 @lru_cache(8192)  # aircraft repeat themselves; callers copy the fields
 def read_squitter(me: int) -> tuple[str, tuple[str, ...], dict[str, Any]]:
     """Give the kind, flags and fields of any squitter but a position report."""
+    kind, flags, fields = _read_squitter(me)
+    return kind, flags, {**HEAD, **fields}
+
+
+def _read_squitter(me: int) -> tuple[str, tuple[str, ...], dict[str, Any]]:
     code = me >> 51
     subtype = me >> 48 & 7
     if 1 <= code <= 4:
