@@ -80,6 +80,25 @@ def test_noise_repeats_nothing_whatever_the_filter(depth):
         assert find_repeat(lambda start, count, data=data: data[start : start + count], RATE) is None
 
 
+@pytest.mark.parametrize("per_second", [300, 1000, 5000])
+@pytest.mark.parametrize("length_s", [1e-6, 20e-6])
+def test_pulses_fill_no_span(per_second, length_s):
+    """Radar and switching come again and again (figures: common practice, no source); the noise between is still noise."""
+    rng = np.random.default_rng(4)
+    t = np.arange(round(0.3 * RATE)) / RATE
+    data = noise(rng, len(t)) + 30 * (t * per_second % 1 < length_s * per_second)
+    assert find_repeat(lambda start, count: data[start : start + count], RATE) is None
+
+
+def test_a_row_of_carriers_is_no_picture():
+    rng = np.random.default_rng(5)
+    t = np.arange(round(0.3 * RATE)) / RATE
+    data = noise(rng, len(t))
+    for n in range(-19, 20):
+        data = data + np.exp(2j * np.pi * (62_500 * n * t + rng.random()))
+    assert find_repeat(lambda start, count: data[start : start + count], RATE) is None
+
+
 @pytest.mark.parametrize("line", [1 / 15_625, 1.001 / 15_750])
 def test_the_lines_of_a_picture_are_one_emission(line):
     """Negative vision modulation of ITU-R BT.470: sync at full carrier, blanking at 75 %, a picture that differs by line."""

@@ -24,6 +24,7 @@ _LINES_STAND = 1.35  # times over what is between; of other signals 0.95 at most
 # Below and above the vision carrier; sound is at 5.5 MHz and more, and at 4.5 MHz (ITU-R BT.470).
 _VISION_625_HZ, _VISION_525_HZ = (1.3e6, 5.2e6), (1.3e6, 4.3e6)
 _PIECES, _LEAST_PIECES, _LONGEST = 24, 4, 1 << 17
+_MOST_PEAKED = 2.6  # pulses of radar and of machines repeat, too, and fill the span without hiding its noise
 _SHAPES = 256  # parts of the span whose medians are its shape
 _HELD = 1.6  # times that: no narrow signal counts more
 _SURE, _LEAST = 8.0, 0.004  # standard deviations of the noise; correlation
@@ -73,15 +74,15 @@ def find_repeat(read: Callable[[int, int], np.ndarray], rate_hz: float) -> Repea
     count = min(_PIECES, int(0.25 * rate_hz / n))
     window = np.hanning(n).astype(np.float32)
     power = np.zeros(n, np.float32)
-    pieces = 0
+    peaked = []
     for start in range(0, count * n, n):
         piece = read(start, n)
         if len(piece) < n:
             break
+        peaked.append(_peaked(piece))
         spectrum = fft.forward(piece * window)
         power += spectrum.real**2 + spectrum.imag**2
-        pieces += 1
-    if pieces < _LEAST_PIECES:
+    if len(peaked) < _LEAST_PIECES or np.median(peaked) > _MOST_PEAKED:
         return None
     flat = _flattened(power)
     if flat is None:
@@ -99,12 +100,12 @@ def find_repeat(read: Callable[[int, int], np.ndarray], rate_hz: float) -> Repea
     turn = np.exp(2j * np.pi * lag / n * np.arange(n)).reshape(_BANDS, -1)
     own = np.abs((shifted * turn).sum(axis=1)) / shifted.shape[1]
     bands = own > _BAND_SURE * scatter * np.sqrt(_BANDS)
-    if not lines and bands.mean() < _MOSTLY:
+    if lines:  # in one part alone stands a row of carriers
+        return Repeat(lag / rate_hz, True, bands, 1.0) if bands.sum() > 1 else None
+    if bands.mean() < _MOSTLY:
         return None
-    noise = 1.0
-    if bands.all() and not lines:
-        noise = _noise(read(0, _MOST_SAMPLES), alike[: round(_LAG_S[1] * rate_hz)], rate_hz)
-    return Repeat(lag / rate_hz, lines, bands, noise)
+    noise = _noise(read(0, _MOST_SAMPLES), alike[: round(_LAG_S[1] * rate_hz)], rate_hz)
+    return None if noise is None else Repeat(lag / rate_hz, False, bands, noise)
 
 
 def _flattened(power: np.ndarray) -> np.ndarray | None:
@@ -139,8 +140,8 @@ def _line(alike: np.ndarray, rate_hz: float) -> int | None:
     return out
 
 
-def _noise(data: np.ndarray, alike: np.ndarray, rate_hz: float) -> float:
-    """Give the share of the power that is none of a signal with guard intervals, 1 if there is no such signal.
+def _noise(data: np.ndarray, alike: np.ndarray, rate_hz: float) -> float | None:
+    """Give the share of the power that is none of a signal with guard intervals, None if there is no such signal.
 
     Of samples a useful symbol apart those of the guard intervals alone are alike, in turns with the rest; how much
     of the time they take is told by the rate at which they return. Pilots, which repeat as well, are alike throughout.
@@ -164,7 +165,7 @@ def _noise(data: np.ndarray, alike: np.ndarray, rate_hz: float) -> float:
         if lines[best] > max(_TURNS * mean, most):
             most, found, guard = float(lines[best]), lag, _GUARDS[best]
     if not found:
-        return 1.0
+        return None
     # The symbol may end between two samples: what is alike is spread over the lags beside.
     near = [
         data[lag:] @ np.conj(data[:-lag]) / len(data) for lag in range(found - _BESIDE, found + _BESIDE + 1)
@@ -172,3 +173,10 @@ def _noise(data: np.ndarray, alike: np.ndarray, rate_hz: float) -> float:
     alike_power = float(np.linalg.norm(near)) ** 2 - len(near) * power**2 / len(data)
     signal = float(np.sqrt(max(alike_power, 0.0))) / power * (1 + guard) / guard
     return float(np.clip(1 - signal, _LEAST_NOISE, 1.0))
+
+
+def _peaked(data: np.ndarray) -> float:
+    """Give the mean square of the power over the square of its mean: 2 for noise and many carriers, 1 for one, far more for pulses."""
+    power = data.real**2 + data.imag**2
+    mean = float(power.mean())
+    return float(np.dot(power, power)) / len(power) / mean**2 if mean > 0 else 0.0
