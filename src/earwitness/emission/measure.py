@@ -22,6 +22,7 @@ XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
 LEAST_SOUND = 0.0025  # of the carrier's power that speech at a third of full depth has in its sidebands
 SURE_SOUND = 6.0  # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
+WIDER_HZ = 3000.0  # than telegraphy
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
@@ -190,7 +191,12 @@ def is_am(features: Features) -> bool:
     the frequency it rests on, what it goes to is more along the phase than across, for as often as it rests.
     """
     line = features.carrier
-    if features.burst.snr > CLEAR_SNR and features.envelope_variation < line.in_phase:
+    varies = features.envelope_variation
+    if (
+        features.burst.width_hz > WIDER_HZ
+    ):  # tones of 30 Hz are slower there than what the envelope is seen about
+        varies += features.power_variation
+    if features.burst.snr > CLEAR_SNR and varies < line.in_phase:
         return False
     return bool(
         line.in_phase > LEAST_SOUND
