@@ -96,6 +96,7 @@ def alarms() -> None:
     for rate_hz, per_hour, seconds in (
         (48e3, 3600.0, 600),
         (48e3, PER_HOUR, 3600),
+        (133e3, 3600.0, 300),
         (2.4e6, 3600.0, 60),
         (2.4e6, PER_HOUR, 120),
     ):
