@@ -137,7 +137,7 @@ def _cut(
             p = np.float32(np.cos(angle) * bins / size)
             q = np.float32(np.sin(angle) * bins / size)
             for begin, end in ((0, bins // 2), (bins // 2, bins)):
-                low = (shift + begin) % size if begin == 0 else (shift - bins // 2) % size
+                low = (shift - begin) % size
                 whole = min(
                     end - begin, size - low
                 )  # up to the last bin of the block; the rest from its first

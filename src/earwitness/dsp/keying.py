@@ -4,7 +4,7 @@ All of one stretch at once: the line is followed by dynamic programming over sho
 frequency, and the log-likelihood ratio of key down over key up is taken at about 200 Hz. A semi-Markov search
 then finds the sequence of dots, dashes and gaps of best total likelihood for each of a row of speeds; the
 best speed wins. So nothing is thresholded before the timing is known, and fading only lowers the weight of
-what it hides.
+what it hides. Crashes of static, which are as strong beside the line, are left out first and say nothing either way.
 """
 
 from __future__ import annotations
@@ -173,7 +173,7 @@ def _envelope(
     *,
     width_hz: float,
 ) -> _Envelope:
-    """Turn the line to 0 Hz and filter it. The key-down level is followed over about 1.5 s, for slow fading."""
+    """Turn the line to 0 Hz and filter it. Samples that were not `heard` are zero already: what the filter takes of the rest is raised for them."""
     from scipy.signal import upfirdn
 
     freq_hz = np.interp(np.arange(len(iq)), np.arange(len(line_hz)) * hop, line_hz)

@@ -28,7 +28,8 @@ GAPPED, MOSTLY = 0.75, 0.9  # shares of the time that an emission is on in what 
 NO_LINE = 0.2  # share of the power below which a line is not looked at closer
 CLEAR_SNR = 1.6  # power ratio below which a line may be all there is to see
 SOUND_CELL_S = 0.06
-LEAST_SOUND_CELL_HZ, MOST_SOUND_CELL_HZ = 50.0, 1000.0  # where speech and music have most of their power
+# Where speech and music have most of their power (common practice, no source).
+LEAST_SOUND_CELL_HZ, MOST_SOUND_CELL_HZ = 50.0, 1000.0
 LEAST_CELLS = 300
 CUBE_VARIANCE = 684.0  # of the cubes of powers that are exponential with mean 1: 6! - 3!^2
 

@@ -18,7 +18,8 @@ from earwitness.emission.lines import LineSpectrum, joint_background_db
 
 ROLL_OFF = 0.4  # of the root-raised-cosine filter tried as matched filter; 0.2 to 0.6 are close enough
 LEAST_SYMBOLS = 40
-# Rates in use (Bd) that a weaker clock will do for: amateur, short-wave modems, telemetry, aeronautical, trunking.
+# Rates in use (Bd) that a weaker clock will do for: amateur, short-wave modems, telemetry, aeronautical, trunking
+# (common practice, no source).
 USUAL_RATES = (31.25, 62.5, 125, 300, 600, 1200, 1800, 2400, 4800, 9600, 10_500, 18_000)
 USUAL_NEED_DB = 9.0
 # Two lines of half the strength, as index-1/2 frequency keying gives, are no tone.
