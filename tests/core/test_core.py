@@ -30,7 +30,15 @@ def test_times_of_rfc3339():
 
 
 @pytest.mark.parametrize(
-    "text", ["", "yesterday", "2026-13-01T00:00:00Z", "2026-11-25 08:00", "2026-02-30T00:00:00Z"]
+    "text",
+    [
+        "",
+        "yesterday",
+        "2026-13-01T00:00:00Z",
+        "2026-11-25 08:00",
+        "2026-02-30T00:00:00Z",
+        "0001-01-01T00:00:00+05:00",
+    ],
 )
 def test_not_a_time(text):
     with pytest.raises(ParameterError):

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from sigmf.siggen import SigMFGenerator
 
 from earwitness.core.errors import ParameterError, SourceError
-from earwitness.sources import open_source
+from earwitness.sources import open_source, recordings_in
 from earwitness.sources.declared import centre_in_name
 
 RATE = 48_000.0
@@ -243,6 +243,23 @@ def test_archive_that_cannot_be_used(tmp_path: Path) -> None:
     assert any("cut short" in w for w in source.warnings)
 
 
+def test_collection_names_its_recordings(tmp_path: Path) -> None:
+    # SigMF 1.2, "SigMF Collection": core:streams lists objects with name and hash; a list of pairs before
+    path = tmp_path / "night.sigmf-collection"
+    for streams in ([{"name": "a", "hash": "0"}, {"name": "b", "hash": "1"}], [["a", "0"], ["b", "1"]]):
+        path.write_text(json.dumps({"collection": {"core:version": "1.2.0", "core:streams": streams}}))
+        assert recordings_in(path) == [tmp_path / "a.sigmf-meta", tmp_path / "b.sigmf-meta"]
+    assert recordings_in("x.wav") == ["x.wav"]
+    for bad in ("", "[]", "{", '{"collection": {"core:streams": []}}', '{"collection": {"core:streams": [7]}}',
+                '{"collection": {"core:streams": [{"name": "../../etc/passwd"}]}}'):  # fmt: skip
+        path.write_text(bad)
+        with pytest.raises(SourceError, match="night"):
+            recordings_in(path)
+    os.mkfifo(tmp_path / "pipe.sigmf-collection")
+    with pytest.raises(SourceError, match="regular"):
+        recordings_in(tmp_path / "pipe.sigmf-collection")
+
+
 @pytest.mark.parametrize(
     ("meta", "word"),
     [
@@ -312,10 +329,17 @@ def test_dataset_shorter_than_its_captures(tmp_path: Path) -> None:
 
 
 def wave_bytes(
-    body: bytes, *, tag: int = 1, bits: int = 16, channels: int = 2, rate: int = 48_000, head: bytes = b"RIFF"
+    body: bytes,
+    *,
+    tag: int = 1,
+    bits: int = 16,
+    channels: int = 2,
+    rate: int = 48_000,
+    head: bytes = b"RIFF",
+    frame: int = 0,
 ) -> bytes:
     """Give a WAVE file with a chunk of an unknown kind and odd length before the samples."""
-    frame = channels * bits // 8
+    frame = frame or channels * bits // 8
     form = struct.pack("<HHIIHH", tag, channels, rate, rate * frame, frame, bits)
     chunks = b"fmt " + struct.pack("<I", len(form)) + form + b"auxi" + struct.pack("<I", 5) + b"abcde\0"
     return (
@@ -394,6 +418,41 @@ def test_wave_of_a_recorder_that_was_killed(tmp_path: Path, stated: int) -> None
     assert any("cut" in w for w in source.warnings)
 
 
+def test_wave_whose_header_was_written_long_before_its_end(tmp_path: Path) -> None:
+    long = DATA * 3
+    stale = wave_bytes(long).replace(b"data" + struct.pack("<I", len(long)), b"data" + struct.pack("<I", 8))
+    (tmp_path / "a.wav").write_bytes(stale)
+    source = open_source(tmp_path / "a.wav")
+    assert source.stretches[0].count == 3000
+    assert any("beyond" in w for w in source.warnings)
+    # chunks after the samples are none of them, nor is a little padding
+    for after in (b"LIST" + struct.pack("<I", 9000) + bytes(9000), bytes(1000)):
+        (tmp_path / "b.wav").write_bytes(wave_bytes(DATA) + after)
+        assert open_source(tmp_path / "b.wav").stretches[0].count == 1000
+
+
+def test_wave_of_more_than_four_gigabytes_whose_length_ran_over(tmp_path: Path) -> None:
+    # RIFF lengths have 32 bits: a recorder that does not mind writes what is left of them
+    path = tmp_path / "long.wav"
+    head = wave_bytes(b"")[:-4]
+    path.write_bytes(head + struct.pack("<I", 4000) + DATA)
+    try:
+        os.truncate(path, len(head) + 4 + 4000 + (1 << 32))
+    except OSError:
+        pytest.skip("this disk has no sparse files")
+    source = open_source(path)
+    assert source.stretches[0].count == 1000 + (1 << 30)
+    assert any("4 GiB" in w for w in source.warnings)
+
+
+def test_wave_of_24_bits_in_words_of_32(tmp_path: Path) -> None:
+    # RIFF/WAVE (1991), "Data Packing for PCM": left-justified in the container that nBlockAlign gives (from memory)
+    words = np.round(IQ.view(np.float32).astype(float) * 2**23).astype("<i4") << 8
+    (tmp_path / "a.wav").write_bytes(wave_bytes(words.tobytes(), bits=24, frame=8))
+    source = open_source(tmp_path / "a.wav")
+    np.testing.assert_allclose(source.stretches[0].read(0, 1000), IQ, atol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("body", "word"),
     [
@@ -457,6 +516,23 @@ def test_type_from_the_suffix_and_time_from_the_name(tmp_path: Path) -> None:
     source = open_source(path, rate_hz=1e6)
     assert (source.stretches[0].center_hz, source.stretches[0].epoch_ns) == (146.52e6, 1_773_480_600 * 10**9)
     assert len(source.warnings) == 2
+
+
+@pytest.mark.parametrize(
+    "name", ["band_cs16_162MHz.raw", "evening-CS16.iq", "cs16 tuesday.bin", "cs16.le.dat"]
+)
+def test_type_that_stands_in_the_name(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_bytes(DATA)
+    source = open_source(tmp_path / name, rate_hz=1e6)
+    assert source.stretches[0].sample_type == "ci16_le"
+    assert any("ci16_le was taken from the file name" in w for w in source.warnings)
+
+
+@pytest.mark.parametrize("name", ["cs16_or_cu8.raw", "bcs16.raw", "cs161.raw", "cf16.raw", "plain.raw"])
+def test_names_that_do_not_tell_the_type(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_bytes(DATA)
+    with pytest.raises(SourceError, match="--sample-type"):
+        open_source(tmp_path / name, rate_hz=1e6)
 
 
 @pytest.mark.parametrize(

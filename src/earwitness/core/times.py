@@ -20,17 +20,17 @@ def parse_time(text: str) -> int:
         raise ParameterError(f"{text!r} is not a time; write it like 2026-11-25T08:30:00Z")
     year, month, day, hour, minute, second, fraction, zone = match.groups()
     leap = 1 if second == "60" else 0
+    if zone not in "Zz" and int(zone[1:3]) > 23:
+        raise ParameterError(f"{text!r} is not a time: its zone is off by more than a day")
     try:
         moment = datetime(
             int(year), int(month), int(day), int(hour), int(minute), int(second) - leap, tzinfo=UTC
         )
-    except ValueError as error:
+        if zone not in "Zz":
+            sign = -1 if zone[0] == "-" else 1
+            moment -= sign * timedelta(hours=int(zone[1:3]), minutes=int(zone[4:6]))
+    except (ValueError, OverflowError) as error:
         raise ParameterError(f"{text!r} is not a time: {error}") from error
-    if zone not in "Zz":
-        if int(zone[1:3]) > 23:
-            raise ParameterError(f"{text!r} is not a time: its zone is off by more than a day")
-        sign = -1 if zone[0] == "-" else 1
-        moment -= sign * timedelta(hours=int(zone[1:3]), minutes=int(zone[4:6]))
     whole = (moment - _EPOCH) // timedelta(seconds=1) + leap
     return whole * 1_000_000_000 + int((fraction or "").ljust(9, "0")[:9])
 

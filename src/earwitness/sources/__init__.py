@@ -1,6 +1,6 @@
 """Samples in: recordings (and later receivers) as stretches of I/Q or audio.
 
-`open_source`, `Source` and `Stretch` load on first use, so that a command line that only names this
+`open_source`, `recordings_in`, `Source` and `Stretch` load on first use, so that a command line that only names this
 room starts quickly.
 """
 
@@ -9,17 +9,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from earwitness.sources.opening import open_source
+    from earwitness.sources.opening import open_source, recordings_in
     from earwitness.sources.stretch import Source, Stretch
 
-__all__ = ["Source", "Stretch", "open_source"]
+__all__ = ["Source", "Stretch", "open_source", "recordings_in"]
 
 
 def __getattr__(name: str) -> Any:
-    if name == "open_source":
-        from earwitness.sources.opening import open_source
+    if name in ("open_source", "recordings_in"):
+        from earwitness.sources import opening
 
-        return open_source
+        return getattr(opening, name)
     if name in ("Source", "Stretch"):
         from earwitness.sources import stretch
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import stat
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 
@@ -11,9 +13,11 @@ from earwitness.core.text import inert
 from earwitness.sources.declared import Declared, checked_rate, declared, settle_centre, settle_start
 from earwitness.sources.flac_file import FlacRun
 from earwitness.sources.sample_type import SampleType, sample_type
-from earwitness.sources.sigmf_file import open_archive, open_pair
+from earwitness.sources.sigmf_file import open_archive, open_pair, streams_of
 from earwitness.sources.stretch import FileRun, OpenFile, Run, Source, Stretch, content_id, look_over
 from earwitness.sources.wave_file import is_wave, open_wave
+
+_TYPE_IN_NAME = re.compile(r"(?<![a-z0-9])[cr][uisf](?:8|16|24|32|64)(?:_[lb]e)?(?![a-z0-9])", re.IGNORECASE)
 
 
 def open_source(
@@ -37,7 +41,7 @@ def open_source(
     if suffix == ".sigmf":
         source = open_archive(path, want)
     elif suffix == ".sigmf-collection":
-        raise SourceError(f"{path.name} is a collection; give the .sigmf-meta files it names")
+        raise SourceError(f"{path.name} is a collection; open the recordings it names (`recordings_in`)")
     elif suffix == ".sigmf-meta" or (suffix == ".sigmf-data" and not _all_declared(path, want)):
         source = open_pair(path, want)
     else:
@@ -49,6 +53,13 @@ def open_source(
     source.warnings = list(dict.fromkeys(source.warnings))
     source.content_id = _identify(source, want)
     return source
+
+
+def recordings_in(path_text: str | Path) -> list[str | Path]:
+    """Give the recordings that a path names: those of a .sigmf-collection, else itself."""
+    if not str(path_text).lower().endswith(".sigmf-collection"):
+        return [path_text]
+    return list(streams_of(_plain_file(path_text)))
 
 
 def _plain_file(path_text: str | Path) -> Path:
@@ -101,7 +112,7 @@ def _open_other(path: Path, want: Declared) -> Source:
             f"{path.name} is not what its name says: it does not begin like a WAVE or FLAC file"
         )
     else:
-        stored = _raw_type(path, want)
+        stored = _raw_type(path, want, source.warnings)
         if want.rate_hz is None:
             raise SourceError(f"{path.name} does not say its rate; give --rate, --centre and --sample-type")
         stated = 0
@@ -112,15 +123,21 @@ def _open_other(path: Path, want: Declared) -> Source:
     return source
 
 
-def _raw_type(path: Path, want: Declared) -> SampleType:
+def _raw_type(path: Path, want: Declared, warnings: list[str]) -> SampleType:
+    """Give the sample type as declared, else by the suffix, else the one that stands in the name."""
     if want.sample_type is not None:
         return sample_type(want.sample_type)
-    try:
+    with suppress(SourceError):
         return sample_type(path.suffix.lstrip("."))
-    except SourceError as error:
-        raise SourceError(
-            f"{path.name} does not say what its samples are; give --rate, --centre and --sample-type"
-        ) from error
+    named = {text.lower() for text in _TYPE_IN_NAME.findall(path.stem)}
+    if len(named) == 1:
+        with suppress(SourceError):
+            stored = sample_type(named.pop())
+            warnings.append(f"the sample type {stored.name} was taken from the file name")
+            return stored
+    raise SourceError(
+        f"{path.name} does not say what its samples are; give --rate, --centre and --sample-type"
+    )
 
 
 def _append(source: Source, run: Run, stored: SampleType, stated_hz: int, want: Declared) -> None:

@@ -141,6 +141,22 @@ def open_archive(path: Path, want: Declared) -> Source:
     return source
 
 
+def streams_of(path: Path) -> list[Path]:
+    """Give the metadata files that a .sigmf-collection names, beside it, in its order."""
+    file = OpenFile(path)
+    name = inert(path.name, limit=80)
+    try:
+        streams = json.loads(file.read(0, min(file.size, _MOST_META)).tobytes())["collection"]["core:streams"]
+        stems = [str(item["name"] if isinstance(item, dict) else item[0]) for item in streams]
+    except (ValueError, KeyError, IndexError, TypeError, RecursionError) as error:
+        raise SourceError(f"{name} is no SigMF collection: it has no core:streams with names") from error
+    if not stems:
+        raise SourceError(f"{name} names no recording")
+    if any(re.search(r"[/\\\x00]", stem) or not stem for stem in stems):
+        raise SourceError(f"{name} names recordings that do not lie beside it")
+    return [path.with_name(f"{stem.removesuffix('.sigmf-meta')}.sigmf-meta") for stem in stems]
+
+
 class _Guarded(io.RawIOBase):
     """A file that refuses giant reads: an archive's own header fields are not to be trusted."""
 
