@@ -459,3 +459,18 @@ def test_queries_and_plain_exports_need_no_numerics():
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
+
+
+def test_who_answers_a_distress_call_is_not_in_distress(log, recording_facts, ais_row):
+    # ITU-R M.493: an acknowledgement and a relay name the vessel in distress (from memory)
+    rec = log.begin_recording(recording_facts())
+    ship = IdentityRef("vessel", "299001003")
+    row = ais_row(rec, mmsi="002991001", flags=("distress",), related=(ship,))
+    log.write(Batch(messages=[{**row, "fields": {"distress_id": "299001003"}}]))
+    flags = {item["key"]: item["flags"] for item in log.identities()}
+    assert flags == {"002991001": [], "299001003": ["distress"]}
+    log.finish_recording(rec)
+    log.begin_recording(recording_facts())
+    log.write(Batch(messages=[{**row, "fields": {"distress_id": "299001003"}}]))
+    log.finish_recording(rec)
+    assert {item["key"]: item["flags"] for item in log.identities()} == flags

@@ -117,16 +117,28 @@ def meet(row: dict[str, Any], seen: dict[str, Seen], mentions: list[tuple[str, s
     row["latitude_deg"], row["longitude_deg"] = place or (None, None)
     flags = row.get("flags") or ()
     heard = "time_ns" not in row  # an over is a mention, not a message
+    in_need = _in_need(row)
     for key, mentioned in (("identity", heard), ("talkgroup", True)):
         who = row.get(key)
         if isinstance(who, IdentityRef):
-            row[key] = who = _see(who, at_ns, seen, () if mentioned else flags)
+            row[key] = who = _see(who, at_ns, seen, () if mentioned or in_need else flags)
         if who and mentioned and str(who).startswith("i-"):
             mentions.append((row["id"], who, at_ns))
     for ref in row.get("related") or ():
-        other = _see(ref, at_ns, seen) if isinstance(ref, IdentityRef) else ref
+        other = ref
+        if isinstance(ref, IdentityRef):
+            other = _see(ref, at_ns, seen, flags if ref.key == in_need else ())
         if other != row.get("identity"):
             mentions.append((row["id"], other, at_ns))
+
+
+def _in_need(row: Mapping[str, Any]) -> str | None:
+    """Give the key of somebody else whom a message's flags are about: a station that answers or relays is not in distress."""
+    fields, who = row.get("fields"), row.get("identity")
+    named = str(fields.get("distress_id") or "") if isinstance(fields, Mapping) else ""
+    keys = {ref.key for ref in row.get("related") or () if isinstance(ref, IdentityRef)}
+    own = who.key if isinstance(who, IdentityRef) else None
+    return named if named in keys and named != own else None
 
 
 @lru_cache(65_536)

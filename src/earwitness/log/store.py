@@ -355,8 +355,11 @@ class Log(Queries):
         position = (self._database.execute(sql, (who,)) or [(None, None, None)])[0]
         sql = "UPDATE identity SET latitude_deg = ?, longitude_deg = ?, position_ns = ? WHERE id = ?"
         self._database.execute(sql, (*position, who))
-        sql = "SELECT DISTINCT flags FROM message WHERE identity = ? AND superseded_by IS NULL"
-        still = {flag for (flags,) in self._database.execute(sql, (who,)) for flag in json.loads(flags)}
+        sql = (
+            "SELECT DISTINCT flags FROM message WHERE superseded_by IS NULL AND (identity = ?"
+            " OR id IN (SELECT row_id FROM mention WHERE identity = ?))"
+        )
+        still = {flag for (flags,) in self._database.execute(sql, (who, who)) for flag in json.loads(flags)}
         for (flag,) in self._database.execute("SELECT flag FROM identity_flag WHERE identity = ?", (who,)):
             if flag not in still:
                 sql = "DELETE FROM identity_flag WHERE identity = ? AND flag = ?"
