@@ -579,3 +579,49 @@ def _browser_stays_clean(page):
     assert after.tags["iframe"] == 0
     assert after.tags["script"] == 1
     assert 'th scope="col"><button' in done.stdout.decode("utf-8", "replace")  # our own script did run
+
+
+def test_times_have_a_date_where_the_log_spans_days():
+    one, other = (
+        emission(1),
+        emission(2, start="2026-11-27T08:30:01.000000Z", stop="2026-11-27T08:30:02.000000Z"),
+    )
+    assert "2026-11-25 08:30:01.000" not in render(ReportData(emissions=[one]))
+    page = render(ReportData(emissions=[one, other]))
+    assert "2026-11-25 08:30:01.000" in page
+    assert "2026-11-27 08:30:01.000" in page
+
+
+def test_counts_leave_out_the_receivers_own_traces():
+    # the log holds more than is read for the page: 30 000, of which 9 000 are traces of the receiver
+    rows = [emission(1), emission(2, artefact="mirror image")]
+    page = " ".join(
+        Page(render(ReportData(emissions=rows, totals={"emissions": 30_000, "artefacts": 9_000}))).words
+    )
+    assert "21\u202f000 emissions" in page
+    assert "9\u202f000 traces" in page
+
+
+def test_deviation_is_told_of_what_swings_only():
+    said = [
+        emission(1, **{"class": "cw", "deviation_hz": 186.0}),
+        emission(2, **{"class": "fm", "deviation_hz": 4400.0}),
+    ]
+    page = render(ReportData(emissions=said))
+    assert "deviation 186" not in page
+    assert "deviation 4.40 kHz" in page
+
+
+def test_a_crowded_picture_is_no_row_of_stops_for_the_keyboard():
+    view = Overview(np.full((4, 4), -80.0, np.float32), START, START + 10**10, 161.9e6, 162.1e6)
+    recording = Recording("r-1", "one", START, START + 10**10, 162e6, 2e5, [view])
+
+    def stops(amount):
+        rows = [emission(n) for n in range(amount)]
+        found = Page(render(ReportData(recordings=[recording], emissions=rows)))
+        marks = [facts for name, facts in found.attrs if name == "a" and facts.get("class") == "mark"]
+        assert len(marks) == amount
+        return sum(facts.get("tabindex") != "-1" for facts in marks)
+
+    assert stops(30) == 30
+    assert stops(300) == 0

@@ -1,6 +1,7 @@
 """From a real log and its evidence to the page, the terminal and the files of one entry."""
 
 import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from earwitness.log.store import Batch, Log
 from earwitness.sources.write import write_sigmf
 from earwitness.view import tables
 from earwitness.view.evidence import describe, file_of, pictures_of, stretch_of, write_evidence
-from earwitness.view.gather import gather
+from earwitness.view.gather import _health, gather
 from earwitness.view.report import render, write_report
 
 START = 1_795_595_400_000_000_000
@@ -135,7 +136,7 @@ def test_the_page_has_all_of_it(station):
     log, folder = station
     data = gather(log, folder)
     assert data.recordings[0].overviews[0].level_db == pytest.approx(-70.0)
-    assert data.recordings[0].health == {"clipped samples, share": 0.25}
+    assert data.recordings[0].health == {"samples clipped": "25 %"}
     assert {plate.name for plate in data.plates} == {"spectrogram", "spectrum", "envelope"}
     assert data.media["v-1"].data.startswith(b"fLaC")
     page = render(data)
@@ -206,7 +207,7 @@ def test_entry_for_the_terminal(station):
     text = shown(describe(log.entry("e-1")), 80)
     assert "4.00 kHz" in text
     assert "how: centre" in text
-    assert "position report" in text
+    assert "position" in text
 
 
 @pytest.mark.parametrize("width", [60, 80, 120, 200])
@@ -246,3 +247,58 @@ def test_text_from_the_air_is_inert_in_the_terminal(words, what):
 def test_nothing_is_written_beside(station):
     _, folder = station
     assert {path.name.split(".")[0] for path in Path(folder).iterdir()} <= {"log", "evidence", "station"}
+
+
+def test_every_claim_leads_to_its_samples(station):
+    log, folder = station
+    page = render(gather(log, folder))
+    targets = set(re.findall(r' id="([^"]+)"', page))
+    assert {"msg-m-1", "over-v-1"} <= targets
+    row = page[page.index('id="em-e-1"') - 4000 : page.index('id="em-e-1"') + 4000]
+    assert 'href="#msg-m-1"' in row
+    assert 'href="#over-v-1"' in row
+    (file,) = set(re.findall(r'href="(\./evidence/[^"]+)">I/Q', page))
+    assert (folder / file).is_file()
+    flagged = page[page.index('id="flagged"') : page.index('id="air"')]
+    assert 'href="#msg-m-1"' in flagged  # what cannot wait leads to its evidence too
+    elsewhere = render(gather(log, folder, beside=folder / "out" / "there"))
+    assert 'href="./../../evidence/' in elsewhere
+    (folder / file).unlink()
+    assert ">I/Q<" not in render(gather(log, folder))  # nothing is promised that is not there
+
+
+def test_health_is_told_in_words():
+    looks = [
+        {"clipped_fraction": 0.0, "dc_dbfs": -42.83946, "image_rejection_db": 41.24, "dropped_or_jumped": 1,
+         "error_ppm": None, "error_uncertainty_ppm": None, "error_from_carriers": 0},
+        {"clipped_fraction": 0.0, "dc_dbfs": -40.06, "image_rejection_db": 44.0, "dropped_or_jumped": 2,
+         "error_ppm": -7.877632, "error_uncertainty_ppm": 0.4066, "error_from_carriers": 38},
+    ]  # fmt: skip
+    assert _health(1.5, looks) == {
+        "frequency correction applied": "+1.50 ppm",
+        "frequency error": "−7.88 ± 0.4 ppm, from 38 carriers",
+        "samples clipped": "none",
+        "samples lost or jumped": "3 times",
+        "constant offset": "−40.1 dBFS",
+        "mirror image below the signal": "41.2 dB",
+    }
+    assert _health(None, []) == {}
+
+
+def test_messages_fit_a_narrow_terminal_and_say_who(station):
+    fields = {
+        "icao_address": "B71A04",
+        "callsign": "QPT9",
+        "altitude_ft": 4800,
+        "latitude_deg": 54.5,
+        "longitude_deg": 8.0,
+    }
+    row = {
+        "id": "m-" + "0" * 20, "time": "2026-11-25T08:30:01Z", "frequency_hz": 1090e6, "mode": "mode-s",
+        "kind": "aircraft identification", "check": "pass", "fields": fields,
+    }  # fmt: skip
+    text = shown(tables.table("messages", [row], columns=80), 80)
+    assert all(len(line) <= 80 for line in text.splitlines())
+    words = " ".join(" ".join(line[15:58] for line in text.splitlines()).split())
+    assert "B71A04: position" in words
+    assert "54°30.000′N" in words

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -61,6 +61,11 @@ class Plate:
     png: bytes
 
 
+def _nowhere(evidence_id: Any) -> str | None:
+    """Know of no file."""
+    return None
+
+
 @dataclass(frozen=True)
 class ReportData:
     """Everything a report tells. Rows have the keys of the export; messages may be any iterable."""
@@ -80,4 +85,5 @@ class ReportData:
     cautions: Sequence[str] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
     totals: Mapping[str, Any] = field(default_factory=dict)  # `Log.summary`, where rows above are a choice
+    located: Callable[[Any], str | None] = _nowhere  # path, from the page, of the samples with an evidence id
     made_ns: int = 0

@@ -6,7 +6,7 @@ Files are only ever taken from inside the station folder, whatever path a row na
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,52 +15,16 @@ import numpy as np
 from earwitness.core.errors import EarwitnessError
 from earwitness.core.text import file_stem
 from earwitness.core.types import Samples
+from earwitness.view.facts import facts_of
 from earwitness.view.words import (
-    clock,
-    decibels,
-    frequency,
     moment,
-    number,
-    percent,
     plain,
-    plus_minus,
-    width,
 )
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
 MOST_SAMPLES = 4_000_000
-
-_UNITS = (
-    ("_dbfs_hz", "dBFS/Hz"),
-    ("_dbfs", "dBFS"),
-    ("_db", "dB"),
-    ("_pct", "%"),
-    ("_deg", "°"),
-    ("_ft", "ft"),
-    ("_kn", "kn"),
-)
-_FIRST = (
-    "id",
-    "kind",
-    "key",
-    "names",
-    "time",
-    "start",
-    "stop",
-    "frequency_hz",
-    "occupied_bandwidth_hz",
-    "class",
-    "designator",
-    "mode",
-    "confidence",
-    "reasons",
-    "artefact",
-    "snr_db",
-    "level_dbfs",
-)
-_HIDDEN = {"recording", "superseded_by", "evidence_id", "emission_id", "fields", "methods", "extra"}
 
 
 def file_of(station_dir: Path, path: Any) -> Path | None:
@@ -133,50 +97,6 @@ def write_evidence(entry: Mapping[str, Any], station_dir: Path, folder: Path) ->
         target.write_bytes(png)
         out.append(target)
     return out
-
-
-def facts_of(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Give what a row tells as (term, words) pairs, the figures with unit and uncertainty."""
-    keys = [key for key in _FIRST if key in row] + [key for key in row if key not in _FIRST]
-    for key in keys[:120]:
-        value = row[key]
-        if key in _HIDDEN or key.endswith(("_uncertainty_hz", "_uncertainty_db", "_uncertainty_pct")):
-            continue
-        if value is None or value in ("", [], {}):
-            continue
-        yield _said(str(key), value, row)
-    fields = row.get("fields")
-    if isinstance(fields, Mapping):
-        for key, value in list(fields.items())[:120]:
-            if value is not None:
-                yield _said(str(key), value, fields)
-    methods = row.get("methods")
-    if isinstance(methods, Mapping):
-        for key, value in list(methods.items())[:40]:
-            yield f"how: {plain(key, limit=40).replace('_', ' ')}", plain(value)
-
-
-def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
-    figure = number(value)
-    spread = row.get(f"{key.rsplit('_', 1)[0]}_uncertainty_{key.rsplit('_', 1)[-1]}")
-    term = plain(key, limit=40)
-    if key in ("start", "stop", "time", "first_seen", "last_seen") and moment(value) is not None:
-        return term.replace("_", " "), f"{clock(value, date=True, digits=6)} UTC"
-    if figure is None:
-        return term.replace("_", " "), plain(value)
-    if key in ("confidence", "duty"):
-        return term, percent(min(max(figure, 0.0), 1.0))
-    if key.endswith("_dbfs_hz"):
-        return term.removesuffix("_dbfs_hz").replace("_", " "), decibels(figure, "dBFS/Hz")
-    if key.endswith("_hz"):
-        name = term.removesuffix("_hz").replace("_", " ")
-        shown = frequency(figure, spread) if key in ("frequency_hz", "carrier_hz") else width(figure)
-        return name, f"{shown} {plus_minus(spread, 'Hz')}".strip()
-    for ending, unit in _UNITS:
-        if key.endswith(ending):
-            shown = decibels(figure, unit) if unit.startswith("dB") else f"{plain(value)} {unit}"
-            return term.removesuffix(ending).replace("_", " "), f"{shown} {plus_minus(spread, unit)}".strip()
-    return term.replace("_", " "), plain(value)
 
 
 def _tied(tie: Mapping[str, Any], row: Mapping[str, Any]) -> str:

@@ -6,6 +6,7 @@ import os
 import platform
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from earwitness.core.errors import ParameterError
 from earwitness.view.data import Media, Overview, Plate, Recording, ReportData, Row
 from earwitness.view.digest import flags_of, urgency
 from earwitness.view.evidence import file_of, pictures_of
-from earwitness.view.words import moment, number, plain
+from earwitness.view.words import count, decibels, moment, number, percent, plain, plus_minus
 
 if TYPE_CHECKING:
     from earwitness.log.store import Log
@@ -32,12 +33,6 @@ EMBED_BYTES = 4_000_000
 MOST_PIXELS = 4_000_000
 
 _METHODS = {"snr": "signal to noise", "center": "centre frequency", "xdb_bandwidth": "x-dB bandwidth"}
-_RECEIVER = {
-    "clipped_fraction": "clipped samples, share",
-    "dc_dbfs": "constant offset, dBFS",
-    "image_db": "mirror image, dB below the signal",
-    "ppm": "frequency correction applied, ppm",
-}
 
 
 def gather(log: Log, station_dir: Path, *, beside: Path | None = None) -> ReportData:
@@ -68,7 +63,17 @@ def gather(log: Log, station_dir: Path, *, beside: Path | None = None) -> Report
         versions={"Earwitness": __version__, "Python": platform.python_version(), "NumPy": np.__version__},
         totals=log.summary(),
         made_ns=time.time_ns(),
+        located=partial(_located, log, station_dir, beside),
     )
+
+
+def _located(log: Log, station_dir: Path, beside: Path, evidence_id: Any) -> str | None:
+    """Give the path from the page to a snippet of I/Q, None where it is not kept."""
+    row = next(log.evidence(id=evidence_id, superseded=True), None) if isinstance(evidence_id, str) else None
+    if row is None or row["kind"] != "snippet" or row["removed"]:
+        return None
+    path = file_of(station_dir, row["path"])
+    return None if path is None else os.path.relpath(path, beside.resolve())
 
 
 def _station(recordings: Sequence[Row], station_dir: Path) -> dict[str, Any]:
@@ -97,15 +102,8 @@ def _recording(row: Row, overviews: Sequence[Overview]) -> Recording:
     source = row.get("facts")
     facts = {key: row.get(key) for key in ("receiver", "antenna", "place")}
     if isinstance(source, Mapping):
-        facts.update({key: source.get(key) for key in ("hw", "description", "author", "recorder", "license")})
-    health: dict[str, Any] = {}
-    if row.get("ppm") is not None:
-        health[_RECEIVER["ppm"]] = row["ppm"]
-    for item in last.get("health") or []:
-        if isinstance(item, Mapping):
-            for key, value in item.items():
-                name = _RECEIVER.get(str(key), plain(key, limit=60).replace("_", " "))
-                health[name] = health.get(name, value)
+        facts.update({key: source.get(key) for key in ("description", "author", "recorder", "license")})
+        facts["hardware"] = source.get("hw") if source.get("hw") != row.get("receiver") else None
     return Recording(
         id=str(row["id"]),
         name=plain(row.get("name"), limit=120),
@@ -115,9 +113,38 @@ def _recording(row: Row, overviews: Sequence[Overview]) -> Recording:
         rate_hz=number(row.get("rate_hz")),
         overviews=overviews,
         facts=facts,
-        health=health,
+        health=_health(
+            row.get("ppm"), [item for item in last.get("health") or [] if isinstance(item, Mapping)]
+        ),
         warnings=warnings,
     )
+
+
+def _health(ppm: Any, looks: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Give what was noticed of the receiver in words: the worst of all stretches."""
+
+    def figures(key: str) -> list[float]:
+        return [figure for look in looks if (figure := number(look.get(key))) is not None]
+
+    out: dict[str, str] = {}
+    if (applied := number(ppm)) is not None:
+        out["frequency correction applied"] = f"{applied:+.2f} ppm".replace("-", "\u2212")
+    surest = max(looks, key=lambda look: number(look.get("error_from_carriers")) or 0, default={})
+    error, spread = number(surest.get("error_ppm")), number(surest.get("error_uncertainty_ppm"))
+    if error is not None:
+        out["frequency error"] = f"{error:+.2f} {plus_minus(spread, 'ppm')}".replace("-", "\u2212")
+        out["frequency error"] += (
+            f", from {count(int(number(surest.get('error_from_carriers')) or 0), 'carrier')}"
+        )
+    if clipped := figures("clipped_fraction"):
+        out["samples clipped"] = percent(max(clipped)) if max(clipped) > 0 else "none"
+    if dropped := figures("dropped_or_jumped"):
+        out["samples lost or jumped"] = count(int(sum(dropped)), "time") if sum(dropped) else "never seen"
+    if offset := figures("dc_dbfs"):
+        out["constant offset"] = decibels(max(offset), "dBFS")
+    if image := figures("image_rejection_db"):
+        out["mirror image below the signal"] = decibels(min(image))
+    return out
 
 
 def _words(value: Any) -> list[str]:

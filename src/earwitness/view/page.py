@@ -9,8 +9,9 @@ from typing import Any
 from earwitness.core.mode import registry
 from earwitness.view.data import Plate, ReportData, Row
 from earwitness.view.digest import Digest
-from earwitness.view.markup import Markup, anchor, tag, text
+from earwitness.view.markup import Markup, anchor, link, tag, text
 from earwitness.view.words import (
+    clock,
     frequency,
     moment,
     number,
@@ -20,6 +21,8 @@ from earwitness.view.words import (
 Section = tuple[str, str, Markup]
 
 MOST_PLATES = 60
+MOST_OVERS = 200  # listed
+_DAY_NS = 86_400_000_000_000
 
 CLASS_WORDS = {
     "am": "amplitude modulation",
@@ -44,11 +47,12 @@ class Page:
     def __init__(self, data: ReportData) -> None:
         self.data = data
         self.digest = Digest(data.messages)
+        self._dated = _days(data) > 1
         ordered = sorted(data.emissions, key=lambda row: moment(row.get("start")) or 0)
         self.real = [row for row in ordered if not row.get("artefact")]
         self.false = [row for row in ordered if row.get("artefact")]
-        missing = max(0, total(data, "emissions") - len(ordered))
-        self.emission_count = len(self.real) + missing
+        self.false_count = max(total(data, "artefacts"), len(self.false))
+        self.emission_count = max(total(data, "emissions") - self.false_count, len(self.real))
         self.alias = {
             str(other): str(row.get("id")) for row in data.identities for other in row.get("joined_ids") or ()
         }
@@ -65,9 +69,28 @@ class Page:
             for row in data.identities:
                 self.kinds[row.get("kind")] -= len(row.get("joined_ids") or ())
         self.overs_of = Counter(str(row.get("emission_id")) for row in data.overs)
+        self.first_over: dict[str, str] = {}
+        for row in data.overs[:MOST_OVERS]:
+            self.first_over.setdefault(str(row.get("emission_id")), str(row.get("id")))
+        self.first_message: dict[str, str] = {}
+        for group in self.digest.groups.values():
+            for row in group.rows:
+                self.first_message.setdefault(str(row.get("emission_id")), str(row.get("id")))
+        self.shown_messages = {
+            str(row.get("id")) for group in self.digest.groups.values() for row in group.rows
+        }
         self.plates_of: dict[str, list[Plate]] = {}
         for plate in data.plates[:MOST_PLATES]:
             self.plates_of.setdefault(plate.subject, []).append(plate)
+
+    def clock(self, value: Any, digits: int = 3) -> str:
+        """Give a time of day, with the date where the log spans more than one."""
+        return clock(value, date=self._dated, digits=digits)
+
+    def samples_link(self, row: Row) -> Markup | None:
+        """Give a link to the file of I/Q that a row rests on, nothing where none is kept."""
+        path = self.data.located(row.get("evidence_id"))
+        return tag("a", "I/Q", href=link(path)) if path else None
 
     def what(self, row: Row) -> str:
         """Give class, mode and label of an emission in words."""
@@ -97,6 +120,14 @@ class Page:
         return text(frequency(row.get("frequency_hz")))
 
 
+def _days(data: ReportData) -> int:
+    """Give on how many days UTC the rows and recordings lie, counted from first to last."""
+    ends = [at for r in data.recordings for at in (r.start_ns, r.stop_ns)]
+    ends += [at for row in (*data.emissions, *data.overs) if (at := moment(row.get("start"))) is not None]
+    ends += [at for row in data.identities if (at := moment(row.get("last_seen"))) is not None]
+    return max(ends) // _DAY_NS - min(ends) // _DAY_NS + 1 if ends else 1
+
+
 def to(identifier: str, words: object) -> Markup:
     """Give a link to a place in the page."""
     return tag("a", words, href=anchor(identifier))
@@ -124,7 +155,7 @@ def table(
             tag("caption", caption),
             head,
             tag("tbody", *rows),
-            class_=class_ or None,
+            class_=f"stack {class_}".strip(),
             data_sortable=sortable,
         ),
         class_="sheet wide",

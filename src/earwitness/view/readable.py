@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from earwitness.view.evidence import facts_of
+from earwitness.view.facts import facts_of
 from earwitness.view.words import NOTHING, number, plain, position
 
 _WORDS = ("text", "message", "safety_text")

@@ -228,13 +228,13 @@ def _account(page: Page) -> list[Markup]:
 def _aside_artefacts(page: Page) -> Markup | None:
     if not page.false:
         return None
-    traces = count(len(page.false), "trace")
+    traces = count(page.false_count, "trace")
     return join(
         [
             "; ",
             to("receiver", traces),
             " of the receiver itself ",
-            "was" if len(page.false) == 1 else "were",
+            "was" if page.false_count == 1 else "were",
             " set aside",
         ]
     )

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from earwitness.core.errors import ParameterError
+from earwitness.view.readable import figures_of, words_of
 from earwitness.view.words import (
     NOTHING,
     clock,
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 Row = Mapping[str, Any]
 _GAP = 3  # characters between columns
+_SOFT = 14  # characters of a column that wraps
 Cell = Callable[[Row], str]
 
 
@@ -45,34 +47,23 @@ def _what(row: Row) -> str:
     return ", ".join(dict.fromkeys(told))
 
 
-_TELLING = (
-    "text",
-    "callsign",
-    "name",
-    "destination",
-    "latitude_deg",
-    "longitude_deg",
-    "altitude_ft",
-    "squawk",
-    "speed_kn",
-    "sog_kn",
-    "track_deg",
-    "cog_deg",
-    "registration",
-    "flight",
-    "address",
-)
+# who sent a message, in the order in which its fields are asked
+_WHO = ("mmsi", "self_id", "icao_address", "registration", "source", "source_address", "hex_id", "station")
+_TELLING = ("callsign", "name", "ship_name", "aid_name", "destination", "altitude_ft", "squawk")
 
 
 def _fields(row: Row) -> str:
-    """Give what a message says, the words and figures people look for first."""
+    """Give who says what in a message: the words, else the figures people look for first."""
     fields = row.get("fields")
     if not isinstance(fields, Mapping):
         return ""
-    keys = [key for key in _TELLING if key in fields] + [key for key in fields if key not in _TELLING]
-    words = fields.get("text")
-    told = {str(key).replace("_", " "): fields[key] for key in keys if fields[key] not in (None, "", False)}
-    return plain(words if isinstance(words, str) and words else told, limit=200)
+    who = next((key for key in _WHO if fields.get(key)), None)
+    rest = {key: value for key, value in fields.items() if key != who}
+    told = words_of(row)
+    if not told:
+        first = {key: rest[key] for key in _TELLING if key in rest}
+        told = ", ".join(f"{a} {b}" for a, b in figures_of({**row, "fields": {**first, **rest}}))
+    return plain(f"{plain(fields[who], limit=40)}: {told}" if who else told, limit=200)
 
 
 def _tone(row: Row) -> str:
@@ -92,7 +83,7 @@ def _looks(row: Row) -> str:
     return occupancy(int(number(row.get("occupied")) or 0), int(number(row.get("samples")) or 0))
 
 
-# heading, cell, how it is set: "r" right, "w" takes what width is left, "x" and then "y" go when narrow
+# heading, cell, how it is set: "r" right, "w" takes what width is left, "s" wraps when narrow, "x" and then "y" go
 _COLUMNS: dict[str, tuple[tuple[str, Cell, str], ...]] = {
     "emissions": (
         ("start, UTC", _time("start"), ""),
@@ -108,7 +99,7 @@ _COLUMNS: dict[str, tuple[tuple[str, Cell, str], ...]] = {
         ("time, UTC", _time("time"), ""),
         ("frequency", lambda r: frequency(r.get("frequency_hz")), "rx"),
         ("mode", _key("mode", 12), "y"),
-        ("kind", _key("kind", 24), ""),
+        ("kind", _key("kind", 24), "s"),
         ("says", _fields, "w"),
         ("check", _key("check", 12), "x"),
         ("id", _key("id", 24), ""),
@@ -178,15 +169,17 @@ def table(what: str, rows: Iterable[Row], *, columns: int | None = None) -> Tabl
         title_style="dim",
     )
     shown = _fit(what, cells, room)
-    left = room - sum(_wide(facts, cells, n) + _GAP for n in shown if "w" not in facts[n][2])
+    tight = len(shown) < len(facts)
+    left = room - sum(_least(facts, cells, n, tight) + _GAP for n in shown if "w" not in facts[n][2])
     for n in shown:
         heading, _, how = facts[n]
         out.add_column(
             heading,
             justify="right" if "r" in how else "left",
-            no_wrap="w" not in how,
+            no_wrap="w" not in how and "s" not in how,
             overflow="fold",
             min_width=10 if "w" in how else None,
+            max_width=_SOFT if "s" in how and tight else None,
         )
     for row in cells:
         texts = [row[n] for n in shown]
@@ -213,6 +206,11 @@ def _wide(facts: tuple[tuple[str, Cell, str], ...], cells: list[list[str]], n: i
     return max([len(facts[n][0]), *(len(row[n]) for row in cells)])
 
 
+def _least(facts: tuple[tuple[str, Cell, str], ...], cells: list[list[str]], n: int, tight: bool) -> int:
+    wide = _wide(facts, cells, n)
+    return min(wide, _SOFT) if tight and "s" in facts[n][2] else wide
+
+
 def _fit(what: str, cells: list[list[str]], room: int) -> list[int]:
     """Choose the columns to show: lesser ones go, the last first, while the rest do not fit."""
     facts = _COLUMNS[what]
@@ -220,7 +218,7 @@ def _fit(what: str, cells: list[list[str]], room: int) -> list[int]:
     for rank, least in (("x", 30), ("y", 16)):
         for n in [n for n in reversed(shown) if rank in facts[n][2]]:
             sizes = [
-                min(_wide(facts, cells, k), least) if "w" in facts[k][2] else _wide(facts, cells, k)
+                min(_wide(facts, cells, k), least) if "w" in facts[k][2] else _least(facts, cells, k, True)
                 for k in shown
             ]
             if sum(sizes) + _GAP * len(sizes) > room:

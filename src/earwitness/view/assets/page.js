@@ -1,5 +1,5 @@
 // The page is whole without this. With it: frames and rows light up together, tables sort by their heads,
-// and printing unfolds what is folded.
+// and what is folded unfolds for a link into it and for printing.
 "use strict";
 for (const mark of document.querySelectorAll(".mark[data-row]")) {
   const row = document.getElementById(mark.dataset.row);
@@ -33,4 +33,13 @@ for (const table of document.querySelectorAll("table[data-sortable]")) {
     });
   });
 }
+const reveal = () => {
+  const aim = document.getElementById(location.hash.slice(1));
+  let folded = aim?.closest("details:not([open])");
+  if (!folded) return;
+  for (; folded; folded = folded.parentElement.closest("details:not([open])")) folded.open = true;
+  aim.scrollIntoView();
+};
+addEventListener("hashchange", reveal);
+reveal();
 addEventListener("beforeprint", () => { for (const part of document.querySelectorAll("details")) part.open = true; });

@@ -30,6 +30,7 @@ from earwitness.view.words import (
 )
 
 MOST_BOXES = 1200
+MOST_STOPS = 40  # frames of one picture that the keyboard stops at; the table holds the same links
 MOST_OVERVIEWS = 12
 
 
@@ -58,11 +59,11 @@ def _recordings_table(page: Page) -> Markup:
     rows = [
         tag(
             "tr",
-            tag("td", plain(r.name, limit=120)),
-            tag("td", clock(r.start_ns, date=True, digits=0)),
-            tag("td", duration((r.stop_ns - r.start_ns) / 1e9), class_="fig"),
-            tag("td", frequency(r.center_hz), class_="fig"),
-            tag("td", width(r.rate_hz), class_="fig"),
+            tag("th", plain(r.name, limit=120), scope="row"),
+            tag("td", clock(r.start_ns, date=True, digits=0), data_label="Start"),
+            tag("td", duration((r.stop_ns - r.start_ns) / 1e9), class_="fig", data_label="Length"),
+            tag("td", frequency(r.center_hz), class_="fig", data_label="Centre"),
+            tag("td", width(r.rate_hz), class_="fig", data_label="Width"),
         )
         for r in page.data.recordings[:200]
     ]
@@ -85,7 +86,8 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
     marked = [count(len(inside) - traces, "emission")]
     if traces:
         marked.append(f"{count(traces, 'trace')} of the receiver itself")
-    marks = [_mark(page, row, view) for row in inside[:MOST_BOXES]]
+    reached = len(inside) <= MOST_STOPS
+    marks = [_mark(page, row, view, reached=reached) for row in inside[:MOST_BOXES]]
     labels = _mark_labels(page, inside[:MOST_BOXES], view)
     image: Markup | None = None
     if levels.size:
@@ -161,12 +163,12 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
     )
 
 
-def _mark(page: Page, row: Row, view: Overview) -> Markup:
+def _mark(page: Page, row: Row, view: Overview, *, reached: bool) -> Markup:
     x0, x1, y0, y1 = _frame(row, view)
     ident = str(row.get("id"))
     place = {"x": pct(x0), "y": pct(y0), "width": pct(x1 - x0), "height": pct(y1 - y0)}
     artefact = row.get("artefact")
-    words = f"{frequency(row.get('frequency_hz'))}, {clock(row.get('start'))} UTC: "
+    words = f"{frequency(row.get('frequency_hz'))}, {page.clock(row.get('start'))} UTC: "
     words += f"receiver artefact, {plain(artefact, limit=80)}" if artefact else page.what(row)
     return tag(
         "a",
@@ -176,6 +178,7 @@ def _mark(page: Page, row: Row, view: Overview) -> Markup:
         href=anchor("receiver" if artefact else f"em-{ident}"),
         class_="mark aside" if artefact else "mark",
         data_row=None if artefact else slug(f"em-{ident}"),
+        tabindex=None if reached else "-1",
     )
 
 

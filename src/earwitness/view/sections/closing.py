@@ -11,7 +11,6 @@ from earwitness.view.page import (
     table,
 )
 from earwitness.view.words import (
-    clock,
     count,
     decibels,
     frequency,
@@ -32,6 +31,7 @@ CAUTIONS = (
 def health(page: Page) -> Section | None:
     """Tell what was noticed of the receiver, and the traces that are its own."""
     parts: list[Any] = []
+    told = []
     for rec in page.data.recordings[:40]:
         facts = {**rec.facts, **rec.health}
         pairs = [
@@ -41,9 +41,16 @@ def health(page: Page) -> Section | None:
         ]
         warned = [tag("li", plain(w, limit=300)) for w in rec.warnings[:30]]
         if pairs or warned:
-            parts.append(tag("h3", plain(rec.name, limit=120)))
-            parts.append(tag("dl", *pairs, class_="facts") if pairs else None)
-            parts.append(tag("ul", *warned, class_="warnings") if warned else None)
+            told.append(
+                tag(
+                    "div",
+                    tag("h3", plain(rec.name, limit=120)),
+                    tag("dl", *pairs, class_="facts") if pairs else None,
+                    tag("ul", *warned, class_="warnings") if warned else None,
+                )
+            )
+    if told:
+        parts.append(tag("div", *told, class_="receivers wide"))
     if page.false:
         rows = [
             tag(
@@ -51,7 +58,7 @@ def health(page: Page) -> Section | None:
                 tag(
                     "th", frequency(row.get("frequency_hz"), row.get("frequency_uncertainty_hz")), scope="row"
                 ),
-                tag("td", clock(row.get("start")), data_label="Start, UTC"),
+                tag("td", page.clock(row.get("start")), data_label="Start"),
                 tag("td", decibels(row.get("snr_db")), class_="fig", data_label="Over noise"),
                 tag("td", plain(row.get("artefact"), limit=240), data_label="Why it is none"),
             )
@@ -60,7 +67,7 @@ def health(page: Page) -> Section | None:
         parts.append(
             tag(
                 "p",
-                f"{count(len(page.false), 'trace')} came from the receiver, not from the air"
+                f"{count(page.false_count, 'trace')} came from the receiver, not from the air"
                 f"{', the first 100 of which follow' if len(page.false) > 100 else ''}:",
             )
         )

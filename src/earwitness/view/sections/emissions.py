@@ -19,7 +19,6 @@ from earwitness.view.page import (
 )
 from earwitness.view.words import (
     NOTHING,
-    clock,
     count,
     decibels,
     duration,
@@ -35,6 +34,7 @@ from earwitness.view.words import (
 )
 
 MOST_EMISSIONS = 600
+_SWINGS = ("fm", "fsk", "chirp")  # classes of which a deviation says something
 
 
 def emissions(page: Page) -> Section:
@@ -104,10 +104,11 @@ def _emission_row(page: Page, row: Row) -> Markup:
         else None
     )
     rate, deviation = number(row.get("symbol_rate_hz")), number(row.get("deviation_hz"))
+    kind = plain(row.get("class") or "unknown", limit=30)
     facts = [
         plain(row["label"], limit=80) if row.get("label") else None,
         f"{rate:.6g} symbols/s" if rate else None,
-        f"deviation {width(deviation)}" if deviation else None,
+        f"deviation {width(deviation)}" if deviation and kind.startswith(_SWINGS) else None,
         f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None,
     ]
     hint = (
@@ -115,13 +116,12 @@ def _emission_row(page: Page, row: Row) -> Markup:
         if row.get("perhaps_satellite")
         else None
     )
-    kind = plain(row.get("class") or "unknown", limit=30)
     return tag(
         "tr",
         tag("th", tag("a", str(n), href=anchor(f"em-{ident}")), scope="row", data_sort=n),
         tag(
             "td",
-            tag("b", clock(start)),
+            tag("b", page.clock(start)),
             small(lasting),
             small(train),
             data_label="When",
@@ -176,9 +176,15 @@ def _evidence_links(page: Page, row: Row, ident: str) -> Markup:
     if ident in page.plates_of:
         links.append(to(f"plate-{ident}", count(len(page.plates_of[ident]), "picture")))
     if page.digest.by_emission[ident]:
-        links.append(to("messages", count(page.digest.by_emission[ident], "message")))
+        told = page.first_message.get(ident)
+        place = f"msg-{told}" if told else "messages"
+        links.append(to(place, count(page.digest.by_emission[ident], "message")))
     if page.overs_of[ident]:
-        links.append(to("voice", count(page.overs_of[ident], "clip")))
+        heard = page.first_over.get(ident)
+        links.append(to(f"over-{heard}" if heard else "voice", count(page.overs_of[ident], "clip")))
+    samples = page.samples_link(row)
+    if samples:
+        links.append(samples)
     key = tag("span", plain(row.get("id"), limit=40), class_="key")
     return join([*(join([item, tag("br")]) for item in links), key])
 

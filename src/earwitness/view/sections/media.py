@@ -8,6 +8,7 @@ from typing import Any
 from earwitness.view.data import Media, Row
 from earwitness.view.markup import Markup, embed, join, link, slug, tag
 from earwitness.view.page import (
+    MOST_OVERS,
     Page,
     Section,
     mode_title,
@@ -26,7 +27,6 @@ from earwitness.view.words import (
     plain,
 )
 
-MOST_OVERS = 200
 MOST_PICTURES = 40
 MEDIA_BYTES = 4_000_000  # of embedded audio and images from the air
 ONE_CHANNEL_HZ = 3000.0  # emissions nearer than this may be parts of one transmission
@@ -54,7 +54,7 @@ def overs(page: Page) -> Section | None:
                     "p",
                     tag("b", frequency(row.get("frequency_hz"))),
                     " ",
-                    tag("time", clock(row.get("start"))),
+                    tag("time", page.clock(row.get("start"))),
                     f", {length}",
                     tag(
                         "span",
@@ -186,7 +186,7 @@ def evidence(page: Page) -> Section | None:
         row = rows.get(ident, {})
         n = page.number.get(ident)
         name = f"Emission {n}" if n else plain(ident, limit=60)
-        said = f"{frequency(row.get('frequency_hz'))}, {clock(row.get('start'))} UTC, {page.what(row)}"
+        said = f"{frequency(row.get('frequency_hz'))}, {page.clock(row.get('start'))} UTC, {page.what(row)}"
         figures = []
         for plate in plates:
             if len(plate.png) > budget:

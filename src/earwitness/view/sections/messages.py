@@ -7,7 +7,7 @@ from typing import Any
 
 from earwitness.view.data import Row
 from earwitness.view.digest import PER_GROUP, Group, flags_of
-from earwitness.view.markup import Markup, join, tag, text
+from earwitness.view.markup import Markup, join, slug, tag, text
 from earwitness.view.page import (
     Page,
     Section,
@@ -17,7 +17,6 @@ from earwitness.view.page import (
 from earwitness.view.readable import figures_of, words_of
 from earwitness.view.words import (
     NOTHING,
-    clock,
     count,
     decibels,
     frequency,
@@ -100,11 +99,12 @@ def _message(page: Page, row: Row) -> Markup:
     flags = flags_of(row)
     payload = plain(row.get("payload_hex") or "", limit=96)
     snr = number(row.get("snr_db"))
+    samples = page.samples_link(row)
     return tag(
         "li",
         tag(
             "p",
-            tag("time", clock(row.get("time"))),
+            tag("time", page.clock(row.get("time"))),
             " ",
             tag("b", plain(row.get("kind"), limit=80)),
             join([" ", tag("b", listed(flags), class_="flag urgent")]) if flags else None,
@@ -128,10 +128,12 @@ def _message(page: Page, row: Row) -> Markup:
                 tag("code", plain(row.get("id"), limit=40)),
                 " ",
                 page.emission_link(row.get("emission_id")),
+                join([" ", samples]) if samples else None,
                 class_="quiet",
             ),
         ),
         tag("blockquote", text(words, limit=1200, keep_lines=True)) if words else None,
         tag("dl", *pairs) if pairs else None,
         tag("code", payload, class_="payload") if payload != NOTHING else None,
+        id=slug(f"msg-{row.get('id')}"),
     )

@@ -17,7 +17,6 @@ from earwitness.view.page import (
     table,
 )
 from earwitness.view.words import (
-    clock,
     count,
     grouped,
     listed,
@@ -190,7 +189,7 @@ def _identity_row(page: Page, row: Row) -> Markup:
     labels = row.get("labels")
     notes = [plain(item, limit=80) for item in labels[:8]] if isinstance(labels, list | tuple) else []
     flags = flags_of(row)
-    seen = [clock(row.get("first_seen"), digits=0), clock(row.get("last_seen"), digits=0)]
+    seen = [page.clock(row.get("first_seen"), 0), page.clock(row.get("last_seen"), 0)]
     return tag(
         "tr",
         tag(

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from earwitness.view.data import Row
 from earwitness.view.digest import Told, flags_of, urgency
 from earwitness.view.markup import Markup, join, tag
-from earwitness.view.page import Page, Section, identity_name
+from earwitness.view.page import Page, Section, identity_name, to
 from earwitness.view.readable import gist_of, place_of
-from earwitness.view.words import clock, count, frequency, grouped, listed, moment, number, plain, position
+from earwitness.view.words import count, frequency, grouped, listed, moment, number, plain, position
 
 MOST_INCIDENTS = 60
 MOST_LINES = 12  # of one incident
@@ -113,7 +113,7 @@ def _incident(page: Page, one: Incident) -> Markup:
     if place is None and one.row is not None and number(one.row.get("latitude_deg")) is not None:
         place = position(one.row.get("latitude_deg"), one.row.get("longitude_deg"))
     total = sum(told.count for told in one.told)
-    span = _span(one.told)
+    span = _span(page, one.told)
     head = [
         tag(
             "b",
@@ -147,17 +147,27 @@ def _line(page: Page, one: Incident, told: Told) -> Markup:
         f": {gist_of(row)}",
         tag(
             "span",
-            f" {often}{_span([told])}, {plain(row.get('mode'), limit=30)} {frequency(row.get('frequency_hz'))}, "
-            f"check {plain(row.get('check'), limit=20)}",
+            f" {often}{_span(page, [told])}, {plain(row.get('mode'), limit=30)} {frequency(row.get('frequency_hz'))}, "
+            f"check {plain(row.get('check'), limit=20)} ",
+            join(_sources(page, told), " "),
             class_="quiet",
         ),
     )
 
 
-def _span(told: Sequence[Told]) -> str:
+def _sources(page: Page, told: Told) -> list[Markup]:
+    """Give where the last of alike messages can be seen: among the messages, its emission, its samples."""
+    row = told.last
+    name = plain(row.get("id"), limit=40)
+    shown = str(row.get("id")) in page.shown_messages
+    found = [to(f"msg-{row.get('id')}", name) if shown else tag("code", name)]
+    return [*found, *filter(None, (page.emission_link(row.get("emission_id")), page.samples_link(row)))]
+
+
+def _span(page: Page, told: Sequence[Told]) -> str:
     if not told:
         return ""
     first = min(told, key=lambda item: moment(item.first.get("time")) or 0).first.get("time")
     last = max(told, key=lambda item: moment(item.last.get("time")) or 0).last.get("time")
-    ends = list(dict.fromkeys([clock(first, digits=0), clock(last, digits=0)]))
+    ends = list(dict.fromkeys([page.clock(first, 0), page.clock(last, 0)]))
     return f"{' to '.join(ends)} UTC"
