@@ -137,6 +137,58 @@ def test_help_teaches():
     assert run().returncode == 0
 
 
+def test_help_names_what_a_command_takes():
+    usage = run("survey", "--help").stdout.splitlines()[0]
+    assert usage == "Usage: earwitness survey [OPTIONS] SOURCE..."
+    assert "<" not in run("scene", "--help").stdout  # no types of the program
+    for command in ("survey", "query", "evidence", "identity", "export", "report", "passes", "overlay", "scene",
+                    "recheck", "modes", "demo"):  # fmt: skip
+        done = run(command, "--help").stdout
+        assert "Example" in done
+        if command not in ("survey", "demo"):
+            assert "made if missing" not in done.lower()  # reading makes nothing
+    assert run("--version").stdout.startswith("earwitness ")
+    done = run("survey")
+    assert "earwitness survey --help" in done.stderr
+
+
+def test_export_takes_a_choice_and_says_what_it_wrote(station, tmp_path):
+    (row,) = [
+        json.loads(line) for line in run("export", "emissions", "--station", station).stdout.splitlines()
+    ]
+    out = tmp_path / "some.jsonl"
+    for more, rows in (
+        (["--frequency", "9e6-11e6"], 1),
+        (["--frequency", "11e6-12e6"], 0),
+        (["--since", "2000-01-01T00:00:00Z"], 1),
+        (["--until", "2000-01-01T00:00:00Z"], 0),
+    ):
+        done = run("export", "emissions", "--station", station, "-o", out, "--json", *more)
+        assert json.loads(done.stdout) == {
+            "what": "emissions", "format": "jsonl", "output": str(out), "rows": rows,
+        }  # fmt: skip
+        assert len(out.read_text().splitlines()) == rows
+    assert row["id"]
+    done = run("export", "emissions", "--station", station, "-o", out)
+    assert done.stderr.strip() == f"earwitness: 1 emissions written to {out}."
+    one_sentence(run("export", "emissions", "--station", station, "--json"), 2)
+    one_sentence(run("export", "emissions", "--station", station, "--identity", "x"), 2)
+    one_sentence(run("export", "emissions", "--station", station, "--since", "0001-01-01T00:00:00+05:00"), 2)
+
+
+def test_a_collection_is_surveyed_as_its_recordings(tmp_path):
+    rng = np.random.default_rng(5)
+    for name in ("a", "b"):
+        x = 0.02 * (rng.standard_normal(100_000) + 1j * rng.standard_normal(100_000))
+        write_sigmf(tmp_path / name, x.astype(np.complex64), rate_hz=200_000, center_hz=10e6, epoch_ns=10**18)
+    streams = [{"name": name, "hash": ""} for name in ("a", "missing", "b")]
+    path = tmp_path / "both.sigmf-collection"
+    path.write_text(json.dumps({"collection": {"core:version": "1.2.0", "core:streams": streams}}))
+    done = run("survey", path, "--station", tmp_path / "s", "--json")
+    one_sentence(done, 2)  # the missing one; the others are not kept from it
+    assert [item["name"] for item in json.loads(done.stdout)["recordings"]] == ["a", "b"]
+
+
 def test_modes_are_listed():
     names = {row["name"] for row in json.loads(run("modes", "--json").stdout)}
     assert {"mode-s", "ais", "am", "fm", "ssb", "morse"} <= names

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from earwitness.core.errors import EarwitnessError, StorageError
 from earwitness.core.text import inert
@@ -18,6 +19,34 @@ from earwitness.core.text import inert
 EPILOG = """Cautions: the law on receiving, recording and above all disclosing radio traffic differs by place;
 ask before you share. Not for navigation or safety of life. Mind power lines and lightning when you put up
 an antenna. Earwitness only receives, and never decrypts."""
+
+
+class Command(TyperCommand):
+    """A command whose help names its arguments as the text does, without their types."""
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """Give the parts of the usage line."""
+        return ["[OPTIONS]", *(self._named(param) for param in self._arguments(ctx))]
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        """Write what arguments and options mean."""
+        told = [(self._named(param), param.help) for param in self._arguments(ctx)]
+        if told:
+            with formatter.section("Arguments"):
+                formatter.write_dl(told)
+        options = [
+            param.get_help_record(ctx) for param in self.get_params(ctx) if param not in self._arguments(ctx)
+        ]
+        with formatter.section("Options"):
+            formatter.write_dl([option for option in options if option])
+
+    def _arguments(self, ctx: Any) -> list[Any]:
+        return [param for param in self.get_params(ctx) if param.param_type_name == "argument"]
+
+    @staticmethod
+    def _named(param: Any) -> str:
+        return str(param.metavar or param.name)
+
 
 app = typer.Typer(
     name="earwitness",
@@ -30,20 +59,58 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 
+
+def _version(asked: bool) -> None:
+    if asked:
+        from earwitness import __version__
+
+        print(f"earwitness {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def main_options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """Take what stands before the command."""
+
+
 Station = Annotated[
     Path | None,
     typer.Option(
-        "--station", metavar="DIR", help="Station folder: settings, log and evidence. Made if missing."
+        "--station",
+        metavar="DIR",
+        help="Station folder, with the log; where not given, one among your user data.",
+    ),
+]
+MadeStation = Annotated[
+    Path | None,
+    typer.Option(
+        "--station",
+        metavar="DIR",
+        help="Station folder for settings, log and evidence, made if missing; where not given, one among your user data.",
     ),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Give one JSON document on standard output.")]
+Since = Annotated[str | None, typer.Option(metavar="RFC3339", help="Only from this time on.")]
+Until = Annotated[str | None, typer.Option(metavar="RFC3339", help="Only before this time.")]
+OneMode = Annotated[str | None, typer.Option(metavar="MODE", help="Only this mode.")]
+Frequency = Annotated[
+    str | None, typer.Option(metavar="HZ|LOW-HIGH", help="Only near a frequency, or in a range.")
+]
+Whose = Annotated[str | None, typer.Option(metavar="ID|KEY", help="Only of this identity.")]
+Words = Annotated[str | None, typer.Option(metavar="WORDS", help="Only with these words.")]
 Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="FILE", help="Where to write.")]
 
 
-@app.command(short_help="Find, measure, identify, decode and log what recordings hold.")
+@app.command(cls=Command, short_help="Find, measure, identify, decode and log what recordings hold.")
 def survey(
-    sources: Annotated[list[str], typer.Argument(metavar="SOURCE...", help="Recordings to survey.")],
-    station: Station = None,
+    sources: Annotated[
+        list[str], typer.Argument(metavar="SOURCE...", help="Recordings to survey, into one station.")
+    ],
+    station: MadeStation = None,
     json: Json = False,
     rate: Annotated[float | None, typer.Option(metavar="HZ", help="Sample rate of a raw file.")] = None,
     centre: Annotated[float | None, typer.Option(metavar="HZ", help="Frequency at the centre.")] = None,
@@ -58,12 +125,15 @@ def survey(
             help="The receiver's frequency error, to be taken out: positive when it shows signals too high; auto: from known channels.",
         ),
     ] = None,
-    again: Annotated[bool, typer.Option(help="Survey a recording again that is already in the log.")] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Survey a recording again that is already in the log.")
+    ] = False,
 ) -> None:
     """Find, measure, identify, decode and log everything in recordings.
 
-    A SOURCE is a SigMF recording (.sigmf-meta, .sigmf-data, .sigmf), a two-channel I/Q .wav or .flac, a
-    one-channel .wav or .flac of demodulated audio, or a raw file with --rate, --centre and --sample-type.
+    A SOURCE is a SigMF recording (.sigmf-meta, .sigmf-data, .sigmf, or a .sigmf-collection of them), a
+    two-channel I/Q .wav or .flac, a one-channel .wav or .flac of demodulated audio, or a raw file with --rate,
+    --centre and --sample-type.
 
     \b
     Examples:
@@ -71,7 +141,8 @@ def survey(
       earwitness survey band.cu8 --rate 2.4e6 --centre 162e6 --sample-type cu8
       earwitness survey *.sigmf-meta --station ~/hilltop --json
 
-    Ctrl-C stops cleanly: what was found so far is in the log.
+    A recording that is in the log already is skipped, one that was stopped is taken up anew; nothing is logged
+    twice. Ctrl-C stops cleanly: what was found so far is in the log. Then: earwitness report.
     """
     from earwitness.cli.survey import run_survey
 
@@ -81,7 +152,7 @@ def survey(
     )  # fmt: skip
 
 
-@app.command()
+@app.command(cls=Command)
 def query(
     what: Annotated[
         str,
@@ -89,16 +160,15 @@ def query(
     ],
     station: Station = None,
     json: Json = False,
-    mode: Annotated[str | None, typer.Option(metavar="MODE", help="Only this mode.")] = None,
-    since: Annotated[str | None, typer.Option(metavar="RFC3339", help="Only from this time on.")] = None,
-    until: Annotated[str | None, typer.Option(metavar="RFC3339", help="Only before this time.")] = None,
-    frequency: Annotated[
-        str | None, typer.Option(metavar="HZ|LOW-HIGH", help="Only near a frequency, or in a range.")
-    ] = None,
-    identity: Annotated[str | None, typer.Option(metavar="ID|KEY", help="Only of this identity.")] = None,
-    text: Annotated[str | None, typer.Option(metavar="WORDS", help="Only with these words.")] = None,
+    mode: OneMode = None,
+    since: Since = None,
+    until: Until = None,
+    frequency: Frequency = None,
+    identity: Whose = None,
+    text: Words = None,
     limit: Annotated[
-        int, typer.Option(metavar="N", min=1, max=10**9, help="At most so many rows, the newest.")
+        int,
+        typer.Option(metavar="N", min=1, max=10**9, help="At most so many rows, the newest."),
     ] = 50,
 ) -> None:
     """Look things up in the log.
@@ -107,17 +177,20 @@ def query(
     Examples:
       earwitness query emissions
       earwitness query messages --mode ais --since 2026-11-25T08:00:00Z
+      earwitness query messages --identity 299001002 --text pilot
       earwitness query emissions --frequency 118e6-137e6 --json
+
+    Each row shows an id; `earwitness evidence ID` says why it is there.
     """
     from earwitness.cli.query import run_query
 
     run_query(
-        what, station, json=json, mode=mode, since=since, until=until, frequency=frequency, identity=identity,
-        text=text, limit=limit,
+        what, station, json=json, limit=limit, mode=mode, since=since, until=until, frequency=frequency,
+        identity=identity, text=text,
     )  # fmt: skip
 
 
-@app.command(short_help="Show why an entry is in the log: figures, check, pictures.")
+@app.command(cls=Command, short_help="Show why an entry is in the log: figures, check, pictures.")
 def evidence(
     entry: Annotated[str, typer.Argument(metavar="ID", help="Id of an emission, message, over or identity.")],
     station: Station = None,
@@ -131,14 +204,16 @@ def evidence(
 
     \b
     Example:
-      earwitness evidence e-3K7Q --output ./case
+      earwitness evidence e-7f21c09a44be18d3506f --output ./case
+
+    Ids stand in what `earwitness query` and `earwitness export` give, and in the report.
     """
     from earwitness.cli.evidence import run_evidence
 
     run_evidence(entry, station, json=json, output=output)
 
 
-@app.command(short_help="Show who an identity is and what ties it to others; label it.")
+@app.command(cls=Command, short_help="Show who an identity is and what ties it to others; label it.")
 def identity(
     entry: Annotated[str, typer.Argument(metavar="ID|KEY", help="Id or key of an identity.")],
     station: Station = None,
@@ -164,7 +239,7 @@ def identity(
     run_identity(entry, station, json=json, label=label, unlabel=unlabel, part=part, join=join)
 
 
-@app.command()
+@app.command(cls=Command, short_help="Write the log out for other programs.")
 def export(
     what: Annotated[
         str, typer.Argument(metavar="WHAT", help="emissions, messages, identities, overs or occupancy")
@@ -174,21 +249,34 @@ def export(
         str, typer.Option(metavar="FORMAT", help="jsonl, csv, parquet, geojson, kml, sigmf or iec61162")
     ] = "jsonl",
     output: Output = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="With --output: tell as JSON what was written.")
+    ] = False,
+    mode: OneMode = None,
+    since: Since = None,
+    until: Until = None,
+    frequency: Frequency = None,
+    identity: Whose = None,
+    text: Words = None,
 ) -> None:
-    """Write the log out for other programs.
+    """Write the log out for other programs, all of it or a choice; to standard output without --output.
 
     \b
     Examples:
       earwitness export messages > messages.jsonl
       earwitness export identities --format kml --output ships.kml
+      earwitness export messages --format csv --mode ais --since 2026-11-25T00:00:00Z -o ships.csv
       earwitness export messages --format iec61162
     """
     from earwitness.cli.export import run_export
 
-    run_export(what, station, form=format, output=output)
+    run_export(
+        what, station, form=format, output=output, json=json, mode=mode, since=since, until=until,
+        frequency=frequency, identity=identity, text=text,
+    )  # fmt: skip
 
 
-@app.command()
+@app.command(cls=Command)
 def report(station: Station = None, output: Output = None, json: Json = False) -> None:
     """Write the report: one HTML page that needs no network.
 
@@ -201,7 +289,7 @@ def report(station: Station = None, output: Output = None, json: Json = False) -
     run_report(station, output=output, json=json)
 
 
-@app.command(short_help="Say when satellites pass over the station.")
+@app.command(cls=Command, short_help="Say when satellites pass over the station.")
 def passes(
     station: Station = None,
     json: Json = False,
@@ -247,7 +335,7 @@ def passes(
     )  # fmt: skip
 
 
-@app.command()
+@app.command(cls=Command, short_help="Draw coast lines over a weather satellite's picture.")
 def overlay(
     entry: Annotated[
         str, typer.Argument(metavar="ID", help="Id of a picture that a weather satellite sent.")
@@ -268,14 +356,14 @@ def overlay(
 
     \b
     Example:
-      earwitness overlay p-3K7Q --output coast.png
+      earwitness overlay p-7f21c09a44be18d3506f --output coast.png
     """
     from earwitness.cli.overlay import run_overlay
 
     run_overlay(entry, station, json=json, satellite=satellite, output=output, clock_error=clock_error)
 
 
-@app.command(short_help="Synthesise a recording with its truth from a description.")
+@app.command(cls=Command, short_help="Synthesise a recording with its truth from a description.")
 def scene(
     file: Annotated[Path, typer.Argument(metavar="FILE.toml", help="Description of the scene.")],
     output: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Folder for the recording.")],
@@ -292,7 +380,7 @@ def scene(
     run_scene(file, output, json=json)
 
 
-@app.command(short_help="Judge the stored evidence again with this version.")
+@app.command(cls=Command, short_help="Judge the stored evidence again with this version.")
 def recheck(station: Station = None, json: Json = False) -> None:
     """Judge the stored evidence again with this version, and say which claims came out otherwise.
 
@@ -305,23 +393,36 @@ def recheck(station: Station = None, json: Json = False) -> None:
     run_recheck(station, json=json)
 
 
-@app.command()
+@app.command(cls=Command)
 def modes(json: Json = False) -> None:
-    """List the modes: what is decoded, by which publications."""
+    """List the modes: what is decoded, by which publications.
+
+    \b
+    Examples:
+      earwitness modes
+      earwitness modes --json
+    """
     from earwitness.cli.modes import run_modes
 
     run_modes(json=json)
 
 
-@app.command(short_help="Show the whole job on invented scenes.")
-def demo(station: Station = None, json: Json = False) -> None:
-    """Show the whole job: an invented scene is made, surveyed and reported."""
+@app.command(cls=Command, short_help="Show the whole job on invented scenes.")
+def demo(station: MadeStation = None, json: Json = False) -> None:
+    """Show the whole job: invented scenes are made, surveyed and reported, in some minutes.
+
+    Without --station everything goes to a new temporary folder, whose place is told at the end.
+
+    \b
+    Example:
+      earwitness demo --station ./demo-station
+    """
     from earwitness.cli.demo import run_demo
 
     run_demo(station, json=json)
 
 
-@app.command(hidden=True)
+@app.command(cls=Command, hidden=True)
 def prepare() -> None:
     """Compile and cache all kernels, so that no first run stalls."""
     from earwitness.cli.prepare import run_prepare
@@ -375,7 +476,9 @@ def run(arguments: list[str] | None = None) -> None:
         code = command.main(args=given or ["--help"], prog_name="earwitness", standalone_mode=False)
         sys.stdout.flush()
     except usage_error as error:
-        say(f"{error.format_message().rstrip('.')}; see `earwitness --help`.")  # type: ignore[attr-defined]
+        context = getattr(error, "ctx", None)
+        told = str(error.format_message()).rstrip(".?")  # type: ignore[attr-defined]
+        say(f"{told}; see `{context.command_path if context else 'earwitness'} --help`.")
         sys.exit(2)
     except StorageError as error:
         say(str(error))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -46,9 +47,10 @@ def run_survey(
     folder = station_folder(station)
     correction = None if ppm in (None, "auto") else _number(ppm)
     outcomes = []
-    unreadable = failed = 0
+    unreadable: list[str] = []
+    failed = 0
     with Stop() as stop:
-        for path in sources:
+        for path in _recordings(sources, unreadable):
             if stop.asked:
                 break
             try:
@@ -77,13 +79,12 @@ def run_survey(
                 failed += 1
                 continue
             except SourceError as error:
-                name = inert(Path(path).name, limit=80)
-                say(str(error) if name in str(error) else f"{name}: {error}")
-                unreadable += 1
+                _refuse(path, error)
+                unreadable.append(path)
                 continue
             except EarwitnessError as error:
                 say(str(error))  # wrong settings or a log that cannot be used: no recording will fare better
-                unreadable += 1
+                unreadable.append(path)
                 break
             outcomes.append(outcome)
             for warning in outcome.warnings:
@@ -96,6 +97,25 @@ def run_survey(
         sys.exit(2)
     if failed or stop.asked:
         sys.exit(1)
+
+
+def _recordings(sources: list[str], unreadable: list[str]) -> Iterator[str]:
+    """Give the recordings one by one, those of a collection in its place; a collection that is none is told."""
+    from earwitness.sources import recordings_in
+
+    for source in sources:
+        try:
+            found = recordings_in(source)
+        except SourceError as error:
+            _refuse(source, error)
+            unreadable.append(source)
+            continue
+        yield from map(str, found)
+
+
+def _refuse(path: str, error: SourceError) -> None:
+    name = inert(Path(path).name, limit=80)
+    say(str(error) if name in str(error) else f"{name}: {error}")
 
 
 def _tell(outcome: Any) -> None:

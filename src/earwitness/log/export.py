@@ -67,12 +67,7 @@ def export(
     Raises ParameterError for what does not exist or makes no sense, LogError when the output cannot be
     written.
     """
-    if what not in FORMATS:
-        raise ParameterError(f"nothing called {what!r} to export; there are {', '.join(FORMATS)}")
-    if format not in FORMATS[what]:
-        raise ParameterError(
-            f"{what} cannot be written as {format!r}; they can as {', '.join(FORMATS[what])}"
-        )
+    check_form(what, format)
     if format == "sigmf":
         return _write_sigmf(log, what, out, filters)
     rows: Iterator[Row] = getattr(log, what)(**filters)
@@ -86,6 +81,16 @@ def export(
     }
     with _opened(out) as stream:
         return writers[format](stream, rows)
+
+
+def check_form(what: str, format: str) -> None:
+    """Raise ParameterError where there is nothing called `what`, or no sense in writing it in that format."""
+    if what not in FORMATS:
+        raise ParameterError(f"nothing called {what!r} to export; there are {', '.join(FORMATS)}")
+    if format not in FORMATS[what]:
+        raise ParameterError(
+            f"{what} cannot be written as {format!r}; they can as {', '.join(FORMATS[what])}"
+        )
 
 
 @contextmanager
@@ -259,7 +264,7 @@ def _track(log: Queries, what: str, row: Row) -> list[Line]:
 def _write_geojson(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row]) -> int:
     """Write an RFC 7946 feature collection of the rows that have a position; tracks as lines of their own."""
     stream.write(b'{"type": "FeatureCollection", "features": [')
-    count = 0
+    count, between = 0, b"\n"
     for row in rows:
         position = _position(row)
         if position is None:
@@ -272,8 +277,9 @@ def _write_geojson(log: Queries, what: str, stream: BinaryIO, rows: Iterator[Row
         for kind, coordinates, name in parts:
             geometry = {"type": kind, "coordinates": coordinates}
             feature = {"type": "Feature", "id": name, "geometry": geometry, "properties": row}
-            stream.write((b",\n" if count else b"\n") + _dumps(feature))
-            count += 1
+            stream.write(between + _dumps(feature))
+            between = b",\n"
+        count += 1
     stream.write(b"\n]}\n")
     return count
 
