@@ -1,5 +1,6 @@
 """Signals that look like another class: each made here from its definition (source beside it), none by the program."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import emission_signals as sig
@@ -153,3 +154,37 @@ def test_sidebands_lie_along_their_carrier_and_neighbours_do_not(side, seed):
     for iq, wanted in ((double, True), (single, False)):
         samples = Samples(iq.astype(np.complex64), rate, 100e6, 0, 0)
         assert is_sideband(samples, (min(band), max(band)), around, 10 * np.log10(density)) == wanted
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_tone_at_nearly_full_depth_is_no_switching(seed):
+    """A3E at 90 %, 1 kHz (RR App. 1): through a clean receiver its envelope nearly has two levels."""
+    t = np.arange(96_000) / 48_000
+    samples, detection, span, _, _ = sig.channel(
+        1 + 0.9 * np.sin(2 * np.pi * 1000 * t) + 0j, 48_000, 36, np.random.default_rng(seed), bits=8
+    )
+    assert examine(samples, detection, span_hz=span)[1].kind == "am"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_reversals_without_end_are_no_morse(seed):
+    """Idle 31.25 Bd BPSK is two lines of one strength (its definition): weak, each seems to go on and off."""
+    rate, baud = 4000, 31.25
+    t = np.arange(5 * rate) / rate
+    samples, detection, span, _, base = sig.channel(
+        np.cos(np.pi * baud * t) + 0j, rate, 16, np.random.default_rng(seed), offset=0
+    )
+    wide = replace(detection, low_hz=base - 180, high_hz=base + 180)
+    assert examine(samples, wide, span_hz=span)[1].kind == "psk"
+
+
+@pytest.mark.parametrize("seconds_before", [1.0, 1.5, 2.5])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_carrier_that_talks_at_last_is_fm(seconds_before, seed):
+    """A push-to-talk key is pressed before anything is said (common practice, no source)."""
+    rng = np.random.default_rng(seed)
+    said, rate = sig.nfm(rng, 1.2)
+    samples, detection, span, _, _ = sig.channel(
+        np.concatenate([np.ones(int(seconds_before * rate)), said]), rate, 15, rng, ratio=6
+    )
+    assert examine(samples, detection, span_hz=span)[1].kind == "fm"

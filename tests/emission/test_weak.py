@@ -4,6 +4,8 @@ Signals by their definitions: A3E and N0N (RR App. 1), PSK31 (31.25 Bd, cosine b
 source), fading after Rayleigh with a steady part (textbook). Counts leave room for chance.
 """
 
+from dataclasses import replace
+
 import emission_signals as sig
 import numpy as np
 import pytest
@@ -164,3 +166,44 @@ def test_speech_whose_carrier_an_echo_weakens_is_no_switching():
         rng = np.random.default_rng(seed)
         iq, rate = sig.am(rng, 2.0)
         assert seen(iq - 0.75, rate, 15, rng).kind != "ook"
+
+
+def test_weak_morse_is_keyed_and_no_sound():
+    """12 words a minute at 6 dB in its 99 % bandwidth, seen in three times that."""
+    kinds = []
+    for seed in range(10):
+        rng = np.random.default_rng(900 + seed)
+        samples, detection, span, _, _ = sig.channel(*sig.cw(rng, 2.4, 12), 6, rng, offset=0.0)
+        wide = replace(detection, low_hz=detection.center_hz - 140, high_hz=detection.center_hz + 140)
+        kinds.append(examine(samples, wide, span_hz=span)[1].kind)
+    assert not {"am", "carrier"} & set(kinds)
+    assert kinds.count("cw") >= 8
+
+
+def test_sound_found_beside_a_carrier_is_measured_with_it():
+    """99 % bandwidth (RR 1.153) of speech at 85 %, whose carrier alone stands out: by the periodogram before the noise."""
+    rng = np.random.default_rng(3)
+    iq, rate = sig.am(rng, 3)
+    samples, detection, span, band, base = sig.channel(iq, rate, 14, rng)
+    narrow = replace(detection, low_hz=base - 60, high_hz=base + 60, center_hz=base)
+    figures, found = examine(samples, narrow, span_hz=span)
+    assert found.kind == "am"
+    off = figures.occupied_bandwidth_hz - (band[1] - band[0])
+    assert abs(off) < 2.5 * figures.occupied_bandwidth_uncertainty_hz
+
+
+def test_quiet_speech_on_a_carrier_and_hum():
+    """Speech at a fifth of full depth, and mains hum with its harmonics (50 Hz, from memory), 30 dB over 50 Hz of noise."""
+    kinds = {"speech": [], "hum": []}
+    for seed in range(6):
+        rng = np.random.default_rng(60 + seed)
+        rate = 24_000
+        t = np.arange(4 * rate) / rate
+        parts = zip((1, 2, 3, 4, 6, 8), (0.3, 1, 0.2, 0.3, 0.15, 0.06), strict=True)
+        hum = sum(a * np.sin(2 * np.pi * 50 * k * t + rng.uniform(0, 6)) for k, a in parts)
+        for name, sound in (("speech", 0.2 * sig.audio(4, rate, rng)), ("hum", 0.02 * hum)):
+            samples, detection, span, _, base = sig.channel(1 + sound + 0j, rate, 34, rng, ratio=6)
+            near = replace(detection, low_hz=base - 60, high_hz=base + 60, center_hz=base)
+            kinds[name].append(examine(samples, near, span_hz=span)[1].kind)
+    assert kinds["speech"].count("am") >= 5
+    assert kinds["hum"].count("carrier") == 6

@@ -18,7 +18,7 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.quantile import quantile
 
 LEAST_SAMPLES = 16
-LONGEST = 1 << 17  # channel samples looked at
+LONGEST = 200_000  # channel samples looked at
 OVERSAMPLE = 4  # samples per pass-band width
 SKIRT = 0.0015  # density relative to the band's middle where a band ends at the latest
 SURE_STEPS = 3  # of a twentieth of the width
@@ -137,7 +137,7 @@ def cut(
         slack = int(0.05 * (end - begin) + min(0.003 * rate, max(0.5 * (end - begin), 5e-5 * rate)))
         first = min(max(int(begin) - slack, 0), last)
         last = max(min(int(end) + slack + 1, last), first)
-    last = min(last, first + LONGEST)
+    first = max(first, last - LONGEST)  # the newest: what was a carrier may be talking by now
     data = data[first:last]
     if len(data) < 32 or not np.isfinite(data).all():
         return None

@@ -31,6 +31,12 @@ SOUND_CELL_S = 0.06
 # Where speech and music have most of their power (common practice, no source).
 LEAST_SOUND_CELL_HZ, MOST_SOUND_CELL_HZ = 50.0, 1000.0
 LEAST_CELLS = 300
+HUM_HZ, MOSTLY_HIGHER = (
+    320.0,
+    0.3,
+)  # above the mains' third harmonic at 50 Hz in full wave, and what speech has most of
+BUSY_S = 0.5
+BUSY, BUSIER, LINE_BINS = 0.02, 4.0, 3  # of the power beside a line, times the least of other parts
 CUBE_VARIANCE = 684.0  # of the cubes of powers that are exponential with mean 1: 6! - 3!^2
 
 
@@ -301,31 +307,79 @@ class Features:
         )
 
     @cached_property
-    def sound(self) -> float:
-        """By how many standard deviations cells of time and frequency are louder along the carrier's phase than across.
+    def _cells(self) -> tuple[np.ndarray, np.ndarray, float] | None:
+        """Power in cells of time and frequency along the carrier's phase and across it, and the first cell's number.
 
-        Sound gathers in few of them: cubes of their power tell it where its whole is lost in the noise. Noise, other
-        emissions and what lies across the phase give no more on one side than on the other. 0 where that cannot be told.
+        None where there are too few of them to tell anything.
         """
         _ = self.carrier
         if self._beside is None:
-            return 0.0
+            return None
         side, least_hz = self._beside
         length = max(int(SOUND_CELL_S * self.rate_hz), 1)
         count = len(side) // length
         first = int(max(least_hz, LEAST_SOUND_CELL_HZ) * length / self.rate_hz) + 1
         last = int(min(self.burst.width_hz / 2, MOST_SOUND_CELL_HZ) * length / self.rate_hz) + 1
         if count * (last - first) < LEAST_CELLS:
-            return 0.0
+            return None
         values = fft.forward(side[: count * length].reshape(count, length))
         above, below = values[:, first:last], np.conj(values[:, -first:-last:-1])
         along, across = above + below, above - below
         louder = (along.real**2 + along.imag**2).astype(np.float64)
         other = (across.real**2 + across.imag**2).astype(np.float64)
+        return louder, other, first * self.rate_hz / length
+
+    def _louder(self, least_hz: float) -> float:
+        if self._cells is None:
+            return 0.0
+        along, across, first_hz = self._cells
+        skip = max(int((least_hz - first_hz) * SOUND_CELL_S), 0)
+        louder, other = along[:, skip:], across[:, skip:]
+        if louder.size < LEAST_CELLS or (louder - other).sum() < MOSTLY_HIGHER * (along - across).sum():
+            return 0.0
         mean = max(float(other.mean()), 1e-30)
         louder, other = (louder / mean) ** 3, (other / mean) ** 3
         variance = max(float(other.var()), CUBE_VARIANCE)
         return float((louder.mean() - other.mean()) / np.sqrt(2 * variance / other.size))
+
+    @cached_property
+    def sound(self) -> float:
+        """By how many standard deviations cells of time and frequency are louder along the carrier's phase than across.
+
+        Sound gathers in few of them: cubes of their power tell it where its whole is lost in the noise. Noise, other
+        emissions and what lies across the phase give no more on one side than on the other. 0 where that cannot be told.
+        """
+        return self._louder(0.0)
+
+    @cached_property
+    def speech_band(self) -> float:
+        """The same of sound that is higher than hum, 0 where most is lower."""
+        return self._louder(HUM_HZ)
+
+    @cached_property
+    def busiest(self) -> Features | None:
+        """The part of the burst, of a quarter or half a second, whose strongest line holds least of the power.
+
+        None where that is no less than elsewhere: modulation that begins late, or pauses.
+        """
+        shape, burst = self.spectrum, self.burst
+        count = len(shape.parts)
+        if count < GROUPS:
+            return None
+        inside = (shape.frequency_hz >= burst.low_hz) & (shape.frequency_hz <= burst.high_hz)
+        peak = int(np.argmax(np.where(inside, shape.density, 0)))
+        inside[max(peak - LINE_BINS, 0) : peak + LINE_BINS + 1] = False
+        off = shape.parts[:, inside].sum(axis=1) * shape.bin_hz * count
+        noise = burst.noise_hz * shape.bin_hz * float(inside.sum())
+        error = noise * np.sqrt(1.5 * count / max(shape.looks * inside.sum(), 1.0))
+        together = min(max(int(np.ceil(BUSY_S / self.duration_s * count)), count // 4), count)
+        runs = np.convolve(off - noise, np.ones(together) / together, "valid")
+        at = int(np.argmax(runs))
+        if together == count or runs[at] < max(BUSY * burst.power, 6 * error, BUSIER * (off - noise).min()):
+            return None
+        n = len(self.iq)
+        part = self.iq[n * at // count : n * (at + together) // count]
+        return Features(replace(burst, iq=np.ascontiguousarray(part)))
 
     @cached_property
     def carrier_peak(self) -> tuple[float, float]:

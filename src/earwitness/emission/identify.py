@@ -21,7 +21,14 @@ from earwitness.emission.chirp import chirp
 from earwitness.emission.designator import designator
 from earwitness.emission.features import CLEAR_SNR, KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
-from earwitness.emission.measure import LEAST_SOUND, SURE_SOUND, from_detection, is_am, measure_burst
+from earwitness.emission.measure import (
+    LEAST_SOUND,
+    MAYBE_SOUND,
+    SURE_SOUND,
+    from_detection,
+    is_am,
+    measure_burst,
+)
 from earwitness.emission.phase_keying import phase_keying
 from earwitness.emission.shift_keying import (
     LEAST_EXPLAINED,
@@ -50,16 +57,18 @@ LEAST_CONTRAST_DB = (
     9.5  # of switching: on-off keying has 14 and more in any noise, one of two tones in a null has less
 )
 OFF_DB = 12.0  # by which a carrier goes down that is switched off: full modulation only touches zero
+MORE_THAN_SINE = 0.85  # of the variance between on and off: a tone has 0.81
 LEAST_SOUND_HZ = 100.0
+FASTEST_HAND_WPM = 60.0  # of sending without a dash
 MORSE_WIDTH_HZ, WIDE_MORSE_HZ = 800.0, 3000.0
 ONE_LINE = 0.05  # of the width: how far the frequency of a line in it usually is from its course
 LEAST_SPEECH_HZ, SPEECH_WIDTH_HZ = 800.0, 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carrier stand over the noise
 USUAL_SOUND = (
-    0.002,
+    0.001,
     0.1,
-)  # of a carrier's power, in its sidebands: speech at a quarter of full depth, and full depth all the time
+)  # of a carrier's power, in its sidebands: speech at a fifth of full depth, and full depth all the time
 MAYBE_BARE = 0.6  # confidence of a carrier beside which no sound would be seen
 LEAST_CONFIDENCE = 0.5
 STEADY_SWING = (
@@ -68,6 +77,7 @@ STEADY_SWING = (
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
 PILOT_ENVELOPE = 0.4
+ON_MOSTLY = 0.7  # share of the time that sound on a carrier is there
 ALWAYS_ON = 0.8  # share of the time that a broadcast without a pilot is there at least
 SQUARED_LINE = 0.4  # share of the power that phase reversals have in one line when squared
 CLEAR_C42, MANY_SYMBOLS = -0.9, 300
@@ -110,12 +120,11 @@ def identify(
     burst = cut(channel, detection, span_hz)
     if burst is None:
         return unknown("nothing above the noise in the channel")
-    answer = identify_burst(Features(burst), measurement)
-    return (
-        _with_sound_beside(channel, detection, span_hz, measurement, answer)
-        if answer.kind == "carrier"
-        else answer
-    )
+    features = Features(burst)
+    answer = identify_burst(features, measurement)
+    if answer.kind == "carrier":
+        _, answer = _looked_beside(channel, detection, span_hz, features, measurement, answer)
+    return answer
 
 
 def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[Measurement, Identification]:
@@ -127,7 +136,7 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
     measurement = measure_burst(features, detection)
     answer = identify_burst(features, measurement)
     if answer.kind == "carrier":
-        answer = _with_sound_beside(channel, detection, span_hz, measurement, answer)
+        measurement, answer = _looked_beside(channel, detection, span_hz, features, measurement, answer)
     return _as_known(measurement, answer), answer
 
 
@@ -150,37 +159,57 @@ def _as_known(measurement: Measurement, answer: Identification) -> Measurement:
     )
 
 
-def _with_sound_beside(
+def _looked_beside(
     channel: Samples,
     detection: Detection,
     span_hz: float | None,
+    features: Features,
     measurement: Measurement,
     answer: Identification,
-) -> Identification:
-    """Look for weak sidebands outside the detected band of what looks like a bare carrier.
+) -> tuple[Measurement, Identification]:
+    """Look closer at what seems a bare carrier: is it modulated at another time, or weakly outside the detected band?
 
     Where sound as loud as is usual would not be seen, the carrier is less sure to be a bare one.
     """
+    part = features.busiest
+    if part is not None:
+        then = measure_burst(part, detection)
+        found = identify_burst(part, then)
+        if found.kind not in ("unknown", "carrier"):
+            now = replace(
+                measurement,
+                deviation_hz=then.deviation_hz,
+                deviation_uncertainty_hz=then.deviation_uncertainty_hz,
+                modulation_depth_pct=then.modulation_depth_pct,
+                modulation_depth_uncertainty_pct=then.modulation_depth_uncertainty_pct,
+                methods={**then.methods, **measurement.methods},
+            )
+            return now, replace(found, reasons=(*found.reasons, "a bare carrier at other times"))
     burst = cut(channel, detection, span_hz, least_hz=SOUND_HZ)
     if burst is None:
         bare = min(answer.confidence, MAYBE_BARE)
-        return replace(answer, confidence=bare, reasons=(*answer.reasons, "too weak to see sound beside it"))
+        return measurement, replace(
+            answer, confidence=bare, reasons=(*answer.reasons, "too weak to see sound beside it")
+        )
     if burst.width_hz > 2 * SOUND_HZ:
-        return answer
-    features = Features(burst).core
-    line = features.carrier
-    if max(line.in_phase / line.uncertainty / SOUND_OVER_NOISE, features.sound / SURE_SOUND) > 1:
-        found = _amplitude(features, measurement, SOUND_HZ)
-        if found and found.kind == "am" and found.confidence >= LEAST_CONFIDENCE:
-            return found
+        return measurement, answer
+    wide = Features(burst)
+    core = wide.core
+    line = core.carrier
+    if max(line.in_phase / line.uncertainty / SOUND_OVER_NOISE, core.sound / SURE_SOUND) > 1:
+        heard = _amplitude(core, measurement, SOUND_HZ)
+        if heard and heard.kind == "am" and heard.confidence >= LEAST_CONFIDENCE:
+            return measure_burst(wide, detection), heard
     unseen = max(line.in_phase, 0.0) + 2 * line.uncertainty
     quiet, loud = USUAL_SOUND
-    part = float(np.clip(np.log(unseen / quiet) / np.log(loud / quiet), 0, 1))
-    if part == 0:
-        return answer
-    return replace(
+    part_unseen = float(np.clip(np.log(unseen / quiet) / np.log(loud / quiet), 0, 1))
+    if core.sound > MAYBE_SOUND:
+        part_unseen = 1.0
+    if part_unseen == 0:
+        return measurement, answer
+    return measurement, replace(
         answer,
-        confidence=round(answer.confidence - part * max(answer.confidence - MAYBE_BARE, 0.0), 3),
+        confidence=round(answer.confidence - part_unseen * max(answer.confidence - MAYBE_BARE, 0.0), 3),
         reasons=(
             *answer.reasons,
             f"sidebands of sound less than {-10 * np.log10(min(unseen, 1.0)):.0f} dB below it would be seen",
@@ -269,6 +298,8 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
     dot = min(keyed.short_on_s, 1.3 * keyed.short_off_s)
     speed = 1.2 / dot
     ratio = keyed.long_on_s / keyed.short_on_s
+    if (speed > FASTEST_HAND_WPM and ratio < 2) or _is_reversals(features):
+        return None
     return Identification(
         "cw",
         "morse" if ratio > 1.8 else None,
@@ -280,6 +311,14 @@ def _morse(features: Features, keyed: Switching | None, width: float) -> Identif
         designator(max(width, 1.0), "A1A"),
         **_at_line(features),
     )
+
+
+def _is_reversals(features: Features) -> bool:
+    """Tell whether an emission is two lines of the same strength and no more: phase reversals without end."""
+    width = features.burst.width_hz
+    shares = [line.share for line in features.lines.strongest(-width, width, 2)]
+    seen = 1 / (1 + 1 / features.burst.snr)
+    return len(shares) == 2 and sum(shares) > STEADY_LINES * seen and min(shares) > 0.6 * max(shares)
 
 
 def _is_clear(keyed: Switching) -> bool:
@@ -326,11 +365,13 @@ def _amplitude(
     features: Features, measurement: Measurement, width: float, keyed: Switching | None = None
 ) -> Identification | None:
     """Give a bare carrier or a carrier with two sidebands; one that is `keyed` off altogether is neither."""
-    if keyed and keyed.contrast_db > OFF_DB and keyed.separation > 0.8 and keyed.on_share < 0.9:
+    if keyed and keyed.contrast_db > OFF_DB and keyed.separation > MORE_THAN_SINE and keyed.on_share < 0.9:
         return None
     line = features.carrier
     # Sidebands of sound that hold so much power lie within the occupied bandwidth: else they are keying, or fading.
     sound = width > LEAST_SOUND_HZ or line.in_phase < 0.02
+    # In a band so narrow sound is faster than what tells on from off.
+    sound = sound and (features.burst.width_hz > MORSE_WIDTH_HZ or features.good.mean() > ON_MOSTLY)
     if is_am(features) and sound:
         ratio = 10 * np.log10(1 / max(line.in_phase, 1e-9))
         weak = line.in_phase < 12 * line.uncertainty
@@ -345,7 +386,9 @@ def _amplitude(
             ),
             (
                 f"carrier {ratio:.0f} dB above its sidebands and {100 * line.share:.0f} % of the power",
-                f"sidebands symmetric: {10 * np.log10(max(line.in_phase, 1e-9) / max(line.quadrature, line.uncertainty)):.0f}"
+                f"sidebands symmetric: sound along the carrier's phase, {features.sound:.0f} standard deviations more than across"
+                if weak
+                else f"sidebands symmetric: {10 * np.log10(max(line.in_phase, 1e-9) / max(line.quadrature, line.uncertainty)):.0f}"
                 " dB more along the carrier's phase than across it",
             ),
             designator(bandwidth, "A3E"),

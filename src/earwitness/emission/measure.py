@@ -21,7 +21,11 @@ LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
 XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
 LEAST_SOUND = 0.0025  # of the carrier's power that speech at a third of full depth has in its sidebands
-SURE_SOUND = 6.0  # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
+QUIET_SOUND = 0.0004  # the same of a tenth and an eighth, where it is no hum
+MAYBE_SOUND, SURE_SOUND = (
+    3.5,
+    6.0,
+)  # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
 WIDER_HZ = 3000.0  # than telegraphy
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
@@ -199,7 +203,7 @@ def is_am(features: Features) -> bool:
     if features.burst.snr > CLEAR_SNR and varies < line.in_phase:
         return False
     return bool(
-        line.in_phase > LEAST_SOUND
+        (line.in_phase > LEAST_SOUND or (line.in_phase > QUIET_SOUND and features.speech_band > SURE_SOUND))
         and line.share * (1 + line.in_phase + max(line.quadrature, 0.0)) > LEAST_ACCOUNT
         and line.share > 0.3
         and line.in_phase < 0.6

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from earwitness.emission.burst import moving_mean
+from earwitness.emission.burst import moving_mean, squares
 from earwitness.emission.features import Features
 
 LOOK_NOISE, MEAN_NOISE = 8.0, 3.6  # times the mean of noise
+WEAK, HAND_HZ = 10.0, 900.0  # power ratio in a band no wider than hand keying with its clicks
+SHORTEST_DOT_S, ONE_LINE = 0.012, 0.25  # of 100 words a minute; share of the power
+LEFT_ON = 0.35  # of a band's power, while its line is off, that noise and its scatter may leave
 BLIP = 0.03  # of the energy of long runs: less is noise
 
 
@@ -29,11 +32,44 @@ class Switching:
 
 def switching(features: Features) -> Switching | None:
     """Give the on-off switching of the envelope, None when it never goes off."""
-    rate = features.rate_hz
-    noise = features.burst.noise
+    burst = features.burst
+    if burst.snr < WEAK and burst.width_hz < HAND_HZ and features.carrier.share > ONE_LINE:
+        found = _about_line(features)
+        if found is not None:
+            return found
     # Enough averaging for the noise, finer when the signal is strong.
-    length = max(round(features.look * (4 if features.burst.snr < 10 else 1)), 1)
-    power = moving_mean(features.power, length)
+    length = max(round(features.look * (4 if burst.snr < 10 else 1)), 1)
+    seen = _switched(
+        features, moving_mean(features.power, length), length, length / features.look, burst.noise
+    )
+    return seen[0] if seen else None
+
+
+def _about_line(features: Features) -> Switching | None:
+    """Give the switching of a weak line: averaged before the power is taken, what noise lies further off than a dot needs stays out.
+
+    None where the rest of the band is on while it is off: another keyed frequency.
+    """
+    burst = features.burst
+    turn = np.exp(
+        -2j * np.pi * features.carrier.frequency_hz / features.rate_hz * np.arange(len(features.iq))
+    )
+    length = round(max(4 * features.look, SHORTEST_DOT_S * features.rate_hz, 1))
+    power = squares(moving_mean((features.iq * turn).astype(np.complex64), length))
+    seen = _switched(features, power, length, 1.0, burst.noise * features.look / length)
+    if seen is None:
+        return None
+    found, on = seen
+    whole_on = float(features.power[on].mean()) - burst.noise
+    whole_off = float(features.power[~on].mean()) - burst.noise if not on.all() else 0.0
+    return found if whole_off < LEFT_ON * whole_on else None
+
+
+def _switched(
+    features: Features, power: np.ndarray, length: int, looks: float, noise: float
+) -> tuple[Switching, np.ndarray] | None:
+    """Give the switching of a power averaged over `length` samples, and when it is on, bool (n,)."""
+    rate = features.rate_hz
     high = float(np.quantile(power, 0.97))
     if high < 4 * noise:
         return None
@@ -44,7 +80,7 @@ def switching(features: Features) -> Switching | None:
     level = np.interp(np.arange(len(power)), np.arange(len(peaks)) * block + block / 2, peaks)
     level = np.maximum(level, 0.05 * high)
     # Of single looks at noise one in three thousand is so high, of means of four as well.
-    least = min((LOOK_NOISE if length < 4 * features.look else MEAN_NOISE) * noise, 0.3 * high)
+    least = min((LOOK_NOISE if looks < 4 else MEAN_NOISE) * noise, 0.3 * high)
     threshold = np.maximum(0.3 * level, least)
     on = power > threshold
     edges = np.flatnonzero(np.diff(np.concatenate([[0], on.view(np.int8), [0]])))
@@ -81,11 +117,11 @@ def switching(features: Features) -> Switching | None:
     off_power = float(np.median((sums[end] - sums[begin]) / (end - begin))) - noise
     # Against the fading level: keying always comes up to it, speech hardly ever.
     reached = power[inner] / level[inner]
-    on_noise = noise * min(features.look / length, 1.0) / on_power
+    on_noise = noise * min(1 / looks, 1.0) / on_power
     on_variation = float(np.var(reached) / np.mean(reached) ** 2) - 2 * on_noise - on_noise**2
     a_on, a_off = amplitude[on], amplitude[~on]
     between = on.mean() * (1 - on.mean()) * (a_on.mean() - a_off.mean()) ** 2 if (~on).any() else 0.0
-    return Switching(
+    found = Switching(
         on_share=float(on.mean()),
         runs=len(lengths),
         contrast_db=float(10 * np.log10(on_power / max(off_power, 0.02 * noise, 1e-6 * on_power))),
@@ -95,3 +131,4 @@ def switching(features: Features) -> Switching | None:
         long_on_s=float(np.quantile(lengths, 0.9)) / rate,
         separation=float(between / max(np.var(amplitude), 1e-30)),
     )
+    return found, on
