@@ -20,6 +20,7 @@ HISTORY = 64  # rows before them that are still at hand
 _NARROW = 8  # bins up to which a box counts as narrow
 _TILE = 2048  # bins
 _MOST = 16384  # candidates per batch
+_QUAD = 4  # neighbours added up for wide boxes
 _PIECE = 256  # places of a line that are looked at closer if one of them is above its limit
 
 
@@ -332,34 +333,66 @@ def core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
     return low, high
 
 
+@kernel("void(float32[:,::1], int64, int64, int64, int64, float32[:,::1])", fastmath=True)
+def _add_up(ratio: np.ndarray, top: int, bottom: int, left: int, right: int, out: np.ndarray) -> None:
+    """Fill `out` with the excess of each _QUAD neighbours, in rows [top, bottom), where they touch bins [left, right)."""
+    for r in range(top, bottom):
+        cells, sums = ratio[r], out[r]
+        for q in range(left // _QUAD, min((right + _QUAD - 1) // _QUAD, len(sums))):
+            total = np.float32(-_QUAD)
+            for i in range(_QUAD):
+                total += cells[_QUAD * q + i]
+            sums[q] = total
+
+
+@kernel("float32(float32[:,::1], float32, int64, int64, int64, int64)", fastmath=True)
+def _excess_in(cells: np.ndarray, one: float, row: int, deep: int, low: int, width: int) -> np.floating:
+    """Sum the excess of a box; `one` is what a cell without any holds."""
+    total = np.float32(0)
+    for r in range(row, row + deep):
+        line = cells[r, low : min(cells.shape[1], low + width)]
+        for b in range(len(line)):
+            total += line[b] - one
+    return total
+
+
 @kernel(
-    "UniTuple(int64, 5)(float32[:,::1], int64, int64, int64, int64, float32[:,::1], float64[:,::1])",
+    "UniTuple(int64, 5)(float32[:,::1], float32, int64, int64, int64, int64, int64, float32[:,::1], float64[:,::1], float32[::1])",
     fastmath=True,
 )
 def _best(
-    ratio: np.ndarray, row: int, deep: int, low: int, width: int, limits: np.ndarray, table: np.ndarray
+    cells: np.ndarray,
+    one: float,
+    each: int,
+    row: int,
+    deep: int,
+    low: int,
+    width: int,
+    limits: np.ndarray,
+    table: np.ndarray,
+    room: np.ndarray,
 ) -> tuple[int, int, int, int, int]:
-    """Give the best box about a candidate as (passes, row, rows, bin, bins): greatest excess over its limit.
+    """Give the best box about a candidate as (passes, row, rows, cell, cells): greatest excess over its limit.
 
-    Sides of 0.75 to 1.5 times the candidate's are tried, all in steps of an eighth of it; `table` holds the
-    summed excess from the window's corner, so that a box costs four look-ups. Where all positive excess of the rows
-    falls short of a limit, no box in them is tried against it.
+    A cell is `each` bins wide, and holds `one` where there is no excess. Sides of 0.75 to 1.5 times the candidate's
+    are tried, all in steps of an eighth of it; `table` holds the summed excess from the window's corner, so that a box
+    costs four look-ups, `room` has room for two widths. Where all positive excess of the rows falls short of a limit, no box in them is tried against it.
     """
-    rows, bins = ratio.shape
+    rows, across_all = cells.shape
     up, across = max(1, deep // 8), max(1, width // 8)
     top = max(0, row - (deep + 1) // 2)
     left = max(0, low - (width + 1) // 2)
     tall = min(rows - top, 2 * deep) // up
-    wide = min(bins - left, 2 * width) // across
+    wide = min(across_all - left, 2 * width) // across
     for j in range(wide + 1):
         table[0, j] = 0
-    line = np.empty(across * wide, np.float32)
+    line = room[: across * wide]
     for i in range(tall):
         line[:] = 0
         for r in range(top + i * up, top + i * up + up):
-            cells = ratio[r, left : left + across * wide]
-            for b in range(len(cells)):
-                line[b] += cells[b] - 1
+            some = cells[r, left : left + across * wide]
+            for b in range(len(some)):
+                line[b] += some[b] - one
         s = 0.0
         table[i + 1, 0] = 0
         for j in range(wide):
@@ -383,7 +416,7 @@ def _best(
                 s = (below[j + 1] - above[j + 1]) - (below[j] - above[j])
                 bound += max(s, 0.0)
             for w in range(narrowest, widest + 1):
-                v = w * across
+                v = w * across * each
                 if v > limits.shape[1]:
                     break
                 need = limits[d - 1, v - 1] * d * v
@@ -393,7 +426,7 @@ def _best(
                     s = (below[j + w] - above[j + w]) - (below[j] - above[j])
                     if s > most * need:
                         most = s / need
-                        out = (1, top + i * up, d, left + j * across, v)
+                        out = (1, top + i * up, d, left + j * across, w * across)
     return out
 
 
@@ -410,10 +443,15 @@ def resolve(
     limits: np.ndarray,
     narrow: int,
 ) -> int:
-    """Claim what passes about each candidate: mask becomes 1 and ratio 1 there. Gives the number of claims."""
+    """Claim what passes about each candidate: mask becomes 1 and ratio 1 there. Gives the number of claims.
+
+    Wide candidates are judged on sums of _QUAD neighbours: their steps are not finer.
+    """
     rows, bins = ratio.shape
     table = np.empty((18, 18))
     line = np.empty(max(rows, bins), np.float32)
+    quads = np.empty((rows, bins // _QUAD), np.float32)
+    summed = False
     claims = 0
     for wanted in range(2):
         for c in range(count):
@@ -426,17 +464,21 @@ def resolve(
             w = 0
             while (1 << w) < width:
                 w += 1
+            by_quads = width >= 8 * _QUAD and low % _QUAD == 0 and bins % _QUAD == 0
+            if by_quads and not summed:
+                _add_up(ratio, 0, rows, 0, bins, quads)
+                summed = True
+            cells, one, each = (quads, np.float32(0), _QUAD) if by_quads else (ratio, np.float32(1), 1)
+            least = first_limits[t, w] * deep * width
             for _ in range(4):
-                s = np.float32(0)
-                for r in range(row, row + deep):
-                    cells = ratio[r, low : min(bins, low + width)]
-                    for b in range(len(cells)):
-                        s += cells[b] - 1
-                if s <= first_limits[t, w] * deep * width:
+                if _excess_in(cells, one, row, deep, low // each, width // each) <= least:
                     break
-                passes, r0, d, b0, v = _best(ratio, row, deep, low, width, limits, table)
+                passes, r0, d, b0, v = _best(
+                    cells, one, each, row, deep, low // each, width // each, limits, table, line
+                )
                 if passes == 0:
                     break
+                b0, v = b0 * each, v * each
                 claims += 1
                 for b in range(v):
                     s = np.float32(0)
@@ -454,6 +496,8 @@ def resolve(
                     for b in range(b0 + left, b0 + right):
                         ratio[r, b] = 1
                         mask[r, b] = 1
+                if summed:
+                    _add_up(ratio, r0 + early, r0 + late, b0 + left, b0 + right, quads)
     return claims
 
 

@@ -32,9 +32,10 @@ class Subcarrier:
     """Gives complex64 blocks of one second at 8 kHz; sample i of the first stands for i / 8000 s after the start.
 
     `from_audio`: the input is float32 audio; `from_fm`: it is an FM channel's I/Q, to be discriminated.
+    Sound has a mirror image, which lies beyond 1900 Hz on one side here; with `raw` it is left to the reader's filter.
     """
 
-    def __init__(self, rate_hz: float, *, from_audio: bool = False, from_fm: bool = False):
+    def __init__(self, rate_hz: float, *, from_audio: bool = False, from_fm: bool = False, raw: bool = False):
         self._rate_hz = rate_hz
         self._fm = from_fm
         self._sound = from_audio or from_fm
@@ -50,7 +51,9 @@ class Subcarrier:
             width_hz=700.0,
             dtype=np.float32 if self._sound else np.complex64,
         )
-        self._band = AlignedFir(lowpass(REACH_HZ, 700.0, TRACK_HZ, stop_db=50.0))
+        self._band: AlignedFir | None = None
+        if self._sound and not raw:
+            self._band = AlignedFir(lowpass(REACH_HZ, 700.0, TRACK_HZ, stop_db=50.0))
 
     def feed(self, data: np.ndarray) -> Iterator[np.ndarray]:
         """Take the next samples (n,), complex64 or float32."""
@@ -64,7 +67,7 @@ class Subcarrier:
     def _end(self, rest: np.ndarray) -> Iterator[np.ndarray]:
         tail = np.zeros(self._part.half + 2, rest.dtype)
         yield from self._take(_tame(np.concatenate([rest, tail])))
-        if self._sound:
+        if self._band is not None:
             yield from self._out.feed(self._band.feed(np.zeros(self._band.half, np.complex64)))
         left = self._out.rest()
         if len(left):
@@ -88,18 +91,22 @@ class Subcarrier:
         first = self._at % len(TURN)
         turns = np.tile(TURN, len(sound) // len(TURN) + 2)[first : first + len(sound)]
         self._at += len(sound)
-        yield from self._out.feed(self._band.feed(sound * turns))
+        mixed = sound * turns
+        yield from self._out.feed(mixed if self._band is None else self._band.feed(mixed))
 
 
 class ChannelSubcarriers:
-    """Both ways in which a channel's I/Q may hold such a tone, `ssb` and `fm`: what they share is done once."""
+    """Both ways in which a channel's I/Q may hold such a tone, `ssb` and `fm`: what they share is done once.
+
+    That of FM still has the mirror image of its sound, beyond 1900 Hz.
+    """
 
     WAYS = ("ssb", "fm")
 
     def __init__(self, rate_hz: float) -> None:
         self._raw = FixedBlocks(max(round(rate_hz), 1))
         self._last = np.complex64(1)
-        self._ways = Subcarrier(rate_hz), Subcarrier(rate_hz, from_fm=True)
+        self._ways = Subcarrier(rate_hz), Subcarrier(rate_hz, from_fm=True, raw=True)
 
     def feed(self, data: np.ndarray) -> Iterator[tuple[str, np.ndarray]]:
         """Take the next samples, complex64 (n,); give the way with each block."""
@@ -141,14 +148,13 @@ def _often_beyond(iq: np.ndarray, steps: np.ndarray, limit: float) -> bool:
             fourth += power * power
         if not fourth * len(part) < STEADY * second * second:
             return False
-    beyond = 0
-    turned = 0.0
-    for n in range(len(steps)):
-        turned += steps[n]
-        if n >= SWING:
-            turned -= steps[n - SWING]
-        beyond += abs(turned) > limit
-    return beyond > OFTEN * len(steps)
+    beyond = np.float32(0)  # counted in floats, with no sum that runs on: so the compiler uses whole vectors
+    for n in range(len(steps) - SWING + 1):
+        turned = np.float32(0)
+        for k in range(SWING):
+            turned += steps[n + k]
+        beyond += np.float32(1) if abs(turned) > np.float32(limit) else np.float32(0)
+    return bool(beyond > OFTEN * len(steps))
 
 
 @kernel("boolean(float32[::1])", fastmath={"reassoc", "nsz"})

@@ -14,7 +14,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,6 +36,7 @@ DOWN_TO = 0.9  # of the budget, once it is reached: removing comes in strides
 ORPHAN_AGE_S = 3_600.0  # younger files may belong to a survey that is running right now
 RESERVE_BYTES = 64_000_000  # of the disk, left to the log: rows matter more than evidence
 _WARNINGS_KEPT = 100
+_FLUSHED_AT_ONCE = 16  # the disk takes many in the time of one
 _PARTIAL = ".partial-"
 
 SnippetWriter = Callable[[Path, "Samples"], Iterable[Path]]
@@ -136,23 +137,22 @@ class EvidenceStore:
 
     def secure(self) -> None:
         """Have what was given out on the disk; what it does not take is lost, which a warning tells."""
-        for row_id, paths in self._loose.items():
-            try:
-                for path in paths:
-                    _flush(path)
-            except OSError as error:
-                self._lose(row_id, str(error.strerror))
-        shelves = {path.parent: row_id for row_id, paths in self._loose.items() for path in paths}
-        for shelf in shelves:
-            try:
-                _flush(shelf)
-            except OSError as error:
-                for row_id, paths in self._loose.items():
-                    if paths[0].parent == shelf:
-                        self._lose(row_id, str(error.strerror))
+        owners = [(path, row_id) for row_id, paths in self._loose.items() for path in paths]
+        self._flush_all(owners)
+        self._flush_all([(path.parent, row_id) for path, row_id in owners])
         self._loose.clear()
         with suppress(OSError):  # not there, or in use
             self._staging.rmdir()
+
+    def _flush_all(self, owners: Sequence[tuple[Path, str]]) -> None:
+        """Flush files or folders, each once; what waits on the disk waits together. `owners` are rows lost with them."""
+        from concurrent.futures import ThreadPoolExecutor
+
+        paths = list(dict.fromkeys(path for path, _ in owners))
+        with ThreadPoolExecutor(_FLUSHED_AT_ONCE) as pool:  # begins no more threads than there are files
+            reasons = dict(zip(paths, pool.map(_refusal, paths), strict=True))
+        for row_id, reason in {row_id: reasons[path] for path, row_id in owners if reasons[path]}.items():
+            self._lose(row_id, str(reason))
 
     def is_lost(self, row_id: str | None) -> bool:
         """Tell whether a piece that was given out could not be secured: no row may name it."""
@@ -293,6 +293,15 @@ def _octets(suffix: str, octets: bytes) -> Callable[[Path, str], list[Path]]:
         return [path]
 
     return write
+
+
+def _refusal(path: Path) -> str | None:
+    """Flush a file or folder; give the disk's reason if it does not take it."""
+    try:
+        _flush(path)
+    except OSError as error:
+        return str(error.strerror)
+    return None
 
 
 def _flush(path: Path) -> None:

@@ -55,12 +55,16 @@ class Excerpts:
         data = self._read(begin, min(end - begin, MOST_SAMPLES))
         return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None
 
+    def span(self, frame: Frame) -> tuple[int, int]:
+        """Give the stream's samples [begin, end) that are the evidence of a frame of a channel."""
+        length_s = (frame.stop_ns - frame.time_ns) / 1e9
+        begin = max(0, self._index(frame.time_ns, -min(max(MARGIN_S, LEAD * length_s), LONGEST_LEAD_S)))
+        return begin, self._index(min(frame.stop_ns, frame.time_ns + round(LONGEST_S * 1e9)), MARGIN_S)
+
     def of_channel(self, center_hz: float, rate_hz: float, frame: Frame) -> Samples | None:
         """Give a channel's samples around a frame."""
         stream = self._stream
-        length_s = (frame.stop_ns - frame.time_ns) / 1e9
-        begin = max(0, self._index(frame.time_ns, -min(max(MARGIN_S, LEAD * length_s), LONGEST_LEAD_S)))
-        end = self._index(min(frame.stop_ns, frame.time_ns + round(LONGEST_S * 1e9)), MARGIN_S)
+        begin, end = self.span(frame)
         bank = ChannelBank(
             stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
         )

@@ -123,6 +123,14 @@ class Follower:
             return None
         return replace(joined, data=joined.data[: max(1, int(seconds * joined.rate_hz))])
 
+    def heard(self, begin: int, end: int) -> Samples | None:
+        """Give the channel's samples [begin, end), or None if they are not all buffered."""
+        parts = [part for part in self._head if part.start < end and begin < part.start + len(part.data)]
+        if not parts or begin < parts[0].start or parts[-1].start + len(parts[-1].data) < end:
+            return None
+        data = np.concatenate([part.data for part in parts])[begin - parts[0].start : end - parts[0].start]
+        return replace(parts[0], data=data, start=begin, noise_dbfs_hz=None)
+
     def let_go(self) -> None:
         """Keep no more of the start of an emission that is known: nothing will ask for it again."""
         if not self._unsure():

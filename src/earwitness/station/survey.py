@@ -46,6 +46,7 @@ LEAST_BURST, LEAST_BINS = 256, 16  # samples and bins that the density beside ot
 SOUND_REACH_HZ, SOUND_BELOW_DB = 10_000.0, 3.0  # of an AM station's sidebands, from their carrier
 SOUND_SLACK_S, SOUND_RIM_S = 0.1, 0.06
 MOST_SOUND = 1 << 18  # samples
+BRIEF_NS = 100_000_000  # up to here a frame's samples are kept until its message is told
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
 
@@ -56,7 +57,7 @@ class Track:
     follower: Follower
     channel: Channel
     record: EmissionRecord | None = None
-    messages: list[Message] = field(default_factory=list)
+    messages: list[tuple[Message, Samples | None]] = field(default_factory=list)  # with evidence at hand
     data_mode: str | None = None  # the first mode that read a frame of it with its check passed
     updated_ns: int = 0
     ended: bool = False
@@ -100,7 +101,8 @@ class StretchSurvey:
         self._ended: deque[Track] = deque(maxlen=64)
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
-        self._homes: dict[tuple[str, int, Bits], Track] = {}  # whose frames the assemblers hold
+        # whose frames the assemblers hold, and the samples of these
+        self._homes: dict[tuple[str, int, Bits], tuple[Track, Samples | None]] = {}
         self._pieces = Pieces(stream)
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
@@ -342,7 +344,7 @@ class StretchSurvey:
             if isinstance(item, Frame) and self._is_new(item):
                 home = self._heard_from(item.time_ns, item.stop_ns)
                 if home is not None:
-                    self._homes[_key(item)] = home
+                    self._homes[_key(item)] = home, self._at_hand(item, home)
                 for message in self._assembler(item.mode).feed(item):
                     self._deliver(message, home)
             elif isinstance(item, Picture):
@@ -375,21 +377,29 @@ class StretchSurvey:
             return
         if frame.check is not None:
             track.data_mode = track.data_mode or frame.mode
-        self._homes[_key(frame)] = track
+        self._homes[_key(frame)] = track, self._at_hand(frame, track)
         for message in self._assembler(frame.mode).feed(frame):
             self._deliver(message, track)
 
     def _deliver(self, message: Message, track: Track | None = None) -> None:
         """Give a message to the emission its frame came from: an assembler may have held it back a while."""
-        home = self._homes.pop(_key(message.frame), track)
+        home, evidence = self._homes.pop(_key(message.frame), (track, None))
         if home is None:
             self._late_message(message)
             return
         self._compare_carrier(message.frame)
         home.data_mode = home.data_mode or message.frame.mode
-        home.messages.append(message)
+        home.messages.append((message, evidence))
         if home.ended:
             self._release_late(home)
+
+    def _at_hand(self, frame: Frame, track: Track) -> Samples | None:
+        """Give the evidence of a brief frame where its channel's samples are still buffered: cutting them anew costs more."""
+        if self._audio is not None or frame.stop_ns - frame.time_ns > BRIEF_NS:
+            return None
+        ratio = track.channel.rate_hz / self.stream.rate_hz
+        begin, end = self._excerpts.span(frame)
+        return track.follower.heard(int(begin * ratio), int(end * ratio))
 
     def _release_late(self, track: Track) -> None:
         """Hand on what came after its emission had ended."""
@@ -521,7 +531,7 @@ class StretchSurvey:
         """Let go of frames whose message has not come within two minutes."""
         if len(self._homes) > 256:
             self._homes = {
-                key: track for key, track in self._homes.items() if now_ns - key[1] < 120_000_000_000
+                key: home for key, home in self._homes.items() if now_ns - key[1] < 120_000_000_000
             }
 
     def _settle(self, track: Track, record: EmissionRecord) -> None:
@@ -555,11 +565,11 @@ class StretchSurvey:
         record, follower = track.record, track.follower
         if record is None:
             return
-        for message in track.messages:
+        for message, evidence in track.messages:
             self.counts["messages"] += 1
             if self._audio is not None:
                 evidence = self._excerpts.around(message.frame, AUDIO_MARGIN_S)
-            else:
+            elif evidence is None:
                 evidence = self._excerpts.of_channel(
                     track.channel.center_hz, track.channel.rate_hz, message.frame
                 )

@@ -89,7 +89,7 @@ class _Sound:
     WAYS = ("audio",)
 
     def __init__(self, rate_hz: float) -> None:
-        self._front = Subcarrier(rate_hz, from_audio=True)
+        self._front = Subcarrier(rate_hz, from_audio=True, raw=True)
 
     def feed(self, data: np.ndarray) -> Iterator[tuple[str, np.ndarray]]:
         return (("audio", block) for block in self._front.feed(data))
