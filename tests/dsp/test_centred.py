@@ -92,3 +92,19 @@ def test_what_is_narrow_is_followed_gently():
     assert tuned[-1] > 700
     assert slide_hz_s.max() < 80
     assert np.abs(np.diff(slide_hz_s)).max() < 5
+
+
+@pytest.mark.parametrize("gentle", [False, True])
+@pytest.mark.parametrize("hz", [0.0, 300.0, 6_000.0])
+def test_a_block_is_moved_as_its_pieces_are(hz, gentle):
+    rng = np.random.default_rng(int(hz))
+    x = (np.exp(2j * np.pi * np.cumsum(np.full(50_500, hz)) / RATE_HZ) + noise(rng, 50_500)).astype(
+        np.complex64
+    )
+    pieces, one = moved(x, gentle=gentle)
+    other = Centred(RATE_HZ, 500.0, gentle=gentle)
+    blocks = [other.feed_block(x[at : at + 5 * PIECE], PIECE) for at in range(0, len(x), 5 * PIECE)]
+    assert np.array_equal(np.concatenate(blocks), pieces)
+    assert [one.shift_hz(at) for at in range(0, len(x), PIECE)] == [
+        other.shift_hz(at) for at in range(0, len(x), PIECE)
+    ]

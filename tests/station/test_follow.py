@@ -86,3 +86,20 @@ def test_the_receivers_offset_does_not_move_the_middle_of_what_is_wide():
         middles.append(follower.measurement.center_hz)
     assert abs(middles[0] - 100.1e6) < 2e3
     assert abs(middles[1] - 100.1e6) > 5e3
+
+
+def test_what_is_buffered_of_a_channel_is_given_again_sample_for_sample():
+    found = Detection(1, 0, round(BURST_S * RATE), 99.99e6, 100.01e6, 100e6, -30.0, -100.0, 20.0, False)
+    channel = Channel(100e6, RATE, 30e3, 64, 0, 0)
+    follower = Follower(found, channel, [], span_hz=RATE, place_known=False)
+    x = np.arange(3_000).astype(np.complex64)
+    for at in range(0, len(x), 700):
+        follower.feed(Samples(x[at : at + 700], RATE, 100e6, 500 + at, 0))
+    heard = follower.heard(1_100, 2_900)
+    assert heard is not None
+    assert heard.start == 1_100
+    assert np.array_equal(heard.data, x[600:2_400])
+    assert follower.heard(400, 600) is None
+    assert follower.heard(3_400, 3_600) is None
+    follower.forget()
+    assert follower.heard(1_100, 2_900) is None

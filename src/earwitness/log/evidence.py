@@ -36,7 +36,7 @@ DOWN_TO = 0.9  # of the budget, once it is reached: removing comes in strides
 ORPHAN_AGE_S = 3_600.0  # younger files may belong to a survey that is running right now
 RESERVE_BYTES = 64_000_000  # of the disk, left to the log: rows matter more than evidence
 _WARNINGS_KEPT = 100
-_FLUSHED_AT_ONCE = 16  # the disk takes many in the time of one
+_FLUSHED_AT_ONCE = 8  # the disk takes many in the time of one
 _PARTIAL = ".partial-"
 
 SnippetWriter = Callable[[Path, "Samples"], Iterable[Path]]
@@ -149,8 +149,10 @@ class EvidenceStore:
         from concurrent.futures import ThreadPoolExecutor
 
         paths = list(dict.fromkeys(path for path, _ in owners))
-        with ThreadPoolExecutor(_FLUSHED_AT_ONCE) as pool:  # begins no more threads than there are files
-            reasons = dict(zip(paths, pool.map(_refusal, paths), strict=True))
+        parts = [paths[k::_FLUSHED_AT_ONCE] for k in range(min(len(paths), _FLUSHED_AT_ONCE))]
+        with ThreadPoolExecutor(_FLUSHED_AT_ONCE) as pool:  # begins no more threads than there are parts
+            answers = pool.map(lambda part: [(path, _refusal(path)) for path in part], parts)
+            reasons = dict(answer for part in answers for answer in part)
         for row_id, reason in {row_id: reasons[path] for path, row_id in owners if reasons[path]}.items():
             self._lose(row_id, str(reason))
 

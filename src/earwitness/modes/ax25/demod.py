@@ -842,10 +842,7 @@ class Demodulator:
         if not _tame(block.view(np.float32)):
             block = np.clip(np.nan_to_num(block.view(np.float32)), -LARGEST, LARGEST).view(np.complex64)
         if not self._audio:
-            pieces = [block[at : at + CENTRED_PIECE] for at in range(0, len(block), CENTRED_PIECE)]
-            moved = [self._centred.feed(piece) for piece in pieces]
-            if any(after is not before for before, after in zip(pieces, moved, strict=True)):
-                block = np.concatenate(moved)
+            block = self._centred.feed_block(block, CENTRED_PIECE)
         self._front.note(block)
         first, self._only = self._only, False
         found = []
