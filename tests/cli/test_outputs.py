@@ -6,14 +6,19 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from earwitness.cli.app import run
 from earwitness.cli.query import KINDS
 from earwitness.core.errors import ParameterError, StorageError
 from earwitness.core.times import parse_time
+from earwitness.core.types import IdentityRef, Samples
 from earwitness.log import export as log_export
+from earwitness.log.evidence import EvidenceStore
+from earwitness.log.ids import identity_id
 from earwitness.log.store import Batch, Log
+from earwitness.sources.write import write_sigmf
 
 RUN = [sys.executable, "-m", "earwitness"]
 
@@ -131,3 +136,38 @@ def test_a_locale_without_our_signs(station):
     done = subprocess.run(words, capture_output=True, check=False, env=plain)
     assert done.returncode == 0, done.stderr
     assert b"5deg" in done.stdout
+
+
+def test_evidence_of_who_has_none_of_its_own_is_that_of_its_messages(tmp_path, capsys):
+    # a train and an identity are told of by their messages
+    samples = np.zeros(2000, np.complex64)
+    with Log.open(tmp_path / "s") as log:
+        store = EvidenceStore(log, tmp_path / "s", 10**9)
+        rec = log.begin_recording({"content_id": "c", "start_ns": 10**18, "rate_hz": 1e5, "center_hz": 1e8})
+
+        def snippet(stem, part):
+            given = {"rate_hz": part.rate_hz, "center_hz": part.center_hz, "epoch_ns": part.epoch_ns}
+            meta = write_sigmf(stem, part.data, **given)
+            return [meta, meta.with_suffix(".sigmf-data")]
+
+        piece = store.add_snippet(rec, "m-1", Samples(samples, 1e5, 1e8, 0, 10**18), snippet)
+        train = {
+            "id": "e-1", "recording": rec, "start_ns": 10**18, "stop_ns": 10**18 + 10**9, "frequency_hz": 1e8,
+            "class": "ook", "burst_count": 9, "duty": 0.1,
+        }  # fmt: skip
+        message = {
+            "id": "m-1", "recording": rec, "time_ns": 10**18, "mode": "mode-s", "payload_hex": "AA", "check": "pass",
+            "payload_bits": 8, "kind": "x", "fields": {}, "emission_id": "e-1", "evidence_id": piece["id"],
+            "identity": IdentityRef("aircraft", "B71A01"),
+        }  # fmt: skip
+        log.write(Batch(evidence=[piece], emissions=[train], messages=[message]))
+        log.finish_recording(rec)
+    for entry in ("e-1", identity_id("aircraft", "B71A01")):
+        out = tmp_path / entry
+        status, told, _ = ask(capsys, "evidence", entry, "--station", tmp_path / "s", "-o", out, "--json")
+        assert status == 0
+        names = {Path(name).suffix for name in json.loads(told)["written"]}
+        assert {".sigmf-meta", ".sigmf-data", ".png"} <= names
+    status, _, said = ask(capsys, "evidence", "B71A01", "--station", tmp_path / "s")
+    assert status == 2
+    assert "earwitness query" in said

@@ -262,7 +262,9 @@ class Queries:
             if what is not None and table.what.removesuffix("s") == what:
                 row = next(iter(self._select(table, "t.id = ?", (id,))), None)
         if what is None or row is None:
-            raise ParameterError(f"no entry {id!r} in the log")
+            raise ParameterError(
+                f"no entry {id!r:.60} in the log; ids stand in what `earwitness query` shows"
+            )
         out: Row = {"what": what, "row": row}
         labels = self._database.execute("SELECT text FROM label WHERE target = ? ORDER BY text", (id,))
         out["labels"] = [text for (text,) in labels]

@@ -73,7 +73,10 @@ def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
     figure = number(value)
     spread = row.get(f"{key.rsplit('_', 1)[0]}_uncertainty_{key.rsplit('_', 1)[-1]}")
     term = plain(key, limit=40)
-    if key in ("start", "stop", "time", "first_seen", "last_seen") and moment(value) is not None:
+    if (
+        key in ("start", "stop", "time", "first_seen", "last_seen", "position_time")
+        and moment(value) is not None
+    ):
         return term.replace("_", " "), f"{clock(value, date=True, digits=6)} UTC"
     if figure is None:
         return term.replace("_", " "), plain(value)
