@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -171,3 +172,17 @@ def test_evidence_of_who_has_none_of_its_own_is_that_of_its_messages(tmp_path, c
     status, _, said = ask(capsys, "evidence", "B71A01", "--station", tmp_path / "s")
     assert status == 2
     assert "earwitness query" in said
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_stopped_before_the_work_began_is_one_and_a_sentence(tmp_path, number):
+    # at any stage: a fifo as settings keeps it waiting in the middle of a command
+    (tmp_path / "log.sqlite").touch()
+    os.mkfifo(tmp_path / "station.toml")
+    work = subprocess.Popen(
+        [*RUN, "report", "--station", tmp_path], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    with open(tmp_path / "station.toml", "w"):  # returns once the command has opened it too
+        work.send_signal(number)
+        _, said = work.communicate(timeout=60)
+    assert (work.returncode, said) == (1, "earwitness: stopped.\n")

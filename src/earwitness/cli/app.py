@@ -6,6 +6,7 @@ import codecs
 import contextlib
 import io
 import os
+import signal
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -455,6 +456,9 @@ def _settle_output() -> None:
             stream.reconfigure(errors="earwitness")
 
 
+_STOPPED = 130  # what the parser makes of Ctrl-C
+
+
 def _hush(stream: Any) -> None:
     """Drop what an output that takes nothing more still holds: it would complain again at the very end."""
     with contextlib.suppress(OSError, ValueError):
@@ -471,6 +475,8 @@ def run(arguments: list[str] | None = None) -> None:
     _settle_output()
     command: Any = typer.main.get_command(app)
     given = sys.argv[1:] if arguments is None else arguments
+    with contextlib.suppress(ValueError):  # not the main thread: signals go elsewhere
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # a polite kill tidies up like Ctrl-C
     usage_error: type[Exception] = typer.BadParameter.__mro__[2]  # the root of the parser's own errors
     try:
         code = command.main(args=given or ["--help"], prog_name="earwitness", standalone_mode=False)
@@ -487,8 +493,7 @@ def run(arguments: list[str] | None = None) -> None:
         say(str(error))
         sys.exit(2)
     except (typer.Abort, KeyboardInterrupt):
-        say("stopped.")
-        sys.exit(1)
+        code = _STOPPED
     except BrokenPipeError:
         _hush(sys.stdout)
         sys.exit(1)
@@ -496,4 +501,6 @@ def run(arguments: list[str] | None = None) -> None:
         _hush(sys.stdout)
         say(f"failed while writing: {error.strerror or error}.")
         sys.exit(1)
-    sys.exit(code if isinstance(code, int) else 0)
+    if code == _STOPPED:
+        say("stopped.")
+    sys.exit(1 if code == _STOPPED else code if isinstance(code, int) else 0)

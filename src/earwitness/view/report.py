@@ -65,9 +65,10 @@ def write_report(log: Log, station_dir: Path, target: Path) -> None:
         partial.write_text(page, "utf-8")
         partial.replace(target)
     except OSError as error:
-        with suppress(OSError):
-            partial.unlink()
         raise StorageError(f"report {target} cannot be written: {error.strerror}") from error
+    finally:
+        with suppress(OSError):
+            partial.unlink(missing_ok=True)
 
 
 def document(page: Page) -> str:
