@@ -189,6 +189,32 @@ def test_a_collection_is_surveyed_as_its_recordings(tmp_path):
     assert [item["name"] for item in json.loads(done.stdout)["recordings"]] == ["a", "b"]
 
 
+def test_annotations_lie_where_their_samples_are(tmp_path):
+    # two captures with a minute of silence and another frequency between them: SigMF counts samples, not time
+    n, rate = 200_000, 200_000
+    rng = np.random.default_rng(8)
+    x = 0.02 * (rng.standard_normal(2 * n) + 1j * rng.standard_normal(2 * n))
+    x[60_000:160_000] += 0.1 * np.exp(2j * np.pi * 0.1 * np.arange(100_000))
+    x[n + 60_000 : n + 160_000] += 0.1 * np.exp(2j * np.pi * 0.2 * np.arange(100_000))
+    (tmp_path / "hop.sigmf-data").write_bytes(x.astype("<c8").tobytes())
+    captures = [
+        {"core:sample_start": 0, "core:frequency": 10e6, "core:datetime": "2026-03-14T09:30:00Z"},
+        {"core:sample_start": n, "core:frequency": 20e6, "core:datetime": "2026-03-14T09:31:00Z"},
+    ]
+    facts = {"core:datatype": "cf32_le", "core:sample_rate": rate, "core:version": "1.2.0"}
+    path = tmp_path / "hop.sigmf-meta"
+    path.write_text(json.dumps({"global": facts, "captures": captures, "annotations": []}))
+    assert run("survey", path, "--station", tmp_path / "s").returncode == 0
+    made = json.loads(run("export", "emissions", "--station", tmp_path / "s", "--format", "sigmf").stdout)
+    assert made["global"]["core:datatype"] == "cf32_le"
+    assert [(item["core:sample_start"], item["core:frequency"]) for item in made["captures"]] == [
+        (0, 10e6),
+        (n, 20e6),
+    ]
+    starts = [note["core:sample_start"] for note in made["annotations"]]
+    assert starts == pytest.approx([60_000, n + 60_000], abs=2000)
+
+
 def test_modes_are_listed():
     names = {row["name"] for row in json.loads(run("modes", "--json").stdout)}
     assert {"mode-s", "ais", "am", "fm", "ssb", "morse"} <= names

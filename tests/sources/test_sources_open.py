@@ -112,6 +112,21 @@ def test_real_intermediate_frequency_becomes_iq(tmp_path: Path) -> None:
     np.testing.assert_allclose(pieces, whole, atol=1e-6)
 
 
+def test_fast_real_samples_of_any_file_are_an_intermediate_frequency(tmp_path: Path) -> None:
+    rate, n = 1_000_000, 40_000
+    tone = np.round(20_000 * np.cos(2 * np.pi * 0.3 * np.arange(n))).astype("<i2").tobytes()
+    (tmp_path / "a.wav").write_bytes(wave_bytes(tone, channels=1, rate=rate))
+    (tmp_path / "a.rs16").write_bytes(tone)
+    for path, more in ((tmp_path / "a.wav", {}), (tmp_path / "a.rs16", {"rate_hz": float(rate)})):
+        source = open_source(path, centre_hz=10e6, **more)
+        (stretch,) = source.stretches
+        assert (stretch.kind, stretch.rate_hz, stretch.center_hz) == ("iq", 5e5, 10.25e6)
+        assert (stretch.stored_rate_hz, stretch.stored_center_hz) == (1e6, 10e6)
+        spectrum = np.abs(np.fft.fft(stretch.read(1000, 10_000)))
+        assert np.fft.fftfreq(10_000, 1 / 5e5)[spectrum.argmax()] == pytest.approx(50e3, abs=60)
+        assert any("intermediate" in w for w in source.warnings)
+
+
 def test_recording_made_by_the_reference_library(tmp_path: Path) -> None:
     # The generator and the scaling of the sigmf library are independent of our reader.
     made = SigMFGenerator(seed=4).generate()

@@ -9,6 +9,7 @@ from pathlib import Path
 from earwitness.cli.app import say
 from earwitness.cli.common import open_log, print_json
 from earwitness.cli.progress import Progress
+from earwitness.cli.survey import found_in_words
 
 
 def run_demo(station: Path | None, *, json: bool) -> None:
@@ -32,12 +33,7 @@ def run_demo(station: Path | None, *, json: bool) -> None:
         for warning in outcome.warnings:
             say(f"{outcome.name}: {warning}")
         if not json:
-            counts = outcome.counts
-            print(
-                f"{outcome.name}: {counts['emissions']} emissions, {counts['messages']} messages, "
-                f"{counts['overs']} voice transmissions, {counts['artefacts']} receiver artefacts "
-                f"in {outcome.seconds:.0f} s of radio"
-            )
+            print(f"{outcome.name}: {found_in_words(outcome.counts)} in {outcome.seconds:.0f} s of radio")
     report = folder / "report.html"
     with open_log(folder) as log:
         write_report(log, folder, report)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -118,12 +118,21 @@ def _refuse(path: str, error: SourceError) -> None:
     say(str(error) if name in str(error) else f"{name}: {error}")
 
 
+def found_in_words(counts: Mapping[str, int]) -> str:
+    """Give how much of each was found."""
+    kinds = {
+        "emissions": "emission",
+        "messages": "message",
+        "overs": "voice transmission",
+        "artefacts": "receiver artefact",
+    }
+    told = [(counts.get(key, 0), word) for key, word in kinds.items()]
+    return ", ".join(f"{amount} {word}{'' if amount == 1 else 's'}" for amount, word in told)
+
+
 def _tell(outcome: Any) -> None:
     counts = outcome.counts
-    found = (
-        f"{counts.get('emissions', 0)} emissions, {counts.get('messages', 0)} messages, "
-        f"{counts.get('overs', 0)} voice transmissions, {counts.get('artefacts', 0)} receiver artefacts"
-    )
+    found = found_in_words(counts)
     if outcome.skipped:
         print(f"{outcome.name}: already in the log ({found}); --again surveys it anew")
         return

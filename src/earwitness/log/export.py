@@ -390,7 +390,7 @@ def _write_sigmf(log: Queries, what: str, out: Path | BinaryIO, filters: Mapping
 
 def _write_meta(log: Queries, what: str, recording: Row, stream: BinaryIO, filters: Mapping[str, Any]) -> int:
     """Write SigMF 1.2 metadata of one recording, annotations only: the samples stay where they are."""
-    rate_hz = recording["rate_hz"] or 0.0
+    rate_hz = recording.get("stored_rate_hz") or recording["rate_hz"] or 0.0
     captures = recording.get("captures") or [
         {"sample_start": 0, "start_ns": recording["start_ns"], "center_hz": recording["center_hz"]}
     ]

@@ -16,6 +16,7 @@ _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 LOWEST_RATE_HZ = 100.0
 HIGHEST_RATE_HZ = 2.5e8  # above, setting the detector up takes minutes and gigabytes
 HIGHEST_CENTRE_HZ = 1e12
+AUDIO_UP_TO_HZ = 400_000.0  # real samples that are faster are an intermediate frequency, not sound
 LATEST_NS = 2**63 - 1  # the year 2262
 
 

@@ -10,7 +10,14 @@ from pathlib import Path
 
 from earwitness.core.errors import SourceError
 from earwitness.core.text import inert
-from earwitness.sources.declared import Declared, checked_rate, declared, settle_centre, settle_start
+from earwitness.sources.declared import (
+    AUDIO_UP_TO_HZ,
+    Declared,
+    checked_rate,
+    declared,
+    settle_centre,
+    settle_start,
+)
 from earwitness.sources.flac_file import FlacRun
 from earwitness.sources.sample_type import SampleType, sample_type
 from earwitness.sources.sigmf_file import open_archive, open_pair, streams_of
@@ -141,7 +148,7 @@ def _raw_type(path: Path, want: Declared, warnings: list[str]) -> SampleType:
 
 
 def _append(source: Source, run: Run, stored: SampleType, stated_hz: int, want: Declared) -> None:
-    """Add the one stretch of a file without captures; two components are I/Q, one is audio."""
+    """Add the one stretch of a file without captures; two components are I/Q, one is audio, if not too fast for it."""
     if run.count == 0:
         raise SourceError(f"{source.path.name} holds no samples; was the recording cut off?")
     rate_hz = want.rate_hz
@@ -157,8 +164,15 @@ def _append(source: Source, run: Run, stored: SampleType, stated_hz: int, want: 
         center_hz = want.centre_hz or 0.0
     epoch_ns, known = settle_start(want, source.path, run.count / rate_hz, source.warnings)
     source.facts["start_known"] = known
-    kind = "iq" if stored.is_complex else "audio"
-    source.stretches.append(Stretch(run, kind, rate_hz, center_hz, epoch_ns, stored))
+    real_if = not stored.is_complex and rate_hz > AUDIO_UP_TO_HZ
+    if real_if:
+        source.warnings.append(
+            "real samples this fast are read as an intermediate frequency from 0 Hz (--centre) up"
+        )
+        rate_hz /= 2
+        center_hz += rate_hz / 2
+    kind = "iq" if stored.is_complex or real_if else "audio"
+    source.stretches.append(Stretch(run, kind, rate_hz, center_hz, epoch_ns, stored, real_if=real_if))
 
 
 def _identify(source: Source, want: Declared) -> str:

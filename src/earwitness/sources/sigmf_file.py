@@ -27,6 +27,7 @@ from earwitness.core.errors import ParameterError, SourceError
 from earwitness.core.text import inert
 from earwitness.core.times import parse_time
 from earwitness.sources.declared import (
+    AUDIO_UP_TO_HZ,
     LATEST_NS,
     Declared,
     checked_rate,
@@ -41,7 +42,6 @@ _MOST_META = 64 << 20
 _MOST_MEMBERS = 1000
 _MOST_INTEGER = 2**62
 _HASH_UP_TO = 512 << 20
-_AUDIO_UP_TO_HZ = 400_000.0
 _FACTS = ("hw", "description", "author", "recorder", "license", "geolocation", "version")
 _COUNT = (int, 0, 2**63 - 1)
 _PLACE_HZ = (float, -1e12, 1e12)
@@ -487,7 +487,7 @@ def _stretches(
             total = sum(c.count for c in captures)
             epoch, known = settle_start(want, file.path, total / rate_hz, source.warnings)
             source.facts["start_known"] = known
-        real_if = not stored.is_complex and (bool(center) or rate_hz > _AUDIO_UP_TO_HZ)
+        real_if = not stored.is_complex and (bool(center) or rate_hz > AUDIO_UP_TO_HZ)
         stretch = Stretch(
             run,
             kind="iq" if stored.is_complex or real_if else "audio",
@@ -497,6 +497,7 @@ def _stretches(
             type=stored,
             index=len(source.stretches),
             real_if=real_if,
+            first=head.start,
         )
         source.stretches.append(stretch)
         opening = opening or stretch

@@ -109,6 +109,7 @@ class Stretch:
     type: SampleType
     index: int = 0
     real_if: bool = False
+    first: int = 0  # index of its first sample among all that are stored
     bad_samples: int = 0  # not finite, so far as read
 
     @property
@@ -120,6 +121,16 @@ class Stretch:
     def sample_type(self) -> str:
         """Name of the stored type, e.g. "cu8"."""
         return self.type.name
+
+    @property
+    def stored_rate_hz(self) -> float:
+        """Rate of the samples as they are stored."""
+        return self.rate_hz * (2 if self.real_if else 1)
+
+    @property
+    def stored_center_hz(self) -> float:
+        """What 0 Hz of the samples as they are stored stands for."""
+        return self.center_hz - (self.rate_hz / 2 if self.real_if else 0.0)
 
     @property
     def full_scale(self) -> tuple[float, float]:

@@ -26,6 +26,7 @@ from earwitness.station.keep import LogKeeper
 from earwitness.station.survey import StretchSurvey
 
 PPM_LIMIT = 200.0
+MOST_CAPTURES = 10_000  # kept with a recording, for annotations
 Report = Callable[[float, str], None]
 
 
@@ -119,6 +120,12 @@ def survey_source(
             "settings": settings,
             "warnings": source.warnings,
             "facts": source.facts,
+            "datatype": stretches[0].sample_type,
+            "stored_rate_hz": stretches[0].stored_rate_hz,
+            "captures": [
+                {"sample_start": item.first, "start_ns": item.epoch_ns, "center_hz": item.stored_center_hz}
+                for item in stretches[:MOST_CAPTURES]
+            ],
             "ppm": ppm,
             **_place_facts(station, source),
         }
