@@ -188,3 +188,36 @@ def test_a_carrier_that_talks_at_last_is_fm(seconds_before, seed):
         np.concatenate([np.ones(int(seconds_before * rate)), said]), rate, 15, rng, ratio=6
     )
     assert examine(samples, detection, span_hz=span)[1].kind == "fm"
+
+
+@pytest.mark.parametrize("snr_db", [10, 20])
+@pytest.mark.parametrize("seed", range(3))
+def test_eight_slow_levels_are_no_voice(snr_db, seed):
+    """600 Bd over eight frequencies 300 Hz apart (CPFSK of index 1/2, textbook): no class here has eight."""
+    levels = np.random.default_rng(seed).integers(0, 8, 600) * 2 - 7
+    track = 150.0 * sig.held(levels, 80)
+    assert told(sig.frequency_modulated(track, 48_000), 48_000, snr_db, seed).kind in ("unknown", "fsk4")
+
+
+@pytest.mark.parametrize(("seed", "snr_db"), [(10, 10), (13, 12), (0, 10)])
+def test_sixteen_tones_are_not_keyed_between_two(seed, snr_db):
+    """15.625 Bd, sixteen frequencies as far apart (amateur practice, from memory), seen for 1.3 s."""
+    tones = np.random.default_rng(seed).integers(0, 16, 21) * 15.625
+    samples, detection, span, _, _ = sig.channel(
+        sig.frequency_modulated(sig.held(tones, 768), 12_000), 12_000, snr_db, np.random.default_rng(seed)
+    )
+    middle = detection.center_hz
+    wide = replace(detection, low_hz=middle - 225, high_hz=middle + 225)
+    assert examine(samples, wide, span_hz=span)[1].kind in ("unknown", "fsk4")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_sound_on_fm_60_khz_wide_is_fm(seed):
+    """Speech with all its tones at +-60 kHz, without a pilot, as of wireless microphones (common practice, no source)."""
+    rng = np.random.default_rng(seed)
+    rate = 240_000
+    sound = np.interp(
+        np.arange(rate) / rate, np.arange(48_000) / 48_000, sig.audio(1, 48_000, rng, 50, 12_000)
+    )
+    found = told(sig.frequency_modulated(60_000 * np.clip(sound, -1, 1), rate), rate, 20, seed)
+    assert (found.kind, found.variant) == ("fm", "wfm")

@@ -91,6 +91,32 @@ def test_am_tone(depth):
     assert result.center_hz - base == pytest.approx(0, abs=1)
 
 
+@pytest.mark.parametrize("depth", [0.3, 0.5, 0.9])
+@pytest.mark.parametrize("snr_db", [12, 16, 22])
+def test_depth_of_a_tone_in_noise(depth, snr_db):
+    """By the definition of the signal; noise adds to the peaks of a tone and must come out again."""
+    rate = 48_000
+    t = np.arange(3 * rate) / rate
+    within = 0
+    for seed in range(5):
+        result, _, _ = measured(1 + depth * np.sin(2 * np.pi * 400 * t) + 0j, rate, snr_db, seed)
+        off = abs(result.modulation_depth_pct - 100 * depth)
+        within += off < 2 * result.modulation_depth_uncertainty_pct
+        assert snr_db < 20 or (off < 1 and result.modulation_depth_uncertainty_pct < 2)
+    assert within >= 4
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_deviation_of_shaped_keying(seed):
+    """GFSK, BT 0.5, index 0.7 (so +-3360 Hz at 9600 Bd), 40 ms: what the filter leaves of single bits is no measure."""
+    bits = 2.0 * np.random.default_rng(seed).integers(0, 2, 384) - 1
+    iq = sig.frequency_modulated(3360 * sig.gaussian_track(bits, 10, 0.5), 96_000)
+    samples, detection, span, _, _ = sig.channel(iq, 96_000, 15, np.random.default_rng(seed))
+    result, found = examine(samples, detection, span_hz=span)
+    assert found.kind == "fsk2"
+    assert result.deviation_hz == pytest.approx(3360, rel=0.06)
+
+
 def test_level_and_snr():
     # The channel helper gives bursts a mean power of 0.05^2: -26.02 dBFS.
     for seed in range(4):

@@ -37,6 +37,9 @@ HUM_HZ, MOSTLY_HIGHER = (
 )  # above the mains' third harmonic at 50 Hz in full wave, and what speech has most of
 BUSY_S = 0.5
 BUSY, BUSIER, LINE_BINS = 0.02, 4.0, 3  # of the power beside a line, times the least of other parts
+# Fourth moment over the squared second, and squared peak over the second: square wave, sine, triangle, two tones.
+PEAKED, PEAK_SQUARES = (1.0, 1.5, 1.8, 2.25), (1.0, 2.0, 3.0, 4.0)
+MOST_PEAKED_ERROR, HIDDEN_PEAK = 0.6, 2.3  # r.m.s. values
 CUBE_VARIANCE = 684.0  # of the cubes of powers that are exponential with mean 1: 6! - 3!^2
 
 
@@ -64,6 +67,7 @@ class CarrierTest:
     uncertainty: float  # one-sigma of in_phase and quadrature from noise
     carrier_snr: float  # line power over noise power in the line filter
     depth: float | None  # peak modulation depth 0..1 along the phase
+    depth_error: float = 0.0
 
 
 @kernel("Tuple((float64, float64))(Array(float32, 1, 'A'))")
@@ -81,20 +85,35 @@ def _moments(values: np.ndarray) -> tuple[float, float]:
     return second / len(values), fourth / len(values)
 
 
-def noise_free_peak(values: np.ndarray, sigma: float, tail: float) -> float:
-    """Give half the range of `values` (less `tail` at each end) that is not noise of deviation `sigma`.
+def noise_free_peak(values: np.ndarray, sigma: float, tail: float, looks: float) -> tuple[float, float]:
+    """Give half the range of `values` (less `tail` at each end) that is not noise of deviation `sigma`, and its error.
 
-    A tone dwells at its peaks, where noise adds nearly in full; speech hardly, and noise adds as squares.
+    What dwells at its peaks is known by its moments, whatever the noise: a square wave's peak squared is its variance,
+    a sine's twice, a triangle's three times, that of two tones four times. Of speech noise adds to the peaks as squares.
+    Where noise of so many `looks` hides the shape the peak is what lies between a sine's and speech's.
     """
     values = values[:: max(len(values) // 8192, 1)]
-    swing = (quantile(values, 1 - tail) - quantile(values, tail)) / 2
     second, fourth = _moments(values.astype(np.float32, copy=False))
     square = max(second - sigma**2, 1e-30)
     peaked = (fourth - 6 * square * sigma**2 - 3 * sigma**4) / square**2
+    count = max(min(float(len(values)), looks), 1.0)
+    square_error = np.sqrt(2 / count) * sigma * np.sqrt(sigma**2 + 2 * square)
+    # Of the fourth moment of normal noise: (8! / (2^4 4!) - 3^2) sigma^8; what it does to the signal's own comes on top.
+    peaked_error = (
+        np.sqrt((96 * sigma**8 + 72 * square * sigma**6 + 144 * square**2 * sigma**4) / count) / square**2
+    )
+    if peaked_error > MOST_PEAKED_ERROR:
+        middle = HIDDEN_PEAK * np.sqrt(square)
+        return float(middle), float(np.hypot(0.3 * middle, HIDDEN_PEAK * square_error / np.sqrt(square) / 2))
+    if peaked < PEAKED[-1]:
+        factors = np.interp((peaked, peaked - peaked_error, peaked + peaked_error), PEAKED, PEAK_SQUARES)
+        peak = float(np.sqrt(factors[0] * square))
+        doubt = max(factors[2] - factors[0], factors[0] - factors[1])
+        relative = np.hypot(square_error / square / 2, doubt / factors[0] / 2)
+        return peak, float(peak * relative)
     reach = {0.005: 2.58, 0.001: 3.09}[tail]
-    if peaked < 2.0:
-        return max(swing - 0.65 * reach * sigma, 0.0)
-    return float(np.sqrt(max(swing**2 - (reach * sigma) ** 2, 0.0)))
+    swing = (quantile(values, 1 - tail) - quantile(values, tail)) / 2
+    return float(np.sqrt(max(swing**2 - (reach * sigma) ** 2, 0.0))), float(sigma) / 2
 
 
 @kernel("float64[::1](float32[::1])")
@@ -292,10 +311,11 @@ class Features:
         beside = noise / 2 * (1 - 1.33 * self.look / length)
         independent = max(total**2 / float(np.sum(weight**2)) / self.look, 1.0)
         spread = noise / 2 * np.sqrt(2 / independent) / mean_power
-        depth = None
+        depth, depth_error = None, 0.0
         swing = (side.real / np.maximum(np.abs(steady), 1e-20) - 1)[strong]
         if len(swing) > 100:
-            depth = noise_free_peak(swing, float(np.sqrt(noise / 2 / mean_power)), 0.005)
+            sigma = float(np.sqrt(noise / 2 / mean_power))
+            depth, depth_error = noise_free_peak(swing, sigma, 0.005, len(swing) / self.look)
         return CarrierTest(
             frequency_hz=line_hz,
             share=min(carrier_power / burst.power, 1.0),
@@ -304,6 +324,7 @@ class Features:
             uncertainty=float(spread),
             carrier_snr=carrier_power / carrier_noise,
             depth=depth,
+            depth_error=depth_error,
         )
 
     @cached_property

@@ -51,7 +51,8 @@ WIDE_INDEX, SQUARE = (
     0.86,
 )  # reversals in so wide a band are square; a sine explains 8/pi^2 = 0.81 of itself
 SUBAUDIBLE_CODE_BD = 134.4  # digital squelch on FM voice
-BROADCAST_WIDTH_HZ = 60_000.0
+NARROW_FM_HZ = 25_000.0  # necessary bandwidth of mobile radio is 16 kHz at most (common practice, no source)
+BROADCAST_WIDTH_HZ, SURELY_WIDE_HZ = 60_000.0, 80_000.0
 LEAST_COHERENCE = 0.3
 LEAST_CONTRAST_DB = (
     9.5  # of switching: on-off keying has 14 and more in any noise, one of two tones in a null has less
@@ -74,8 +75,15 @@ LEAST_CONFIDENCE = 0.5
 STEADY_SWING = (
     0.095  # between quartiles, of what is usual: keying's for 25 ms; 0.07 is the standard deviation
 )
+SLOW_SWING = 0.25  # the same of so few symbols that their mean wavers
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
+NO_SOUND = (
+    8.0  # times the density of 500 to 1800 Hz below 220 Hz: music has up to 2.5, slow keying 13 and more
+)
+FADED = (
+    3.0  # relative variance of the power that fading hardly has (Rayleigh's is 1), a voice's syllables have
+)
 PILOT_ENVELOPE = 0.4
 ON_MOSTLY = 0.7  # share of the time that sound on a carrier is there
 ALWAYS_ON = 0.8  # share of the time that a broadcast without a pilot is there at least
@@ -95,6 +103,7 @@ OVERTONE = (
     0.015  # of that, a third harmonic: a square wave's has a ninth of it, smooth keying's a third of that
 )
 OVERTONE_ROOM = 0.6  # of the width: as far out as what is modulated is still seen
+SELDOM, SURE_CLOCK_DB = 0.22, 14.0
 ALTERNATES = 0.96  # of symbols differ from the one before: reversals
 KEYED = ("fsk2", "fsk4")
 CARRIER_METHODS = {
@@ -137,6 +146,16 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
     answer = identify_burst(features, measurement)
     if answer.kind == "carrier":
         measurement, answer = _looked_beside(channel, detection, span_hz, features, measurement, answer)
+    elif answer.kind == "am" and features.burst.width_hz < SOUND_HZ:
+        # What of its sidebands is too weak to be seen by itself counts all together.
+        burst = cut(channel, detection, span_hz, least_hz=SOUND_HZ)
+        if burst is not None and burst.width_hz < 2 * SOUND_HZ:
+            # Its depth is told better where less noise is.
+            measurement = replace(
+                measure_burst(Features(burst), detection),
+                modulation_depth_pct=measurement.modulation_depth_pct,
+                modulation_depth_uncertainty_pct=measurement.modulation_depth_uncertainty_pct,
+            )
     return _as_known(measurement, answer), answer
 
 
@@ -249,7 +268,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         lambda: _morse(features, keyed, width),
         lambda: _amplitude(features, measurement, width, keyed),
         lambda: _pulses(features, keyed, width),
-        lambda: _speech(features, width) if features.envelope_variation > 0.1 else None,
+        lambda: _speech(features, width) if max(varies, 0.1 * features.power_variation) > 0.1 else None,
         lambda: _phase(features, width) if 0.1 < features.envelope_variation < 0.75 else None,
         lambda: _constant(features, measurement, width, keyed),
         lambda: _drifting(features, measurement, width),
@@ -557,6 +576,8 @@ def _keyed(
     held = not halved and keying.explained > 0.75 and keying.spread < 0.2
     if keying.explained < LEAST_EXPLAINED or not (random or held):
         return None
+    if keying.alternation < SELDOM and keying.clock_db < SURE_CLOCK_DB and keying.spread > 0.2:
+        return None  # some other keying, of more frequencies or slower, that a faster clock happens to fit
     alternates = keying.alternation > ALTERNATES
     square = tone is not None and tone.is_square
     if not halved and width > LEAST_FM_HZ and not (alternates and square) and _tones(features):
@@ -694,6 +715,8 @@ def _voice_fm(
     swing = float(np.sqrt(masked_variance(track, features.good)))
     if swing < 1.3 * noise and deviation < 0.1 * width:
         return None
+    if width < SPEECH_WIDTH_HZ and features.power_variation > FADED:
+        return None
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
     if not sine and _data_like(features, spectrum):
@@ -708,7 +731,7 @@ def _voice_fm(
         bandwidth = width
     return Identification(
         "fm",
-        "nfm",
+        "nfm" if width < NARROW_FM_HZ else "wfm",
         _sure(flat, (burst.snr - 1.5) / 6, swing / noise / 4, features.duration_s / 0.25),
         tuple(reasons),
         designator(bandwidth, "F3E"),
@@ -727,7 +750,10 @@ def _data_like(features: Features, spectrum: LineSpectrum) -> bool:
     low = spectrum.power[max(round(8 / step), 1) : round(220 / step) + 1]
     high = spectrum.power[round(500 / step) : round(1800 / step) + 1]
     # Medians: a tone squelch is one line only.
-    if len(low) < 4 or len(high) < 4 or np.median(low) < 0.35 * np.median(high):
+    if len(low) < 4 or len(high) < 4:
+        return False
+    deep = float(np.median(low) / max(np.median(high), 1e-30))
+    if deep < 0.35:
         return False
     length = round(0.025 * features.rate_hz)
     count = len(features.smooth_track) // length
@@ -739,7 +765,7 @@ def _data_like(features: Features, spectrum: LineSpectrum) -> bool:
         return True
     # Quartiles: where fading is deepest the frequency swings as it likes.
     low_swing, usual, high_swing = np.quantile(np.std(frames[on], axis=1), (0.25, 0.5, 0.75))
-    return bool(high_swing - low_swing < STEADY_SWING * usual)
+    return bool(high_swing - low_swing < (STEADY_SWING if deep < NO_SOUND else SLOW_SWING) * usual)
 
 
 def _broadcast(
@@ -761,8 +787,12 @@ def _broadcast(
     reasons = [steady, f"{width / 1e3:.0f} kHz wide"]
     if pilot:
         reasons.append(f"pilot tone at {pilot.frequency_hz:.1f} Hz in the demodulated signal")
-    elif burst.snr < 3 or not 80e3 < width < 350e3 or features.good.mean() < ALWAYS_ON:
-        return None
+    else:
+        comes_and_goes = features.good.mean() < ALWAYS_ON
+        if burst.snr < 3 or width > 350e3 or comes_and_goes:
+            return None
+        if width < SURELY_WIDE_HZ and _data_like(features, spectrum):
+            return None
     return Identification(
         "fm",
         "wfm",

@@ -27,6 +27,7 @@ MAYBE_SOUND, SURE_SOUND = (
     6.0,
 )  # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
 WIDER_HZ = 3000.0  # than telegraphy
+CLEAR_DEVIATION = 30.0  # power ratio
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
@@ -161,10 +162,10 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     deviation = deviation_error = depth = depth_error = None
     if amplitude:
         methods["modulation_depth"] = (
-            "half the swing (0.5 to 99.5 %) along the carrier's phase, noise removed"
+            "half the swing along the carrier's phase, from its moments or 0.5 to 99.5 %, noise removed"
         )
         depth = 100 * min(line.depth or 0.0, 1.5)
-        depth_error = max(100 * np.sqrt(burst.noise / burst.power / 2) / 4, 2.0)
+        depth_error = max(100 * line.depth_error, 1.0, 0.02 * depth)
     elif core.envelope_variation < 0.2 and line.share < 0.9 and burst.snr > 2:
         deviation, deviation_error = peak_deviation(core)
         methods["deviation"] = "99.8 % of the absolute instantaneous frequency about its mean, noise removed"
@@ -217,16 +218,22 @@ def is_am(features: Features) -> bool:
 def peak_deviation(features: Features) -> tuple[float, float]:
     """Give (peak deviation in Hz, uncertainty): 99.8 % quantile of |f - mean f|, noise removed.
 
-    The track is averaged over one look, which keeps modulation up to about a third of the width.
+    The track is averaged over one look, which keeps modulation up to about a third of the width, or half of one where
+    noise lets it.
     """
     burst: Burst = features.burst
-    track = features.smooth_track[features.good]
+    looks_each = 0.5 if burst.snr > CLEAR_DEVIATION else 1.0
+    track = features.smooth_track
+    if looks_each < 1:
+        track = moving_mean(features.track, max(round(looks_each * features.look), 1))
+    track = track[features.good]
     if len(track) < 50:
         return 0.0, burst.width_hz
     # The mean over one look is a phase difference: its noise comes from the two end points.
-    sigma = burst.width_hz / (2 * np.pi * np.sqrt(burst.snr))
-    peak = noise_free_peak(track, float(sigma), 0.001)
-    return peak, float(max(0.08 * peak, sigma, burst.width_hz / 200))
+    sigma = burst.width_hz / (2 * np.pi * looks_each * np.sqrt(burst.snr))
+    looks = len(track) / features.look
+    peak, error = noise_free_peak(track, float(sigma), 0.001, looks)
+    return peak, float(max(0.08 * peak, error, sigma * looks_each, burst.width_hz / 200))
 
 
 def density_beside(

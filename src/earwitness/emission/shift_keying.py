@@ -45,7 +45,7 @@ USUAL_RATES = (
 )
 FOUR_LEVEL_RATES = (1600.0, 2400.0, 3200.0, 4800.0, 6400.0, 9600.0)
 LEAST_SYMBOLS = 24
-LEAST_ELEMENTS = 16
+LEAST_ELEMENTS, LEAST_HELD = 16, 8
 LEAST_EXPLAINED = 0.45  # of the track's variance, by a reading that is any use
 SLOW = 2.5  # inverse widths that an element of slow keying lasts, at least
 FASTEST = 310.0  # Bd of telegraphy
@@ -694,14 +694,20 @@ def _judge(
         explained = 1 - max(error - min(track_noise**2, 0.7 * variance), 0.0) / net
         if best is not None and explained - 0.5 * spread <= _merit(best):
             continue
-        signs = chosen[~np.isnan(chosen)] > middle
+        values_seen = chosen[~np.isnan(chosen)]
+        signs = values_seen > middle
+        # Shaping keeps what differs from its neighbours from going all the way.
+        held = np.flatnonzero((signs[1:-1] == signs[:-2]) & (signs[1:-1] == signs[2:])) + 1
+        reach = outer
+        if levels == 2 and len(held) >= LEAST_HELD:
+            reach = max(outer, float(np.mean(np.abs(values_seen[held] - middle))))
         changes = np.flatnonzero(signs[1:] != signs[:-1])
         slow = moving_mean(features.smooth_track, max(round(8 * period), 2))
         best = Keying(
             levels=levels,
             rate_hz=rate,
             rate_uncertainty_hz=0.1 / features.duration_s + 1e-6 * rate,
-            deviation_hz=float(outer),
+            deviation_hz=float(reach),
             center_hz=float(middle),
             spread=float(clean),
             raw_spread=float(spread),
