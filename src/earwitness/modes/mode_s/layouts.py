@@ -131,6 +131,14 @@ TARGET_STATE = Layout("register 6,2 subtype 1", 56, DOC_9871, (
     flag("heading_valid"), u("selected_heading_deg", 9, scale=180 / 256), u("nac_p", 4), u("nic_baro", 1), u("sil", 2),
     flag("modes_valid"), flag("autopilot"), flag("vnav"), flag("altitude_hold"), flag("ads_r"), flag("approach"),
     flag("acas_operational"), flag("lnav"), spare(2)))  # fmt: skip
+# DO-260A, from memory; the bit before the altitude's reach is zero, for receivers of the version before
+TARGET_STATE_1 = Layout("register 6,2 subtype 0", 56, DOC_9871, (
+    *_TYPE, u("subtype", 2), u("vertical_source", 2), u("target_altitude_kind", 1), spare(1),
+    u("target_altitude_reach", 2), u("vertical_mode", 2),
+    Field("target_altitude_ft", 10, decode=lambda raw: 100 * raw - 1000 if raw <= 1010 else None),
+    u("horizontal_source", 2), Field("target_direction_deg", 9, decode=lambda raw: raw if raw < 360 else None),
+    u("target_is_track", 1), u("horizontal_mode", 2), u("nac_p", 4), u("nic_baro", 1), u("sil", 2), spare(5),
+    flag("acas_absent"), flag("advisory_active"), u("emergency_state", 3)))  # fmt: skip
 _STATUS_TAIL = (u("version", 3), u("nic_supplement_a", 1), u("nac_p", 4))
 AIRBORNE_STATUS = Layout("register 6,5 subtype 0", 56, DOC_9871, (
     *_TYPE, u("subtype", 3), spare(2), flag("acas_operational"), flag("receives_1090"), spare(2), flag("arv"),

@@ -24,7 +24,12 @@ from earwitness.modes.mode_s.tangle import untangle
 FINE = 16  # fractions of a sample in the matched-filter table
 TAPS = 4
 TIGHT_US = 2.3  # samples a microsecond below which half-bits are no longer told apart one by one
-STEADY = 0.75  # coherence of a reply below TIGHT_US: noise has 0.34 to 0.60, a reply at 11 dB 0.96
+CLOSE_US = 2.7  # and below which they are not where the carrier lies so far off the middle that the receiver's filter ...
+OFF_MIDDLE_MHZ = 0.25  # ... takes its two sides unlike
+STEADY = 0.85  # coherence of a reply below TIGHT_US: noise has at most 0.81, a reply at 9 dB 0.94
+FOLLOWS = (
+    0.35  # of phases from pulse to pulse below TIGHT_US: noise of 56 bits reaches it once in a thousand times
+)
 GARBLED = 2.0  # in place of plainness: read with another over it
 MOST_DOUBTFUL = 48  # preambles in the clear without a reading that are looked at again in a chunk
 RUN = 32  # scores that are looked at together
@@ -434,6 +439,21 @@ def _drift(marks, size):  # type: ignore[no-untyped-def]
     return step
 
 
+@kernel("float64(float32[:,::1], int64)", fastmath=True)
+def _follow(marks, size):  # type: ignore[no-untyped-def]
+    """Give how well each pulse's phase tells the next one's, 0 to 1: about 1 / sqrt(size) in noise."""
+    real = np.float32(0)
+    imag = np.float32(0)
+    power = np.float32(1e-30)
+    ar = marks[0]
+    ai = marks[1]
+    for m in range(size - 1):
+        real += ar[m + 1] * ar[m] + ai[m + 1] * ai[m]
+        imag += ai[m + 1] * ar[m] - ar[m + 1] * ai[m]
+        power += ar[m] * ar[m] + ai[m] * ai[m]
+    return math.sqrt(real * real + imag * imag) / power
+
+
 @kernel("void(float32[:,::1], int64, float64)", fastmath=True)
 def _turn(halves, size, step):  # type: ignore[no-untyped-def]
     """Take `step` radians per microsecond out of both halves of every bit."""
@@ -575,7 +595,7 @@ def _mend(bits, certainty, size, wrong, pool, most):  # type: ignore[no-untyped-
 
 
 @kernel(
-    "boolean(complex64[::1], float64, float64, float32[:,::1], float32[::1], float32[::1], float32, complex64[::1],"
+    "boolean(complex64[::1], float64, float64, float32[:,::1], float32[::1], complex64[::1], float32, complex64[::1],"
     " float32[:,::1], uint8[::1], float64[::1])",
     fastmath=True,
 )
@@ -629,7 +649,7 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
     begun, spin = _unwind(x, origin, 0, int(65 * us) + 8, 1 + 0j, omega, turned, beside)
     _slice(turned, shift, us, 0, 56, table, halves, energy)
     level = _level(energy, 56)
-    if _contrast(energy, 56) < (1.8 if loose else 3.6) or _holes(energy, 56, level) > 14:
+    if _contrast(energy, 56) < (1.6 if tight else 1.8 if loose else 3.6) or _holes(energy, 56, level) > 14:
         return False
     size = 112 if energy[0, 0] > energy[1, 0] else 56
     if size == 112:
@@ -652,7 +672,7 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
     _slice(turned, shift, us, sliced, size, table, halves, energy)
     _by_envelope(energy, size, bits, certainty)
     df = _format(bits)
-    if not _known(df) or (df >= 16) != (size == 112):
+    if not tight and (not _known(df) or (df >= 16) != (size == 112)):
         return False
     contrast = _contrast(energy, size)
     level = _level(energy, size)
@@ -661,16 +681,17 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
         return False
     # a preamble in the noise before a strong reply has far less power than the bits "it" sends
     ahead = _preamble(turned, shift, us, table)
-    if contrast < (1.9 if loose else 4.0) or level * 4 > 5 * size * ahead:
+    if contrast < (1.6 if tight else 1.9 if loose else 4.0) or level * 4 > 5 * size * ahead:
         return False
     wrong = _remainder(bits, size)
     turn = 0.0
     steady = 0.0
     best_shift = shift
     fixed = 0
-    # where every bit is plain to see, parity that fails cannot be mended: these are other pulses
+    # where every bit is plain to see, parity that fails cannot be mended: these are other pulses. With half-bits that run
+    # into one another what is plain may be a neighbour's
     weakest = _least(certainty, 0, size)
-    plain = weakest * weakest > max(0.1 * level / size, 9 * noise)
+    plain = not tight and weakest * weakest > max(0.1 * level / size, 9 * noise)
     if plain and wrong != 0 and (17 <= df <= 19 or (df == 11 and wrong >= 80)):
         return False
     if plain:
@@ -683,6 +704,8 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
             _by_envelope(energy, size, bits, certainty)
             wrong = _remainder(bits, size)
         _mark(halves, size, bits, marks)
+        if tight and _follow(marks, size) < FOLLOWS:
+            return False
         turn = _drift(marks, size)
         if wrong != 0 and not plain and tight:
             start = shift + 8 * us
@@ -696,6 +719,11 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
                 near = _leak(marks, beside, size)
                 steady = _by_phase(halves, size, bits, certainty, marks, near, spread[1], spread[2])
             wrong = _remainder(bits, size)
+            off = abs(omega * us + turn) > 2 * math.pi * OFF_MIDDLE_MHZ
+            if wrong != 0 and off and us <= CLOSE_US and steady > STEADY and attempt == 0:
+                start = shift + 8 * us
+                steady, fixed = solve(turned, start, us, size, turn / us, response, bits, certainty)
+                wrong = _remainder(bits, size)
         df = _format(bits)
         squitter = 17 <= df <= 19
         if squitter and wrong != 0 and not tight and contrast > (2.2 if loose else 4.0):
@@ -968,7 +996,7 @@ def _untangled_row(bits, figures, us, noise, shapes, row):  # type: ignore[no-un
 
 
 @kernel(
-    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], float32[::1],"
+    "int64(complex64[::1], float32[::1], int64, int64, float64, float32[:,::1], float32[::1], complex64[::1],"
     " float32[:,::1], float32[:,::1], float32[:,:,::1], float32[:,::1], int64[:,:,::1], int64[::1], float32, float64[:,::1], uint8[:,::1], int64)",
     fastmath=True,
 )
@@ -1061,7 +1089,7 @@ def receive(  # type: ignore[no-untyped-def]
                     doubts = _doubt(x, t, us, table, noise, doubtful, doubts)
                 clear = row[CONTRAST] > 6 and row[QUALITY] > 0.7 and row[LEVEL] > 20 * noise
                 row[SURE] = 2.0 if sure else (1.0 if clear else 0.0)
-                if not sure and (row[CONTRAST] < (2.5 if us <= TIGHT_US else 4.2) or row[QUALITY] < 0.45):
+                if not sure and (row[QUALITY] < 0.45 or (us > TIGHT_US and row[CONTRAST] < 4.2)):
                     continue
                 # half-bits that run into one another leave little contrast: a steady carrier tells them from noise
                 if not sure and us <= TIGHT_US and row[COHERENCE] < STEADY:

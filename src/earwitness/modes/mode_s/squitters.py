@@ -18,6 +18,11 @@ SQUAWK_FLAGS = {
 _EMERGENCY = (
     "none", "general emergency", "medical", "minimum fuel", "no communications", "unlawful interference",
     "downed aircraft", "reserved")  # fmt: skip
+# of target states in version 1 (DO-260A, from memory)
+_TARGET_SOURCE = (None, "MCP or FCU", "holding altitude", "FMS")
+_DIRECTION_SOURCE = (None, "MCP or FCU", "maintaining heading or track", "FMS")
+_TARGET_REACH = ("holding altitude", "holding or MCP altitude", "holding, MCP or FMS altitude", "reserved")
+_TARGET_MODE = ("unknown", "acquiring", "capturing or maintaining", "reserved")
 # fields begin with those of DF17, which the caller fills in: to copy and fill costs less than to join
 HEAD = {"df": 17, "icao_address": "", "capability": 0}
 _CATEGORY_SET = {4: "A", 3: "B", 2: "C", 1: "D"}
@@ -79,6 +84,9 @@ def _read_squitter(me: int) -> tuple[str, tuple[str, ...], dict[str, Any]]:
         values = layouts.ADVISORY_BROADCAST.read(me)
         fields = {"type_code": code, "subtype": subtype} | advisory_fields(values)
         return "resolution advisory broadcast", ("resolution-advisory",), fields
+    if code == 29 and subtype >> 1 == 0 and not me >> 45 & 1:
+        fields = _target_state_1(me)
+        return "target state and status", ("emergency",) * (fields["emergency_state"] != "none"), fields
     if code == 29 and subtype >> 1 == 1:
         return "target state and status", (), _target_state(me)
     if code == 31 and subtype in (0, 1):
@@ -113,6 +121,33 @@ def _target_state(me: int) -> dict[str, Any]:
     if not fields.pop("modes_valid"):
         for name in ("autopilot", "vnav", "altitude_hold", "approach", "lnav"):
             fields[name] = None
+    return fields
+
+
+def _target_state_1(me: int) -> dict[str, Any]:
+    """Read the target state of the standard's version 1: source 0 says that there is no target."""
+    fields = layouts.TARGET_STATE_1.read(me)
+    source = _TARGET_SOURCE[fields.pop("vertical_source")]
+    kind, reach = fields.pop("target_altitude_kind"), fields.pop("target_altitude_reach")
+    altitude, mode = fields.pop("target_altitude_ft"), _TARGET_MODE[fields.pop("vertical_mode")]
+    if source is None:
+        altitude = None
+    else:
+        fields |= {
+            "target_altitude_source": source,
+            "target_altitude_kind": ("pressure", "mean sea level")[kind],
+            "target_altitude_reach": _TARGET_REACH[reach],
+            "vertical_mode": mode,
+        }
+    fields["target_altitude_ft"] = altitude
+    source = _DIRECTION_SOURCE[fields.pop("horizontal_source")]
+    direction, mode = fields.pop("target_direction_deg"), _TARGET_MODE[fields.pop("horizontal_mode")]
+    name = ("target_heading_deg", "target_track_deg")[fields.pop("target_is_track")]
+    fields[name] = direction if source else None
+    if source:
+        fields |= {"target_direction_source": source, "horizontal_mode": mode}
+    fields["acas_operational"] = not fields.pop("acas_absent")
+    fields["emergency_state"] = _EMERGENCY[fields["emergency_state"]]
     return fields
 
 

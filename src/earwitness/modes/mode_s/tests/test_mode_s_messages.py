@@ -114,6 +114,13 @@ CONSTRUCTED = [
     ("8DABCDEFEA466867013F4CA75EB5", {"selected_altitude_ft": 36000, "pressure_setting_hpa": 1013.6,
                                       "selected_heading_deg": 270.0, "nac_p": 9, "sil": 3, "autopilot": True,
                                       "vnav": False, "altitude_hold": True, "lnav": True}, ()),
+    # target state of version 1 (DO-260A, from memory), by a transmitter of its own
+    ("8DABCDEFE88AB970FD3C0AEC2A4A", {"target_altitude_ft": 36000, "target_altitude_source": "MCP or FCU",
+                                      "vertical_mode": "acquiring", "target_track_deg": 271, "nac_p": 9, "sil": 3,
+                                      "target_direction_source": "FMS", "acas_operational": True,
+                                      "advisory_active": True, "emergency_state": "medical"}, ("emergency",)),
+    ("8DABCDEFE8000000013C106FA39D", {"target_altitude_ft": None, "target_heading_deg": None,
+                                      "acas_operational": False, "emergency_state": "none"}, ()),
     ("8DABCDEFF83100020049B863977D", {"version": 2, "nac_p": 9, "gva": 2, "sil": 3, "nic_baro": 1,
                                       "acas_operational": True, "receives_1090": True, "design_assurance": 2}, ()),
     ("8CABCDEFF9105502005A30BE4A83", {"version": 2, "nac_v": 2, "nic_supplement_c": 1, "length_width_code": 5,

@@ -159,6 +159,36 @@ def test_one_sample_a_half_bit_behind_a_receivers_filter(cut, least):
     assert len(told) / count > least
 
 
+@pytest.mark.parametrize(("rate_hz", "off_hz"), [(2.0e6, 3e5), (2.0e6, -6e5), (2.048e6, 6e5)])
+def test_replies_beside_the_middle_of_the_receivers_filter(rate_hz, off_hz):
+    """Transponders may be 1 MHz off (Annex 10 Vol. IV 3.1.2.1.1), and 2 MS/s then keeps one side of the spectrum.
+
+    Replies that nothing but their own bits vouches for, at 20 dB: 31, 22 and 3 of 40 were read before the filter was
+    learnt from the reply.
+    """
+    rng = np.random.default_rng(4)
+    by = 20
+    wide = np.zeros(40 * int(300 * by * rate_hz * 1e-6), complex)
+    sent = []
+    for n in range(40):
+        address = 0x400000 + n
+        if n % 2:
+            value = parity.seal((0x5D << 24 | address) << 24, 56, 22)  # an interrogator's code in the parity
+        else:
+            value = parity.seal((0x20 << 24 | int(rng.integers(1 << 12))) << 24, 56, address)
+        sent.append(Bits(value, 56))
+        span = int(90 * by * rate_hz * 1e-6)
+        turn = np.exp(2j * np.pi * (off_hz * np.arange(span) / (by * rate_hz) + rng.random()))
+        at = int((n * 300 + 40) * by * rate_hz * 1e-6) + int(rng.integers(by))
+        wide[at : at + span] += turn * sent_through(sent[-1], 1.0, by * rate_hz, span)
+    t = np.arange(-8 * by, 8 * by + 1)
+    taps = np.sinc(0.92 / by * t) * np.kaiser(len(t), 5)
+    data = np.convolve(wide, taps / taps.sum(), "same")[::by]
+    data += noise(rng, len(data), rate_hz / 2.4e6 / 100)
+    frames, _ = receive(data * 0.05, rate_hz)
+    assert sum(bits in {frame.bits for frame in frames} for bits in sent) >= 38
+
+
 def test_rates_out_of_range_are_refused():
     demodulator = get_mode("mode-s").demodulator()
     with pytest.raises(ParameterError, match="2 to 25 MS/s"):
