@@ -257,8 +257,9 @@ def test_every_claim_leads_to_its_samples(station):
     row = page[page.index('id="em-e-1"') - 4000 : page.index('id="em-e-1"') + 4000]
     assert 'href="#msg-m-1"' in row
     assert 'href="#over-v-1"' in row
-    (file,) = set(re.findall(r'href="(\./evidence/[^"]+)">I/Q', page))
+    (file,) = set(re.findall(r'href="(\./evidence/[^"]+)" aria-label="I/Q of [em]-1">I/Q', page))
     assert (folder / file).is_file()
+    assert re.search(r'<audio [^>]*aria-label="Voice on 162.000 MHz, [^"]+ UTC"', page)
     flagged = page[page.index('id="flagged"') : page.index('id="air"')]
     assert 'href="#msg-m-1"' in flagged  # what cannot wait leads to its evidence too
     elsewhere = render(gather(log, folder, beside=folder / "out" / "there"))
@@ -276,11 +277,11 @@ def test_health_is_told_in_words():
     ]  # fmt: skip
     assert _health(1.5, looks) == {
         "frequency correction applied": "+1.50 ppm",
-        "frequency error": "−7.88 ± 0.4 ppm, from 38 carriers",
+        "frequency error": "−7.9 ± 0.4 ppm, from 38 carriers",
         "samples clipped": "none",
         "samples lost or jumped": "3 times",
         "constant offset": "−40.1 dBFS",
-        "mirror image below the signal": "41.2 dB",
+        "image rejection": "41.2 dB",
     }
     assert _health(None, []) == {}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import platform
 import time
@@ -132,7 +133,8 @@ def _health(ppm: Any, looks: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     surest = max(looks, key=lambda look: number(look.get("error_from_carriers")) or 0, default={})
     error, spread = number(surest.get("error_ppm")), number(surest.get("error_uncertainty_ppm"))
     if error is not None:
-        out["frequency error"] = f"{error:+.2f} {plus_minus(spread, 'ppm')}".replace("-", "\u2212")
+        digits = 2 if not spread else min(max(0, -math.floor(math.log10(spread))), 3)
+        out["frequency error"] = f"{error:+.{digits}f} {plus_minus(spread, 'ppm')}".replace("-", "\u2212")
         out["frequency error"] += (
             f", from {count(int(number(surest.get('error_from_carriers')) or 0), 'carrier')}"
         )
@@ -143,7 +145,7 @@ def _health(ppm: Any, looks: Sequence[Mapping[str, Any]]) -> dict[str, str]:
     if offset := figures("dc_dbfs"):
         out["constant offset"] = decibels(max(offset), "dBFS")
     if image := figures("image_rejection_db"):
-        out["mirror image below the signal"] = decibels(min(image))
+        out["image rejection"] = decibels(min(image))
     return out
 
 

@@ -90,7 +90,8 @@ class Page:
     def samples_link(self, row: Row) -> Markup | None:
         """Give a link to the file of I/Q that a row rests on, nothing where none is kept."""
         path = self.data.located(row.get("evidence_id"))
-        return tag("a", "I/Q", href=link(path)) if path else None
+        said = f"I/Q of {plain(row.get('id'), limit=40)}"
+        return tag("a", "I/Q", href=link(path), aria_label=said) if path else None
 
     def what(self, row: Row) -> str:
         """Give class, mode and label of an emission in words."""

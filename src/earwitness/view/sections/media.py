@@ -40,7 +40,8 @@ def overs(page: Page) -> Section | None:
     items, budget = [], MEDIA_BYTES
     for row in page.data.overs[:MOST_OVERS]:
         media = page.data.media.get(str(row.get("id")))
-        player, budget = _player(media, budget)
+        said = f"Voice on {frequency(row.get('frequency_hz'))}, {page.clock(row.get('start'))} UTC"
+        player, budget = _player(media, budget, said)
         start, stop = moment(row.get("start")), moment(row.get("stop"))
         length = duration((stop - start) / 1e9) if start is not None and stop is not None else NOTHING
         facts = [plain(row.get("class"), limit=30), _tone(row.get("tone"))]
@@ -233,9 +234,10 @@ def _tone(tone: Any) -> str | None:
     )
 
 
-def _player(media: Media | None, budget: int) -> tuple[Markup, int]:
+def _player(media: Media | None, budget: int, said: str) -> tuple[Markup, int]:
     if media and media.data is not None and len(media.data) <= budget:
-        controls = tag("audio", controls=True, preload="none", src=embed(media.data, media.kind))
+        source = embed(media.data, media.kind)
+        controls = tag("audio", controls=True, preload="none", src=source, aria_label=said)
         return controls, budget - len(media.data)
     if media and media.path:
         return tag(

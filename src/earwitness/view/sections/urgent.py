@@ -158,9 +158,8 @@ def _line(page: Page, one: Incident, told: Told) -> Markup:
 def _sources(page: Page, told: Told) -> list[Markup]:
     """Give where the last of alike messages can be seen: among the messages, its emission, its samples."""
     row = told.last
-    name = plain(row.get("id"), limit=40)
-    shown = str(row.get("id")) in page.shown_messages
-    found = [to(f"msg-{row.get('id')}", name) if shown else tag("code", name)]
+    name = tag("code", plain(row.get("id"), limit=40))
+    found = [to(f"msg-{row.get('id')}", name) if str(row.get("id")) in page.shown_messages else name]
     return [*found, *filter(None, (page.emission_link(row.get("emission_id")), page.samples_link(row)))]
 
 
