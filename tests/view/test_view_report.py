@@ -625,3 +625,37 @@ def test_a_crowded_picture_is_no_row_of_stops_for_the_keyboard():
 
     assert stops(30) == 30
     assert stops(300) == 0
+
+
+def test_no_link_leads_nowhere_where_not_all_is_listed():
+    view = Overview(np.full((4, 4), -80.0, np.float32), START, START + 10**10, 161.9e6, 162.1e6)
+    recording = Recording("r-1", "one", START, START + 10**10, 162e6, 2e5, [view])
+    people = [
+        {"id": f"i-{n}", "kind": "vessel", "key": f"{n:09d}", "message_count": n, "latitude_deg": 54.0, "longitude_deg": 8.0}
+        for n in range(700)
+    ]  # fmt: skip
+    messages = [
+        {"id": f"m-{n}", "time": "2026-11-25T08:30:01Z", "mode": "ais", "kind": "x", "check": "pass", "identity": f"i-{n}",
+         "emission_id": f"e-{n:04d}", "flags": ["distress"] if n % 100 == 0 else [],
+         "fields": {"area": {"north_deg": 55, "south_deg": 54, "west_deg": 7, "east_deg": 8},
+                    "positions": [{"latitude_deg": 54 + n / 1000, "longitude_deg": 8}]}}
+        for n in range(700)
+    ]  # fmt: skip
+    emissions = [emission(n, snr_db=float(n % 40)) for n in range(900)]
+    ties = [
+        {"id": f"j-{n}", "a": f"i-{n}", "b": f"i-{699 - n}", "relation": "perhaps", "rule": "r"}
+        for n in range(50)
+    ]
+    data = ReportData(
+        recordings=[recording], emissions=emissions, identities=people, messages=messages, relations=ties,
+        plates=[Plate("e-0000", "spectrum", constellation(np.ones(9, np.complex64)))],
+    )  # fmt: skip
+    page = Page(render(data))
+    ids = {facts["id"] for _, facts in page.attrs if "id" in facts}
+    aims = [
+        facts["href"][1:]
+        for name, facts in page.attrs
+        if name == "a" and facts.get("href", "").startswith("#")
+    ]
+    assert len(aims) > 1500
+    assert [aim for aim in aims if aim not in ids] == []

@@ -269,9 +269,7 @@ def draw(
             transform=f"translate({x:.1f} {y:.1f}) rotate({_heading(view, place.track):.0f})",
         )
         ring = tag("circle", class_="alarm", cx=round(x, 1), cy=round(y, 1), r=12) if place.flagged else None
-        marks.append(
-            tag("a", tag("title", f"{place.name}, {place.kind}"), ring, shape, href=anchor(f"id-{place.key}"))
-        )
+        marks.append(_leading(place.key, tag("title", f"{place.name}, {place.kind}"), ring, shape))
         taken.append((x - 5, y - 5, x + 5, y + 5))
     for place in sorted(places, key=lambda item: not item.flagged):  # and has the first choice of room
         x, y = view.xy(place.latitude_deg, place.longitude_deg)
@@ -287,7 +285,7 @@ def draw(
         tag("title", title),
         *body,
         viewBox=f"0 0 {WIDTH} {HEIGHT}",
-        role="img",
+        role="group",  # an image would hide its links
         class_="chart",
         aria_label=title,
     )
@@ -302,7 +300,12 @@ def _area(view: View, area: Area) -> Markup:
     if left >= right or top >= bottom:
         return Markup()
     box = tag("path", class_="area", d=f"M{left:.1f} {top:.1f}H{right:.1f}V{bottom:.1f}H{left:.1f}Z")
-    return tag("a", tag("title", area.name), box, href=anchor(f"id-{area.key}"))
+    return _leading(area.key, tag("title", area.name), box)
+
+
+def _leading(key: str, *shapes: Markup | None) -> Markup:
+    """Make shapes a link to the row of an identity, if there is one."""
+    return tag("a", *shapes, href=anchor(f"id-{key}")) if key else tag("g", *shapes)
 
 
 def _inside(view: View, track: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from earwitness.core.mode import registry
 from earwitness.view.data import Plate, ReportData, Row
-from earwitness.view.digest import Digest
+from earwitness.view.digest import Digest, flags_of
 from earwitness.view.markup import Markup, anchor, link, tag, text
 from earwitness.view.words import (
     clock,
@@ -21,7 +21,9 @@ from earwitness.view.words import (
 Section = tuple[str, str, Markup]
 
 MOST_PLATES = 60
-MOST_OVERS = 200  # listed
+MOST_EMISSIONS = 600  # listed
+MOST_IDENTITIES = 500
+MOST_OVERS = 200
 _DAY_NS = 86_400_000_000_000
 
 CLASS_WORDS = {
@@ -58,6 +60,13 @@ class Page:
         }
         self.identity_count = max(total(data, "identities") - len(self.alias), len(data.identities))
         self.over_count = max(total(data, "overs"), len(data.overs))
+        self.listed = _foremost(self.real)
+        self.people = sorted(data.identities, key=lambda row: -(number(row.get("message_count")) or 0))[
+            :MOST_IDENTITIES
+        ]
+        self._rows = {f"em-{row.get('id')}" for row in self.listed} | {
+            f"id-{row.get('id')}" for row in self.people
+        }
         self.number = {str(row.get("id")): n for n, row in enumerate(self.real, 1)}
         self.names = {str(row.get("id")): identity_name(row) for row in data.identities}
         self.names |= {other: self.names[lead] for other, lead in self.alias.items()}
@@ -104,14 +113,22 @@ class Page:
         return ", ".join(parts)
 
     def emission_link(self, ident: Any) -> Markup:
-        """Give a link to an emission by its number, nothing if it has none."""
+        """Give a link to an emission by its number, the number alone if it is not listed, nothing if it has none."""
         n = self.number.get(str(ident))
-        return to(f"em-{ident}", f"emission {n}") if n else Markup()
+        return self.row_link(f"em-{ident}", f"emission {n}") if n else Markup()
 
     def identity_link(self, ident: str, words: str | None = None) -> Markup:
         """Give a link to an identity by its name, or that of the one it is tied to."""
         shown = self.alias.get(ident, ident)
-        return to(f"id-{shown}", words or self.names.get(shown, plain(ident, limit=60)))
+        return self.row_link(f"id-{shown}", words or self.names.get(shown, plain(ident, limit=60)))
+
+    def has_row(self, identifier: str) -> bool:
+        """Tell whether an emission ("em-...") or identity ("id-...") is listed in the page."""
+        return identifier in self._rows
+
+    def row_link(self, identifier: str, words: str) -> Markup:
+        """Give a link to a listed emission or identity, the words alone where it is not listed."""
+        return to(identifier, words) if self.has_row(identifier) else text(words)
 
     def who(self, row: Row) -> Markup:
         """Give a link to a message's sender, or its frequency."""
@@ -119,6 +136,16 @@ class Page:
         if isinstance(ident, str):
             return self.identity_link(ident)
         return text(frequency(row.get("frequency_hz")))
+
+
+def _foremost(rows: Sequence[Row]) -> list[Row]:
+    """Give the emissions that are listed, in order of time: all, or those that are flagged or strongest."""
+    if len(rows) <= MOST_EMISSIONS:
+        return list(rows)
+    best = sorted(rows, key=lambda row: (not flags_of(row), -(number(row.get("snr_db")) or 0)))[
+        :MOST_EMISSIONS
+    ]
+    return sorted(best, key=lambda row: moment(row.get("start")) or 0)
 
 
 def _days(data: ReportData) -> int:

@@ -157,7 +157,9 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
             said,
             more,
             scale,
-            " Each frame leads to its row below; dashed frames are traces of the receiver itself.",
+            " Each frame leads to its row below, if it is listed; dashed frames are traces of the receiver itself."
+            if len(page.listed) < page.emission_count
+            else " Each frame leads to its row below; dashed frames are traces of the receiver itself.",
         ),
         class_="wide",
     )
@@ -170,15 +172,17 @@ def _mark(page: Page, row: Row, view: Overview, *, reached: bool) -> Markup:
     artefact = row.get("artefact")
     words = f"{frequency(row.get('frequency_hz'))}, {page.clock(row.get('start'))} UTC: "
     words += f"receiver artefact, {plain(artefact, limit=80)}" if artefact else page.what(row)
+    target = "receiver" if artefact else f"em-{ident}"
+    linked = bool(artefact) or page.has_row(target)
     return tag(
-        "a",
+        "a" if linked else "g",
         tag("title", words),
         tag("rect", class_="reach", **place),
         tag("rect", class_="frame", **place),
-        href=anchor("receiver" if artefact else f"em-{ident}"),
+        href=anchor(target) if linked else None,
         class_="mark aside" if artefact else "mark",
-        data_row=None if artefact else slug(f"em-{ident}"),
-        tabindex=None if reached else "-1",
+        data_row=slug(target) if linked and not artefact else None,
+        tabindex="-1" if linked and not reached else None,
     )
 
 

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Sequence
 
 from earwitness.view.data import Row
-from earwitness.view.digest import flags_of
 from earwitness.view.markup import Markup, anchor, join, slug, tag
 from earwitness.view.page import (
     CLASS_WORDS,
@@ -33,7 +32,6 @@ from earwitness.view.words import (
     width,
 )
 
-MOST_EMISSIONS = 600
 _SWINGS = ("fm", "fsk", "chirp")  # classes of which a deviation says something
 
 
@@ -49,12 +47,7 @@ def emissions(page: Page) -> Section:
                 "this width, this time, this antenna.",
             ),
         )
-    chosen = page.real
-    if len(chosen) > MOST_EMISSIONS:
-        chosen = sorted(chosen, key=lambda row: (not flags_of(row), -(number(row.get("snr_db")) or 0)))[
-            :MOST_EMISSIONS
-        ]
-        chosen.sort(key=lambda row: moment(row.get("start")) or 0)
+    chosen = page.listed
     rows = [_emission_row(page, row) for row in chosen]
     classes = Counter(plain(row.get("class") or "unknown", limit=30) for row in page.real)
     told = listed([f"{CLASS_WORDS.get(kind, kind)} ({grouped(n)})" for kind, n in classes.most_common(8)])

@@ -13,7 +13,6 @@ from earwitness.view.page import (
     Section,
     mode_title,
     pair,
-    to,
 )
 from earwitness.view.words import (
     NOTHING,
@@ -205,7 +204,7 @@ def evidence(page: Page) -> Section | None:
         if figures:
             heading = tag(
                 "h3",
-                to(f"em-{ident}", name) if n else name,
+                page.row_link(f"em-{ident}", name),
                 tag("small", said),
                 id=slug(f"plate-{ident}"),
             )

@@ -26,17 +26,15 @@ from earwitness.view.words import (
     position,
 )
 
-MOST_IDENTITIES = 500
 MOST_TIES = 200
 MOST_NAMED = 100  # positions and areas in messages
 
 
 def identities(page: Page) -> Section | None:
     """Draw and list who was heard."""
-    people = sorted(page.data.identities, key=lambda row: -(number(row.get("message_count")) or 0))
-    if not people:
+    shown = page.people
+    if not shown:
         return None
-    shown = people[:MOST_IDENTITIES]
     places, lost = [], 0
     for row in shown:
         lat, lon = number(row.get("latitude_deg")), number(row.get("longitude_deg"))
@@ -132,6 +130,7 @@ def _named(page: Page) -> tuple[list[Place], list[Area]]:
             if not isinstance(fields, Mapping) or not isinstance(ident, str):
                 continue
             key = page.alias.get(ident, ident)
+            key = key if page.has_row(f"id-{key}") else ""
             what = plain(fields.get("subject") or row.get("kind"), limit=60)
             name = " ".join(
                 str(fields[part]) for part in ("station", "subject_indicator", "serial") if fields.get(part)
