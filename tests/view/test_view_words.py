@@ -65,3 +65,21 @@ def test_no_figure_breaks_them(value):
     words.position(value, value)
     words.plus_minus(value, "Hz")
     assert math.isfinite(words.number(value) or 0.0)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "told"),
+    [
+        (99.4, "99.4 s"),
+        (119.7, "2 min"),
+        (600, "10 min"),
+        (601, "10 min 1 s"),
+        (5999.6, "1 h 40 min"),
+        (7199, "2 h"),
+        (-119.7, "-2 min"),
+        (9000, "2 h 30 min"),
+        (200_000, "2.3 days"),
+    ],
+)
+def test_durations_carry_over(seconds, told):
+    assert words.duration(seconds) == told

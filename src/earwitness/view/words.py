@@ -126,10 +126,13 @@ def duration(seconds: Any) -> str:
         return f"{significant(figure * 1e3, 3)} ms"
     if size < 100:
         return f"{significant(figure, 3).removesuffix('.0')} s"
-    if size < 6000:
-        return f"{int(figure // 60)} min {figure % 60:.0f} s"
+    sign = "-" if figure < 0 else ""
+    if round(size) < 6000:
+        whole, rest = divmod(round(size), 60)
+        return f"{sign}{whole} min" + (f" {rest} s" if rest else "")
     if size < 172_800:
-        return f"{int(figure // 3600)} h {figure % 3600 // 60:.0f} min"
+        whole, rest = divmod(round(size / 60), 60)
+        return f"{sign}{whole} h" + (f" {rest} min" if rest else "")
     return f"{figure / 86_400:.1f} days"
 
 

@@ -196,7 +196,18 @@ def _mark_labels(page: Page, rows: Sequence[Row], view: Overview) -> list[Markup
         if n is None or len(taken) >= 80 or any(abs(x0 - a) < 0.028 and abs(y0 - b) < 0.05 for a, b in taken):
             continue
         taken.append((x0, y0))
-        out.append(tag("text", str(n), x=pct(x0), y=pct(y0), dy=13 if y0 < 0.06 else -4, dx=2, class_="num"))
+        late = x0 > 0.96  # there is no room to the right
+        out.append(
+            tag(
+                "text",
+                str(n),
+                x=pct(x0),
+                y=pct(y0),
+                dy=13 if y0 < 0.06 else -4,
+                dx=-2 if late else 2,
+                class_="num end" if late else "num",
+            )
+        )
     return out
 
 
