@@ -1,7 +1,9 @@
 """Outputs that refuse, locales that lack signs, and questions the log cannot answer: one sentence, no traceback."""
 
+import io
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -11,6 +13,7 @@ import numpy as np
 import pytest
 
 from earwitness.cli.app import run
+from earwitness.cli.progress import Progress
 from earwitness.cli.query import KINDS
 from earwitness.core.errors import ParameterError, StorageError
 from earwitness.core.times import parse_time
@@ -186,3 +189,25 @@ def test_stopped_before_the_work_began_is_one_and_a_sentence(tmp_path, number):
         work.send_signal(number)
         _, said = work.communicate(timeout=60)
     assert (work.returncode, said) == (1, "earwitness: stopped.\n")
+
+
+def test_progress_fits_eighty_columns_and_a_hostile_name_stays_text(monkeypatch):
+    class Screen(io.StringIO):
+        def isatty(self):
+            return True
+
+    screen = Screen()
+    monkeypatch.setattr(sys, "stderr", screen)
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("TERM", "dumb-but-wide")
+    with Progress("surveying esc\x1b[31m[/b]\u202e a very long name of a recording indeed") as progress:
+        progress.share(0.28, "12345.6 of 45678.9 s, 3.2 x real time")
+        progress._bar.refresh()
+    shown = screen.getvalue()
+    assert "\x1b[31m[" not in shown
+    assert "\u202e" not in shown
+    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown)
+    lines = [line for line in re.split(r"[\r\n]", plain) if "28 %" in line]
+    assert lines
+    assert all(len(line.rstrip()) <= 80 for line in lines)
+    assert any("real time" in line and line.rstrip().endswith("left") for line in lines)

@@ -6,12 +6,17 @@ import sys
 from types import TracebackType
 from typing import Any
 
+from earwitness.core.text import inert
+
+WIDEST_NAME = 24  # characters of what is being done
+ROOM_FOR_A_BAR = 110  # columns of a terminal
+
 
 class Progress:
     """A progress line; `share(0..1)` or `part(done, total)` move it."""
 
     def __init__(self, what: str):
-        self.what = what
+        self.what = inert(what, limit=200)
         self._bar: Any = None
         self._task: Any = None
 
@@ -20,14 +25,21 @@ class Progress:
             from rich.console import Console
             from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
             from rich.progress import Progress as Bar
+            from rich.table import Column
 
+            console = Console(stderr=True)
+            whole = Column(no_wrap=True)
             self._bar = Bar(
-                TextColumn("{task.description}"),
-                BarColumn(bar_width=24),
-                TextColumn("{task.percentage:3.0f} %  {task.fields[note]}"),
-                TimeRemainingColumn(compact=True),
-                TextColumn("left"),
-                console=Console(stderr=True),
+                TextColumn(
+                    "{task.description}",
+                    markup=False,
+                    table_column=Column(no_wrap=True, overflow="ellipsis", max_width=WIDEST_NAME),
+                ),
+                *([BarColumn(bar_width=24)] if console.width >= ROOM_FOR_A_BAR else []),
+                TextColumn("{task.percentage:3.0f} %  {task.fields[note]}", markup=False, table_column=whole),
+                TimeRemainingColumn(compact=True, table_column=whole),
+                TextColumn("left", table_column=whole),
+                console=console,
                 transient=True,
             )
             self._bar.start()

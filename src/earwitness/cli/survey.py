@@ -54,7 +54,7 @@ def run_survey(
             if stop.asked:
                 break
             try:
-                with Progress(f"surveying {Path(path).name}") as progress:
+                with Progress(f"surveying {Path(path).stem}") as progress:
                     if ppm == "auto":
                         from earwitness.station.calibrate import estimate_ppm
 
