@@ -838,6 +838,7 @@ def _who(
 
 
 SAME_BURST_NS = 2_000_000
+WAIT_NS = 2_000_000_000
 _LISTS = ("acknowledged", "requests", "assignments")
 
 
@@ -845,8 +846,8 @@ class Assembler:
     """One message per burst; the parts of message 24 meet at the identity.
 
     No station sends the same bits twice at one time, so equal frames a moment apart are one burst met
-    again: a receiver's mirror image of it, or a channel beside. The strongest is kept; frames wait for
-    that until a later one comes.
+    again: a receiver's mirror image of it, or a channel beside. The strongest is kept. Channels come one after the
+    other, a second or so of each at a time, so frames wait until one WAIT_NS later comes.
     """
 
     def __init__(self) -> None:
@@ -854,8 +855,9 @@ class Assembler:
 
     def feed(self, frame: Frame) -> list[Message]:
         """Give the messages of earlier frames that nothing can outdo any more."""
-        ready = [other for other in self._waiting if other.time_ns < frame.time_ns - SAME_BURST_NS]
-        self._waiting = [other for other in self._waiting if other.time_ns >= frame.time_ns - SAME_BURST_NS]
+        due_ns = frame.time_ns - WAIT_NS
+        ready = [other for other in self._waiting if other.time_ns < due_ns]
+        self._waiting = [other for other in self._waiting if other.time_ns >= due_ns]
         for n, other in enumerate(self._waiting):
             if other.bits == frame.bits and abs(other.time_ns - frame.time_ns) <= SAME_BURST_NS:
                 if _level(frame) > _level(other):

@@ -267,7 +267,7 @@ def learn(x, start, us, size, turn, firsts, carrier, response, bits, shape):  # 
     towards no change). Phases are those of `carrier`, one a bit.
     """
     ahead = 8 * us
-    first = max(int(math.ceil(start - ahead)) - 1, 0)
+    first = max(math.ceil(start - ahead) - 1, 0)
     last = firsts[size]
     half = FILTER // 2
     train = np.zeros(last - first + 2 * half, np.float32)

@@ -442,3 +442,29 @@ def test_hostile_bits(kind, size, data):
         assert all(ord(char) >= 32 for char in repr(message.fields))
     with suppress(LayoutError):
         parse(bits)
+
+
+@pytest.mark.parametrize("weak_first", [True, False])
+def test_one_burst_met_on_the_other_channel_too_is_one_message(weak_first):
+    """A receiver's image of channel A lies on B (common practice: 20 to 40 dB down); channels come a piece at a time.
+
+    No station sends the same bits on both channels in one slot (M.1371-5 annex 2, 3.1).
+    """
+    bits = build({"message_id": 18, "mmsi": "244000123"})
+    other = build({"message_id": 18, "mmsi": "244000124"})
+
+    def heard(what, time_s, level_dbfs, frequency_hz):
+        at = round(time_s * 1e9)
+        return Frame(
+            "ais", at, at + 20_000_000, what, "pass", level_dbfs=level_dbfs, frequency_hz=frequency_hz
+        )
+
+    near = [heard(bits, 1.0, -4.0, 161.975e6), heard(other, 1.4, -9.0, 161.975e6)]
+    image = [heard(bits, 1.000002, -29.0, 162.025e6), heard(other, 1.6, -9.0, 162.025e6)]
+    assembler = Assembler()
+    got = [m for item in (image + near if weak_first else near + image) for m in assembler.feed(item)]
+    got += assembler.close()
+    assert [(m.identity.key, m.frame.frequency_hz) for m in got if m.frame.bits == bits] == [
+        ("244000123", 161.975e6)
+    ]
+    assert sum(m.frame.bits == other for m in got) == 2  # 0.2 s apart: sent twice
