@@ -176,6 +176,24 @@ def test_export_takes_a_choice_and_says_what_it_wrote(station, tmp_path):
     one_sentence(run("export", "emissions", "--station", station, "--since", "0001-01-01T00:00:00+05:00"), 2)
 
 
+def test_one_command_from_recording_to_report(tmp_path):
+    rng = np.random.default_rng(6)
+    x = 0.02 * (rng.standard_normal(200_000) + 1j * rng.standard_normal(200_000))
+    x += 0.1 * np.exp(2j * np.pi * 0.1 * np.arange(200_000))
+    path = write_sigmf(
+        tmp_path / "one", x.astype(np.complex64), rate_hz=200_000, center_hz=10e6, epoch_ns=10**18
+    )
+    done = run("survey", path, "--station", tmp_path / "s", "--report", "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["report"] == str(tmp_path / "s" / "report.html")
+    (row,) = json.loads(run("query", "emissions", "--station", tmp_path / "s", "--json").stdout)
+    assert row["id"] in (tmp_path / "s" / "report.html").read_text()
+    done = run("survey", tmp_path / "missing.wav", "--station", tmp_path / "t", "--report")
+    one_sentence(done, 2)
+    assert not (tmp_path / "t" / "report.html").exists()
+
+
 def test_a_collection_is_surveyed_as_its_recordings(tmp_path):
     rng = np.random.default_rng(5)
     for name in ("a", "b"):

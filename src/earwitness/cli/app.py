@@ -129,6 +129,9 @@ def survey(
     again: Annotated[
         bool, typer.Option("--again", help="Survey a recording again that is already in the log.")
     ] = False,
+    report: Annotated[
+        bool, typer.Option("--report", help="Then write the report: report.html in the station folder.")
+    ] = False,
 ) -> None:
     """Find, measure, identify, decode and log everything in recordings.
 
@@ -138,18 +141,18 @@ def survey(
 
     \b
     Examples:
-      earwitness survey evening.sigmf-meta
+      earwitness survey evening.sigmf-meta --station ~/hilltop --report
       earwitness survey band.cu8 --rate 2.4e6 --centre 162e6 --sample-type cu8
       earwitness survey *.sigmf-meta --station ~/hilltop --json
 
     A recording that is in the log already is skipped, one that was stopped is taken up anew; nothing is logged
-    twice. Ctrl-C stops cleanly: what was found so far is in the log. Then: earwitness report.
+    twice. Ctrl-C stops cleanly: what was found so far is in the log.
     """
     from earwitness.cli.survey import run_survey
 
     run_survey(
         sources, station, json=json, rate_hz=rate, centre_hz=centre, sample_type=sample_type, start=start, ppm=ppm,
-        again=again,
+        again=again, report=report,
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from earwitness.cli.app import say
-from earwitness.cli.common import print_json, station_folder
+from earwitness.cli.common import open_log, print_json, station_folder
 from earwitness.cli.progress import Progress
 from earwitness.core.errors import EarwitnessError, ParameterError, SourceError, StorageError
 from earwitness.core.text import inert
@@ -39,7 +39,14 @@ class Stop:
 
 
 def run_survey(
-    sources: list[str], station: Path | None, *, json: bool, ppm: str | None, again: bool, **declared: Any
+    sources: list[str],
+    station: Path | None,
+    *,
+    json: bool,
+    ppm: str | None,
+    again: bool,
+    report: bool,
+    **declared: Any,
 ) -> None:
     """Survey each recording in turn; one that cannot be read does not keep the others from it."""
     from earwitness.station.run import survey_file
@@ -91,8 +98,16 @@ def run_survey(
                 say(f"{outcome.name}: {warning}")
             if not json:
                 _tell(outcome)
+    written = folder / "report.html" if report and outcomes and not stop.asked else None
+    if written:
+        from earwitness.view.report import write_report
+
+        with open_log(folder) as log:
+            write_report(log, folder, written)
+        say(f"report written: {written}")
     if json:
-        print_json({"station": str(folder), "recordings": [outcome.facts() for outcome in outcomes]})
+        told = {"station": str(folder), "recordings": [outcome.facts() for outcome in outcomes]}
+        print_json({**told, "report": str(written)} if written else told)
     if unreadable:
         sys.exit(2)
     if failed or stop.asked:
