@@ -142,6 +142,25 @@ def test_a_locale_without_our_signs(station):
     assert b"5deg" in done.stdout
 
 
+def test_a_mode_that_there_is_none_of_is_told(station, capsys):
+    status, out, said = ask(capsys, "query", "messages", "--mode", "asi", "--station", station)
+    assert (status, out) == (0, "")
+    assert "No mode is called 'asi'" in said
+    assert ", ais," in said
+    assert (
+        "mode is called" not in ask(capsys, "query", "messages", "--mode", "acars", "--station", station)[2]
+    )
+
+
+def test_the_scene_that_the_help_shows_can_be_made(tmp_path, capsys):
+    _, shown, _ = ask(capsys, "scene", "--help")
+    text = shown[shown.index("[scene]") : shown.index("What is sent")]
+    (tmp_path / "harbour.toml").write_text(text)
+    status, told, _ = ask(capsys, "scene", tmp_path / "harbour.toml", "--output", tmp_path / "made", "--json")
+    assert status == 0
+    assert Path(json.loads(told)["recording"]).is_file()
+
+
 def test_evidence_of_who_has_none_of_its_own_is_that_of_its_messages(tmp_path, capsys):
     # a train and an identity are told of by their messages
     samples = np.zeros(2000, np.complex64)

@@ -295,7 +295,7 @@ def report(station: Station = None, output: Output = None, json: Json = False) -
 
 @app.command(cls=Command, short_help="Say when satellites pass over the station.")
 def passes(
-    station: Station = None,
+    station: MadeStation = None,
     json: Json = False,
     hours: Annotated[float, typer.Option(metavar="N", help="For so many hours.")] = 24.0,
     start: Annotated[
@@ -378,6 +378,24 @@ def scene(
     \b
     Example:
       earwitness scene harbour.toml --output ./made
+
+    \b
+    with this in harbour.toml:
+      [scene]
+      name = "harbour"
+      centre_hz = 162e6
+      rate_hz = 240_000
+      duration_s = 5
+      [receiver]
+      ppm = 2
+      [[emission]]
+      mode = "ais"  # what `earwitness modes` lists, or carrier, noise, fsk2, ...
+      frequency_hz = 161.975e6
+      snr_db = 20
+      start_s = 1
+      examples = true
+
+    What is sent and when is written beside the recording as its truth.
     """
     from earwitness.cli.scene import run_scene
 

@@ -19,6 +19,16 @@ from earwitness.cli.common import (
 from earwitness.core.errors import ParameterError
 
 
+def _unknown(mode: str | None) -> str:
+    """Give a word on a mode that there is none of."""
+    from earwitness.core.mode import registry
+
+    known = list(registry())
+    return (
+        "" if mode is None or mode in known else f" No mode is called {mode!r}; there are {', '.join(known)}."
+    )
+
+
 def run_query(what: str, station: Path | None, *, json: bool, limit: int, **asked: str | None) -> None:
     """Print the rows that match, newest last."""
     if what not in KINDS:
@@ -38,6 +48,6 @@ def run_query(what: str, station: Path | None, *, json: bool, limit: int, **aske
         columns = None if sys.stdout.isatty() or "COLUMNS" in os.environ else UNBOUND_COLUMNS
         print_shown(tables.table(what, rows, columns=columns))
     else:
-        say(f"no {what} in the log{' that fit' if any(asked.values()) else ''}.")
+        say(f"no {what} in the log{' that fit' if any(asked.values()) else ''}.{_unknown(asked.get('mode'))}")
     if more:
         say(f"only the newest {limit} are shown; --limit shows more.")
