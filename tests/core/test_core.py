@@ -89,3 +89,11 @@ def test_layout_by_hand():
 def test_bits_as_hex():
     assert Bits(0b1, 1).hex() == "80"
     assert Bits(0x123, 12).hex() == "1230"
+
+
+def test_the_quick_look_at_text_lets_nothing_else_pass():
+    for code in [*range(0x300), 0x202E, 0x2066, 0xFEFF, 0xD800, 0x10FFFF]:
+        text = f"a{chr(code)}b"
+        slow = inert(text + "é")[:-1]  # a sign beyond ASCII: looked at one by one
+        assert inert(text) == slow
+    assert inert("x" * 11, limit=10) == "x" * 10 + "…"

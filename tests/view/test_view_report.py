@@ -659,3 +659,24 @@ def test_no_link_leads_nowhere_where_not_all_is_listed():
     ]
     assert len(aims) > 1500
     assert [aim for aim in aims if aim not in ids] == []
+
+
+def test_time_grows_with_the_emissions_and_not_with_their_square():
+    def steps(amount):
+        calls = 0
+
+        class Row(dict):
+            def __eq__(self, other):
+                nonlocal calls
+                calls += 1
+                return dict.__eq__(self, other)
+
+            __hash__ = None
+
+        rows = [
+            Row(emission(n, **{"class": "unknown" if n % 2 else "fm", "mode": None})) for n in range(amount)
+        ]
+        render(ReportData(emissions=rows))
+        return calls
+
+    assert steps(400) == 0

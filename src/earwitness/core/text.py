@@ -8,6 +8,8 @@ import unicodedata
 
 def inert(text: str, *, limit: int = 2000, keep_lines: bool = False) -> str:
     """Replace control, format and bidirectional characters by visible symbols; bound the length."""
+    if len(text) <= limit and text.isascii() and text.isprintable():
+        return text  # most text, at a glance
     out = []
     for char in text[:limit]:
         if keep_lines and char == "\n":

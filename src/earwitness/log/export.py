@@ -162,9 +162,8 @@ def _values(row: Mapping[str, Any], schema: Mapping[str, str]) -> Iterator[Any]:
 
 
 def _line(text: str) -> str:
-    """Give text that stays on its line; most text does, and looking is cheap."""
-    plain = len(text) <= CELL_LIMIT and text.isascii() and text.isprintable()
-    return text if plain else inert(text, limit=CELL_LIMIT)
+    """Give text that stays on its line."""
+    return inert(text, limit=CELL_LIMIT)
 
 
 def _cell(value: Any) -> Any:

@@ -186,8 +186,12 @@ def unknown(page: Page) -> Section | None:
     """Tell what could not be told."""
     if not page.real:
         return None
-    unknown = [row for row in page.real if row.get("class") in (None, "unknown")]
-    silent = [row for row in page.real if row not in unknown and not row.get("mode")]
+    unknown, silent = [], []
+    for row in page.real:
+        if row.get("class") in (None, "unknown"):
+            unknown.append(row)
+        elif not row.get("mode"):
+            silent.append(row)
     parts = []
     if unknown:
         parts.append(tag("p", "Not even the kind of modulation could be told of ", _some(page, unknown), "."))
