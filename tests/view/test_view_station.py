@@ -303,3 +303,13 @@ def test_messages_fit_a_narrow_terminal_and_say_who(station):
     words = " ".join(" ".join(line[15:58] for line in text.splitlines()).split())
     assert "B71A04: position" in words
     assert "54°30.000′N" in words
+
+
+def test_labels_are_told_once(station):
+    log, _ = station
+    ident = next(iter(log.identities()))["id"]
+    log.label(ident, "the pilot boat")
+    log.label("e-1", "harbour channel")
+    for entry, words in ((ident, "the pilot boat"), ("e-1", "harbour channel")):
+        assert shown(describe(log.entry(entry)), 120).count(words) >= 1
+    assert shown(describe(log.entry(ident)), 120).count("the pilot boat") == 1

@@ -74,7 +74,9 @@ def _ties_between(ties: Iterable[Row], who: str, whom: str, entry: str) -> list[
     ties = list(ties)
     named = {_other(tie, who)[0] for tie in ties if whom in (tie["id"], *_other(tie, who)[::2])}
     if not named:
-        raise ParameterError(f"{entry} is not tied to {whom!r}; it shows to whom it is")
+        raise ParameterError(
+            f"{entry} is not tied to {whom!r}; `earwitness identity {entry}` shows to whom it is"
+        )
     if len(named) > 1:
         raise ParameterError(f"{whom!r} names {len(named)} of them; choose by id: {', '.join(sorted(named))}")
     return [tie for tie in ties if _other(tie, who)[0] in named]

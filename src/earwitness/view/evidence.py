@@ -126,7 +126,7 @@ def describe(entry: Mapping[str, Any]) -> RenderableType:
     row = entry["row"]
     for term, words in facts_of(row):
         facts.add_row(Text(term), Text(words))
-    if entry.get("labels"):
+    if entry.get("labels") and "labels" not in row:
         facts.add_row(Text("labels"), Text(plain(entry["labels"])))
     parts: list[RenderableType] = [
         Text(f"{entry['what']} {plain(row.get('id'), limit=60)}", style="bold"),
