@@ -221,3 +221,48 @@ def test_sound_on_fm_60_khz_wide_is_fm(seed):
     )
     found = told(sig.frequency_modulated(60_000 * np.clip(sound, -1, 1), rate), rate, 20, seed)
     assert (found.kind, found.variant) == ("fm", "wfm")
+
+
+def clipped(iq):
+    """Through a receiver that is overloaded by half of the speech: I and Q cut off each by itself."""
+    most = 0.9 * np.quantile(np.abs(iq), 0.97)
+    return np.clip(iq.real, -most, most) + 1j * np.clip(iq.imag, -most, most)
+
+
+@pytest.mark.parametrize("snr_db", [10, 20])
+@pytest.mark.parametrize("seed", range(4))
+def test_clipped_speech_is_no_switching(snr_db, seed):
+    iq, rate = sig.usb(np.random.default_rng(seed), 4)
+    strong = clipped(np.fft.ifft(np.pad(np.fft.fft(iq), (0, 3 * len(iq)))) * np.exp(0.3j))
+    assert told(strong, 4 * rate, snr_db, seed).kind in ("ssb", "unknown")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_crackle_on_keying_is_not_noise(seed):
+    """4800 Bd C4FM under impulses on 2 % of the time (ignition noise; common practice, no source)."""
+    rng = np.random.default_rng(seed)
+    iq, rate = sig.c4fm(rng, 1)
+    samples, detection, span, _, _ = sig.channel(iq, rate, 20, rng)
+    hit = rng.random(len(samples.data)) < 0.002
+    data = samples.data + np.where(hit, 0.3 * np.exp(2j * np.pi * rng.random(len(hit))), 0)
+    crackle = replace(samples, data=data.astype(np.complex64))
+    assert examine(crackle, detection, span_hz=span)[1].kind in ("fsk4", "unknown")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_am_that_drifts_is_no_sweep(seed):
+    """15 Hz a second, as an oscillator warming up (common practice, no source), under speech."""
+    rng = np.random.default_rng(40 + seed)
+    iq, rate = sig.am(rng, 4)
+    t = np.arange(len(iq)) / rate
+    assert told(iq * np.exp(1j * np.pi * 15 * t * t), rate, 15, seed).kind in ("am", "unknown")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_phase_keying_in_fast_fading_is_no_speech(seed):
+    """1200 Bd through Rayleigh fading of 20 Hz (sum of waves from all round, textbook)."""
+    rng = np.random.default_rng(seed)
+    iq, rate = sig.psk(rng, 0.5, 1200, 2, 0.5, sps=20)
+    t = np.arange(len(iq)) / rate
+    ways = [np.exp(1j * (2 * np.pi * 20 * np.cos(a) * t + b)) for a, b in rng.uniform(0, 2 * np.pi, (16, 2))]
+    assert told(iq * sum(ways), rate, 20, seed).kind in ("psk", "unknown")

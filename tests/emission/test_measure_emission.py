@@ -223,3 +223,19 @@ def test_a_band_seen_too_wide_is_looked_at_again():
     assert answer.symbol_rate_hz == pytest.approx(50, rel=1e-3)
     assert abs(result.center_hz - base) < 2 * result.center_uncertainty_hz
     assert abs(result.occupied_bandwidth_hz - (high - low)) < 2 * result.occupied_bandwidth_uncertainty_hz
+
+
+def test_suppressed_carrier_is_as_well_known_as_its_uncertainty_says():
+    """J3E of speech with all overtones of its pitch at 0 Hz (definition): 95 % within twice (JCGM 100:2008), most to a few Hz."""
+    errors, doubts = [], []
+    for seed in range(12):
+        rng = np.random.default_rng(800 + seed)
+        iq, rate = sig.usb(rng, rng.uniform(1.3, 2.5))
+        samples, detection, span, _, base = sig.channel(iq, rate, rng.choice([8, 20]), rng)
+        result, found = examine(samples, detection, span_hz=span)
+        if found.kind == "ssb":
+            errors.append(abs(result.center_hz - base))
+            doubts.append(result.center_uncertainty_hz)
+    assert len(errors) >= 10
+    assert np.sum(np.array(errors) > 2 * np.array(doubts)) <= 1
+    assert np.median(doubts) < 15

@@ -22,6 +22,7 @@ from earwitness.emission.designator import designator
 from earwitness.emission.features import CLEAR_SNR, KEYING_CORE, Features
 from earwitness.emission.lines import LineSpectrum
 from earwitness.emission.measure import (
+    LEAST_ACCOUNT,
     LEAST_SOUND,
     MAYBE_SOUND,
     SURE_SOUND,
@@ -29,7 +30,7 @@ from earwitness.emission.measure import (
     is_am,
     measure_burst,
 )
-from earwitness.emission.phase_keying import phase_keying
+from earwitness.emission.phase_keying import clock_line, phase_keying
 from earwitness.emission.shift_keying import (
     LEAST_EXPLAINED,
     SLOW_ALTERNATION,
@@ -63,6 +64,8 @@ LEAST_SOUND_HZ = 100.0
 FASTEST_HAND_WPM = 60.0  # of sending without a dash
 MORSE_WIDTH_HZ, WIDE_MORSE_HZ = 800.0, 3000.0
 ONE_LINE = 0.05  # of the width: how far the frequency of a line in it usually is from its course
+SURE_SPEECH = 0.75
+CLIPPED_WIDTH_HZ = 12_000.0  # of speech with what clipping puts beside it
 LEAST_SPEECH_HZ, SPEECH_WIDTH_HZ = 800.0, 4500.0
 SOUND_HZ = 6500.0  # both sidebands of speech on a carrier
 SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carrier stand over the noise
@@ -76,8 +79,13 @@ STEADY_SWING = (
     0.095  # between quartiles, of what is usual: keying's for 25 ms; 0.07 is the standard deviation
 )
 SLOW_SWING = 0.25  # the same of so few symbols that their mean wavers
+LEAST_SWEPT = 0.3  # of the width
 LEAST_SWEEP_HZ = 500.0  # what wanders over less is a carrier that drifts
 LEAST_FM_HZ = 1500.0  # narrower than any sound on FM
+AS_AM, FLAT = (
+    0.35,
+    0.05,
+)  # of what lies across the phase of a carrier; variation of FM's envelope in any noise
 NO_SOUND = (
     8.0  # times the density of 500 to 1800 Hz below 220 Hz: music has up to 2.5, slow keying 13 and more
 )
@@ -94,6 +102,7 @@ MOST_LINES, STEADY_LINES = (
     0.35,
     0.75,
 )  # share of the power that two lines of keyed phases have, and of reversals
+GAUSSIAN = (2.2, 5.0)  # highest tenth over the median of powers: 3.32 where they are exponential
 LOUD_LINE = 0.04  # share of the power in one bin
 AUDIBLE_HZ, HIGHEST_TONE_HZ = 60.0, 5000.0  # of tones on FM, from tone squelch up
 TONE_S, MOST_PIECES = 0.025, 24  # what is looked at for sines, and how often
@@ -268,7 +277,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
         lambda: _morse(features, keyed, width),
         lambda: _amplitude(features, measurement, width, keyed),
         lambda: _pulses(features, keyed, width),
-        lambda: _speech(features, width) if max(varies, 0.1 * features.power_variation) > 0.1 else None,
+        lambda: _speech(features, width) if varies > 0.1 or features.power_variation > FADED else None,
         lambda: _phase(features, width) if 0.1 < features.envelope_variation < 0.75 else None,
         lambda: _constant(features, measurement, width, keyed),
         lambda: _drifting(features, measurement, width),
@@ -537,7 +546,8 @@ def _reversed(features: Features, width: float, steady: str, flat: float) -> Ide
 def _swept(features: Features, width: float, steady: str, flat: float) -> Identification | None:
     """Give a sweep of the frequency: of a sounder or radar, or with data in where it goes on."""
     seen = chirp(features)
-    if seen is None:
+    # What hardly gets anywhere in all that time is drift, under whatever modulation makes it wide.
+    if seen is None or abs(seen.rate_hz_s) * features.duration_s < LEAST_SWEPT * width:
         return None
     burst = features.burst
     return Identification(
@@ -717,6 +727,10 @@ def _voice_fm(
         return None
     if width < SPEECH_WIDTH_HZ and features.power_variation > FADED:
         return None
+    line = features.carrier
+    along = line.in_phase > max(AS_AM * line.quadrature, 4 * line.uncertainty)
+    if line.share > LEAST_ACCOUNT and along and features.envelope_variation > FLAT:
+        return None  # weak AM that fades
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
     if not sine and _data_like(features, spectrum):
@@ -817,7 +831,7 @@ def _pulses(features: Features, keyed: Switching | None, width: float) -> Identi
     )
     clear = keyed is not None and keyed.runs >= 8 and keyed.contrast_db > 9.5 and keyed.separation > 0.62
     # Without coherence, speech in a narrow band can look switched, but never has two levels only.
-    narrow = width < SPEECH_WIDTH_HZ and not (
+    narrow = width < CLIPPED_WIDTH_HZ and not (
         keyed and keyed.runs >= 16 and keyed.separation > 0.85 and keyed.on_variation < 0.05
     )
     if not coherent and (not clear or narrow):
@@ -933,10 +947,13 @@ def _speech(features: Features, width: float) -> Identification | None:
     ):
         return None
     side = "upper" if found.upper else "lower"
+    sure = _sure(found.voiced / 0.6, found.margin / 0.25, (burst.snr - 1) / 5)
+    if sure < SURE_SPEECH and clock_line(features.middle(KEYING_CORE), width):
+        return None  # keyed phases in fast fading have what passes for a pitch, too
     return Identification(
         "ssb",
         "usb" if found.upper else "lsb",
-        _sure(found.voiced / 0.6, found.margin / 0.25, (burst.snr - 1) / 5),
+        sure,
         (
             f"speech without carrier: {100 * found.voiced:.0f} % of the power in frames with a pitch that moves",
             f"pitch combs meet at {(burst.center_hz + found.carrier_hz) / 1e3:.2f} kHz: {side} sideband",
@@ -954,6 +971,10 @@ def _noise_like(features: Features, width: float) -> Identification | None:
     variation = features.envelope_variation
     if looks < 1000 or burst.snr < 2 or not 0.5 < variation < 1.5 or features.power_variation > 0.5:
         return None
+    good = features.good
+    usual, high = (quantile(features.power[good] / features.local[good], share) for share in (0.5, 0.9))
+    if not GAUSSIAN[0] < high / max(usual, 1e-9) < GAUSSIAN[1]:
+        return None  # crackle on something steady varies as much
     # The strings and pipes of music repeat themselves too; no carrier of many holds so much.
     if features.lines.power.max() > LOUD_LINE * features.lines.total:
         return None

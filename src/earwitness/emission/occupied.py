@@ -49,7 +49,7 @@ def _periodogram(features: Features) -> tuple[np.ndarray, np.ndarray, float, flo
     """Give (frequencies, power per Hz, bin in Hz, resolution in Hz): as fine as the burst allows."""
     if len(features.iq) > CORE:
         spectrum = features.spectrum
-        return spectrum.frequency_hz, spectrum.density, spectrum.bin_hz, spectrum.bin_hz
+        return spectrum.frequency_hz, spectrum.density, spectrum.bin_hz, 2 * spectrum.bin_hz
     n = len(features.iq)
     size = fft.good_size(n)
     window = _edged(n)

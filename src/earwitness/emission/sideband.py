@@ -24,6 +24,7 @@ GAP_HZ = 270.0  # speech bands begin 300 Hz from the carrier; the measured edge 
 GAP_SPREAD_HZ = 150.0
 PRIOR = 0.06
 EDGE_DB, EDGE_HZ = 20.0, 60.0
+LEAST_ERROR_HZ, DOUBTFUL_SCORE = 6.0, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,4 +141,8 @@ def speech(features: Features, low_hz: float, high_hz: float) -> Speech | None:
     margin = float(smooth_low.max() - smooth_high.max()) - 0.35 * lean
     upper = margin > 0
     chosen, places = (smooth_low, below) if upper else (smooth_high, above)
-    return Speech(upper, float(places[np.argmax(chosen)]), 25.0, share, change, abs(margin))
+    found = float(places[np.argmax(chosen)])
+    # Another place that the combs meet at nearly as well, a pitch away, makes it doubtful which.
+    weight = np.exp((chosen - chosen.max()) / DOUBTFUL_SCORE)
+    spread = float(np.sqrt(np.sum(weight * (places - found) ** 2) / np.sum(weight)))
+    return Speech(upper, found, float(np.hypot(LEAST_ERROR_HZ, spread)), share, change, abs(margin))
