@@ -152,6 +152,15 @@ def test_help_names_what_a_command_takes():
     assert "earwitness survey --help" in done.stderr
 
 
+def test_every_command_takes_a_station(tmp_path):
+    for command in ("survey", "query", "evidence", "identity", "export", "report", "passes", "overlay", "scene",
+                    "recheck", "modes", "demo"):  # fmt: skip
+        assert "--station DIR" in run(command, "--help").stdout
+    done = run("modes", "--station", tmp_path / "none", "--json")
+    assert done.returncode == 0
+    assert not (tmp_path / "none").exists()
+
+
 def test_export_takes_a_choice_and_says_what_it_wrote(station, tmp_path):
     (row,) = [
         json.loads(line) for line in run("export", "emissions", "--station", station).stdout.splitlines()

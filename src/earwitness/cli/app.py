@@ -86,6 +86,10 @@ Station = Annotated[
         help="Station folder, with the log; where not given, one among your user data.",
     ),
 ]
+NoStation = Annotated[
+    Path | None,
+    typer.Option("--station", metavar="DIR", help="Taken as by every command; nothing of it is needed here."),
+]
 MadeStation = Annotated[
     Path | None,
     typer.Option(
@@ -371,6 +375,7 @@ def overlay(
 def scene(
     file: Annotated[Path, typer.Argument(metavar="FILE.toml", help="Description of the scene.")],
     output: Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="Folder for the recording.")],
+    station: NoStation = None,
     json: Json = False,
 ) -> None:
     """Synthesise a recording with its truth, from a readable description.
@@ -416,7 +421,7 @@ def recheck(station: Station = None, json: Json = False) -> None:
 
 
 @app.command(cls=Command)
-def modes(json: Json = False) -> None:
+def modes(station: NoStation = None, json: Json = False) -> None:
     """List the modes: what is decoded, by which publications.
 
     \b
