@@ -595,11 +595,13 @@ def test_times_have_a_date_where_the_log_spans_days():
 def test_counts_leave_out_the_receivers_own_traces():
     # the log holds more than is read for the page: 30 000, of which 9 000 are traces of the receiver
     rows = [emission(1), emission(2, artefact="mirror image")]
-    page = " ".join(
-        Page(render(ReportData(emissions=rows, totals={"emissions": 30_000, "artefacts": 9_000}))).words
-    )
+    totals = {"emissions": 30_000, "artefacts": 9_000, "classes": {"unknown": 7_000, "am": 14_000}}
+    page = " ".join(Page(render(ReportData(emissions=rows, totals=totals))).words)
     assert "21\u202f000 emissions" in page
     assert "9\u202f000 traces" in page
+    assert "7\u202f000 emissions  stayed unknown" in page
+    assert "amplitude modulation (14\u202f000)" in page
+    assert "of the newest 1 " in page
 
 
 def test_deviation_is_told_of_what_swings_only():

@@ -60,6 +60,12 @@ class Page:
         }
         self.identity_count = max(total(data, "identities") - len(self.alias), len(data.identities))
         self.over_count = max(total(data, "overs"), len(data.overs))
+        known = data.totals.get("classes") if self.emission_count > len(self.real) else None
+        self.classes = Counter(
+            known
+            if isinstance(known, dict)
+            else [plain(row.get("class") or "unknown", limit=30) for row in self.real]
+        )
         self.listed = _foremost(self.real)
         self.people = sorted(data.identities, key=lambda row: -(number(row.get("message_count")) or 0))[
             :MOST_IDENTITIES

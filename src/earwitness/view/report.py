@@ -217,9 +217,8 @@ def _account(page: Page) -> list[Markup]:
         heard.append(join([to("voice", count(page.over_count, "voice transmission")), " can be heard"]))
     if heard:
         out.append(join([join(heard, "; "), "."]))
-    unknown = [row for row in page.real if row.get("class") in (None, "unknown")]
-    if unknown:
-        out.append(join([to("unknown", count(len(unknown), "emission")), " stayed unknown."]))
+    if unknown := page.classes["unknown"]:
+        out.append(join([to("unknown", count(unknown, "emission")), " stayed unknown."]))
     first_of_all = headline(page)
     if first_of_all:
         out.insert(0, tag("strong", to("flagged", first_of_all)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from earwitness.view.data import Row
@@ -49,10 +48,12 @@ def emissions(page: Page) -> Section:
         )
     chosen = page.listed
     rows = [_emission_row(page, row) for row in chosen]
-    classes = Counter(plain(row.get("class") or "unknown", limit=30) for row in page.real)
-    told = listed([f"{CLASS_WORDS.get(kind, kind)} ({grouped(n)})" for kind, n in classes.most_common(8)])
+    told = listed(
+        [f"{CLASS_WORDS.get(kind, kind)} ({grouped(n)})" for kind, n in page.classes.most_common(8)]
+    )
+    newest = f" of the newest {grouped(len(page.real))}" if len(page.real) < page.emission_count else ""
     cut = (
-        f" The {grouped(len(chosen))} that are flagged or strongest are listed."
+        f" The {grouped(len(chosen))}{newest} that are flagged or strongest are listed."
         if len(chosen) < page.emission_count
         else ""
     )
@@ -193,6 +194,8 @@ def unknown(page: Page) -> Section | None:
         elif not row.get("mode"):
             silent.append(row)
     parts = []
+    if len(page.real) < page.emission_count:
+        parts.append(tag("p", f"Of the newest {count(len(page.real), 'emission')}:"))
     if unknown:
         parts.append(tag("p", "Not even the kind of modulation could be told of ", _some(page, unknown), "."))
     if silent:
@@ -204,7 +207,7 @@ def unknown(page: Page) -> Section | None:
                 ".",
             )
         )
-    if not parts:
+    if not unknown and not silent:
         parts.append(tag("p", "Every emission found was given a kind and a mode."))
     return "unknown", "What stayed unknown", join(parts)
 
