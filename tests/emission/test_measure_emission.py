@@ -239,3 +239,31 @@ def test_suppressed_carrier_is_as_well_known_as_its_uncertainty_says():
     assert len(errors) >= 10
     assert np.sum(np.array(errors) > 2 * np.array(doubts)) <= 1
     assert np.median(doubts) < 15
+
+
+def test_bandwidth_of_morse_is_as_well_known_as_its_uncertainty_says():
+    """Keying falls off so slowly that its outer hundredth lies under the noise: 95 % within twice (JCGM 100:2008)."""
+    beyond = 0
+    for seed in range(16):
+        rng = np.random.default_rng(700 + seed)
+        result, (low, high), _ = measured(*sig.cw(rng, 5, rng.uniform(12, 40)), (14, 22)[seed % 2], seed)
+        off = result.occupied_bandwidth_hz - (high - low)
+        beyond += abs(off) > 2 * result.occupied_bandwidth_uncertainty_hz
+    assert beyond <= 2
+
+
+def test_level_of_what_fades_is_no_better_known_than_it_is():
+    """50 Bd through Rayleigh fading of 0.5 Hz of which two seconds are seen: the truth is its mean over eight."""
+    off = []
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        iq, rate = sig.fsk(rng, 8, 50, 225, 12_000)
+        t = np.arange(len(iq)) / rate
+        ways = [np.exp(1j * (np.pi * np.cos(a) * t + b)) for a, b in rng.uniform(0, 2 * np.pi, (16, 2))]
+        faded = iq * sum(ways) / 4
+        faded /= np.sqrt(np.mean(np.abs(faded) ** 2))
+        first = faded[: 2 * rate]
+        level_db = 10 * np.log10(np.mean(np.abs(first) ** 2))
+        result, _, _ = measured(first, rate, 20, seed)
+        off.append(abs(result.level_dbfs + level_db + 26.02) / result.level_uncertainty_db)
+    assert np.mean(np.array(off) < 3) >= 0.85

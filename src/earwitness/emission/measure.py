@@ -148,8 +148,7 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
     independent = max(burst.width_hz * features.duration_s, 1.0)
     ratio = burst.noise / burst.power
     # Speech and keying do not keep one level: how far their mean is known, their own parts say.
-    powers = spectrum.parts.sum(axis=1)
-    uneven = float(np.std(powers) / max(np.mean(powers), 1e-30)) / np.sqrt(max(len(powers) - 1, 1))
+    uneven = _uneven(spectrum.parts.sum(axis=1))
     level_error = 4.34 * np.sqrt(
         (2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2 + uneven**2
     )
@@ -187,6 +186,21 @@ def measure_burst(features: Features, detection: Detection) -> Measurement:
         modulation_depth_uncertainty_pct=depth_error,
         methods=methods,
     )
+
+
+def _uneven(powers: np.ndarray) -> float:
+    """Give the relative standard error of the mean of powers (n,) of successive parts.
+
+    As parts scatter, or longer ones: syllables, elements and fading outlast one, so that neighbours are alike.
+    """
+    error = 0.0
+    for together in (1, 2, 4):
+        count = len(powers) // together
+        if count < 2:
+            break
+        means = powers[: count * together].reshape(count, together).mean(axis=1)
+        error = max(error, float(np.std(means) / max(np.mean(means), 1e-30)) / np.sqrt(count - 1))
+    return error
 
 
 def is_am(features: Features) -> bool:

@@ -24,6 +24,7 @@ MOST_BEYOND = 2 * BETA_HALF  # more, and clear of the noise, is another emission
 CLEAR = 5.0  # standard errors of the noise
 RISE = 3.0  # times over the least further in: an emission's own skirt falls, so a neighbour begins there
 HIDDEN = 0.1  # of the noise density, over as much again as is seen: sidebands so weak never are
+UNCLEAR = 1.25  # standard errors of a step: a quarter of what it takes to be seen
 MOST_REACH = 1.5  # times as far from the middle as is seen
 FALL = (0.05, 0.025)  # shares between whose places it is seen how fast the power falls off
 
@@ -166,7 +167,9 @@ def occupied(features: Features) -> Occupied:
     shares = [[_crossing(curve, share, upper) for share in FALL] for upper in (False, True)]
     middle = (shares[1][1] + shares[0][1]) / 2
     seen = burst.high_hz - burst.low_hz
-    hidden = HIDDEN * burst.noise_hz * seen / curve.power
+    # Of few looks only what is clear of their scatter is seen.
+    hidden = max(HIDDEN, UNCLEAR / float(np.sqrt(burst.tails.looks)))
+    hidden *= burst.noise_hz * seen / curve.power
     places, doubt, variance, told = [], 0.0, resolution**2 / 3, True
     for upper, (near, far) in zip((False, True), shares, strict=True):
         sign = 1 if upper else -1
