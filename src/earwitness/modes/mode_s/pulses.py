@@ -781,6 +781,11 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
     # an all-call's last seven bits are guarded by nothing but their own clarity
     weakest = _least(certainty, size - 7, size)
     plain = weakest * weakest * size > 0.16 * mean_on and alien < 2.2 * noise
+    if tight:  # neighbours fill the empty halves: what another reply left there does not show, a carrier less steady does
+        sum_of = np.float32(0)
+        for m in range(size):
+            sum_of += certainty[m] * certainty[m]
+        plain = weakest * weakest * size > 0.16 * sum_of and weakest * weakest > 12 * noise and steady > 0.9
     out[PLAIN_CODE] = 1.0 if plain else 0.0
     if df != 11 and alien > 0.1 * mean_on / size + 2.2 * noise:
         out[PLAIN_CODE] = GARBLED

@@ -353,4 +353,6 @@ def solve(x, start, us, size, turn, response, bits, certainty):  # type: ignore[
     fixed = 0
     if wrong != 0 and (17 <= df <= 19 or (df == 11 and wrong >= 80)):
         fixed = mend(size, cost, bits, certainty, ahead, behind, wrong)
+    for m in range(size):
+        certainty[m] = math.sqrt(certainty[m])  # a height, as other ways to decide tell it
     return steady, fixed
