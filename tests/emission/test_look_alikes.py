@@ -184,10 +184,12 @@ def test_a_carrier_that_talks_at_last_is_fm(seconds_before, seed):
     """A push-to-talk key is pressed before anything is said (common practice, no source)."""
     rng = np.random.default_rng(seed)
     said, rate = sig.nfm(rng, 1.2)
-    samples, detection, span, _, _ = sig.channel(
+    samples, detection, span, _, base = sig.channel(
         np.concatenate([np.ones(int(seconds_before * rate)), said]), rate, 15, rng, ratio=6
     )
-    assert examine(samples, detection, span_hz=span)[1].kind == "fm"
+    result, found = examine(samples, detection, span_hz=span)
+    assert found.kind == "fm"
+    assert abs(found.carrier_hz - base) < 4 * result.center_uncertainty_hz
 
 
 @pytest.mark.parametrize("snr_db", [10, 20])

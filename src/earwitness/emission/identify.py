@@ -212,6 +212,8 @@ def _looked_beside(
                 modulation_depth_uncertainty_pct=then.modulation_depth_uncertainty_pct,
                 methods={**then.methods, **measurement.methods},
             )
+            if found.kind == "fm":  # the carrier by itself is known best
+                found = replace(found, carrier_hz=now.center_hz)
             return now, replace(found, reasons=(*found.reasons, "a bare carrier at other times"))
     burst = cut(channel, detection, span_hz, least_hz=SOUND_HZ)
     if burst is None:
