@@ -6,7 +6,7 @@ followed as an emission of its own until it can be told whether it is the same.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -52,7 +52,8 @@ _UNITE_S = 2.0  # as long as an emission may turn out to be part of another
 class Course:
     """Carries the open emissions through each batch.
 
-    `number` gives the next detection's number, `tell(emission, still_open)` the detection as it stands.
+    `number` gives the next detection's number, `tell(emission, still_open)` the detection as it stands; `wholes` are the
+    bins [low, high) of what is known to be one emission each.
     """
 
     def __init__(
@@ -61,12 +62,14 @@ class Course:
         emissions: list[Emission],
         number: Callable[[], int],
         tell: Callable[[Emission, bool], Detection],
+        wholes: Sequence[tuple[int, int]] = (),
     ):
         self._window = window
         self._plan = window.plan
         self._open = emissions
         self._next_number = number
         self._detection = tell
+        self._wholes = wholes
         self._memory_rows = _MEMORY_S / self._plan.row_s
         self._edge_rows = max(2, round(EDGE_S / self._plan.row_s))
 
@@ -115,6 +118,7 @@ class Course:
         while at + 1 < len(row):
             left, right = row[at], row[at + 1]
             grown = is_one(left, right) or is_carrier_of(right, left, self._plan)
+            grown = grown and not self._are_known_apart(left, right)
             if abs(left.start - right.start) > BEGIN_S / self._plan.row_s or not grown:
                 at += 1
                 continue
@@ -131,6 +135,16 @@ class Course:
                 self._open.append(one)
                 out.append(self._detection(one, True))
         return out
+
+    def _are_known_apart(self, left: Emission, right: Emission) -> bool:
+        """Tell whether two emissions lie in the bands of two that are known."""
+        one, two = (self._whole((e.low + e.high) / 2) for e in (left, right))
+        return one is not None and two is not None and one != two
+
+    def _whole(self, place: float) -> int | None:
+        """Give which of the known bands a place lies deepest in."""
+        deep = {min(place - a, b - place): n for n, (a, b) in enumerate(self._wholes) if a < place < b}
+        return deep[max(deep)] if deep else None
 
     def advance(self, emission: Emission, parts: list[Segment], count: int) -> list[Detection]:
         """Carry an emission through this batch; a silence too long to bridge closes it and starts another."""

@@ -10,6 +10,8 @@ are row numbers since the first row.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from earwitness.core.types import Detection
@@ -31,6 +33,7 @@ from earwitness.dsp.runs import runs
 from earwitness.spectrum.floor import NoiseFloor
 from earwitness.spectrum.repeats import Repeat
 from earwitness.spectrum.stft import Plan, SpectrumBlock, plan
+from earwitness.spectrum.symbols import Carrier
 
 _WIDEST = 256  # bins of a box; what is wider is found by its parts
 _EAGER_BATCHES = 16  # the floor is followed in every batch up to here,
@@ -49,7 +52,7 @@ class Detector:
     `false_alarms_per_hour` is shared by all box shapes. Memory does not grow with the stream. `statistics`
     tells of the receiver over the stretch so far. A stretch in which one value repeats ends what is open, since
     nothing can be heard there; not so with `silence`, for demodulated audio that is zero between transmissions.
-    `repeat` is what repeats in a wide span.
+    `repeat` is what repeats in a wide span, `carriers` are wide signals of one carrier that are on from its start.
     """
 
     def __init__(
@@ -60,10 +63,11 @@ class Detector:
         false_alarms_per_hour: float = 1.0,
         silence: bool = False,
         repeat: Repeat | None = None,
+        carriers: Sequence[Carrier] = (),
     ):
         self.plan: Plan = plan(rate_hz)
         self.center_hz = center_hz
-        self.floor = NoiseFloor(self.plan, repeat)
+        self.floor = NoiseFloor(self.plan, repeat, carriers)
         self.statistics = StretchStatistics(rate_hz)
         self._per_hour = false_alarms_per_hour
         self._silence = silence
@@ -82,8 +86,15 @@ class Detector:
         self._teller = Teller(self._window, center_hz, self.statistics)
         self._owners = Owners(self._window, self._open)
         self._repeat = repeat
-        self._television: tuple[int, int] | None = None  # its bins
-        self._course = Course(self._window, self._open, self._next_number, self._teller.detection)
+        self._television_sought = repeat is not None and repeat.lines
+        # The bins of what is one emission each, as far as it is known to be.
+        self._wholes = [
+            (max(round((low + 0.5) * bins), 0), min(round((high + 0.5) * bins) + 1, bins))
+            for low, high in [(c.low, c.high) for c in carriers] + (repeat.runs() if repeat else [])
+        ]
+        self._course = Course(
+            self._window, self._open, self._next_number, self._teller.detection, self._wholes
+        )
         self._begin_stretch(0)
 
     def _begin_stretch(self, start: int) -> None:
@@ -182,7 +193,7 @@ class Detector:
         if self._teller.spike is not None:
             out.append(self._teller.detection(self._teller.spike, False))
         if self._trains is not None:
-            out += self._trains.close()
+            out += [item for item in self._trains.close() if not self._is_of_whole(item)]
         self._begin_stretch(0)
         return _latest(out)
 
@@ -234,7 +245,10 @@ class Detector:
         pulses = None
         if self._trains is not None:
             found, pulses = self._trains.feed([rows.quick for rows in pieces])
-            out += found
+            out += [item for item in found if not self._is_of_whole(item)]
+            if pulses is not None:
+                for low, high in self._wholes:
+                    pulses[:, low:high] = 0
         due = self._floor_is_due() and count == BATCH
         fell = False
         if due:
@@ -282,6 +296,11 @@ class Detector:
             self._teller.spike = known_spike
         return out
 
+    def _is_of_whole(self, pulses: Detection) -> bool:
+        """Tell whether pulses are the symbols, loud and less loud, of what is known to be one emission."""
+        middle = (pulses.center_hz - self.center_hz) / self.plan.bin_hz + self.plan.size / 2
+        return any(low < middle < high for low, high in self._wholes)
+
     def _floor_is_due(self) -> bool:
         self._batches += 1
         total = float(self._window.receiver()[2].sum()) / BATCH
@@ -299,14 +318,16 @@ class Detector:
 
     def _follow(self, count: int, claimed: np.ndarray, weak: list[Found]) -> list[Detection]:
         window, owners, course = self._window, self._owners, self._course
-        if self._television is None and self._repeat is not None and self._repeat.lines:
-            self._television = self._repeat.vision(window.power[HISTORY : HISTORY + count], self.plan.rate_hz)
-        vision = self._television
+        if self._repeat is not None and self._television_sought:
+            self._wholes[:] = [
+                self._repeat.vision(window.power[HISTORY : HISTORY + count], self.plan.rate_hz)
+            ]
+            self._television_sought = False
         found = find_segments(
-            claimed, window.mask, window.power, window.level, HISTORY, self.plan, owners.inside, vision
+            claimed, window.mask, window.power, window.level, HISTORY, self.plan, owners.inside, self._wholes
         )
-        if vision is not None:
-            weak = [item for item in weak if item.high <= vision[0] or vision[1] <= item.low]
+        for low, high in self._wholes:
+            weak = [item for item in weak if item.high <= low or high <= item.low]
         meets: dict[int, list[Segment]] = {}
         fresh: list[Segment] = []
         for segment in owners.without_halo(found):

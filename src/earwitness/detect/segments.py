@@ -7,7 +7,7 @@ go together, or that one is strong exactly when the other is weak (keying), or b
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cached_property
 from itertools import pairwise
 
@@ -124,26 +124,36 @@ def find_segments(
     first: int,
     of: Plan,
     inside: Callable[[int, int], bool],
-    one: tuple[int, int] | None = None,
+    wholes: Sequence[tuple[int, int]] = (),
 ) -> list[Segment]:
     """Give the segments of a batch, ascending. `mask` and `power` are (rows, bins); rows from `first` are new.
 
     `claimed` is how many cells of each bin were, in those. Bins [low, high) that lie `inside` an emission known already
-    are not looked at for more than one; all there is in the bins of `one` is one emission.
+    are not looked at for more than one; all there is in the bins of one of `wholes` is one emission.
     """
     used = _in_use(claimed)
     used[1:-1] |= used[:-2] & used[2:]  # a hole of one bin
-    if one is not None and (places := np.flatnonzero(used[slice(*one)])).size:
-        used[one[0] + places[0] : one[0] + places[-1] + 1] = True
+    for left, right in wholes:
+        if (places := np.flatnonzero(used[left:right])).size:
+            used[left + places[0] : left + places[-1] + 1] = True
+    pieces = [piece for run in runs(used) for piece in _parted(run, wholes)]
     found: list[Segment] = []
-    for low, high in runs(used):
+    for low, high in pieces:
         shape = len(mask) - first, high - low
         excess, on = np.empty(shape, np.float32), np.empty(shape, bool)
         before = _lift(mask, power, level, first, low, excess, on)
         whole = Segment(low, high, excess, on, before)
-        whole_of_one = one is not None and low < one[1] and one[0] < high
-        found += [whole] if whole_of_one or inside(low, high) else _split(whole, level, of)
+        is_whole = any(low < right and left < high for left, right in wholes)
+        found += [whole] if is_whole or inside(low, high) else _split(whole, level, of)
     return found
+
+
+def _parted(run: tuple[int, int], wholes: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Cut a run of bins half-way between the wholes that it reaches into."""
+    meet = [(left, right) for left, right in wholes if left < run[1] and run[0] < right]
+    cuts = [(a[1] + b[0]) // 2 for a, b in pairwise(sorted(meet))]
+    edges = [run[0], *(cut for cut in cuts if run[0] < cut < run[1]), run[1]]
+    return [(a, b) for a, b in pairwise(edges) if b > a]
 
 
 @kernel("boolean[::1](float32[::1])")

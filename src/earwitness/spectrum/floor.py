@@ -10,31 +10,42 @@ which nothing was detected and divided out before.
 
 A steady signal wider than the windows would be taken for noise. It is told by its edges: the mean spectrum steps up
 and down again within a hundredth of the span, which neither noise nor a passband does (own rule, no source); its
-bins are left out, and the floor goes on from one side to the other. Of one that takes most of the span edges alone
-say nothing, since a receiver's filter has them too: that it repeats (`repeats`) tells it. Under one that fills the
+bins are left out, and the floor goes on from one side to the other. Gentle slopes, as of keying with much excess
+bandwidth, tell one by the foot on either side of them, where it is wide. Of one that takes most of the span edges alone
+say nothing, since a receiver's filter has them too: that it repeats (`repeats`) or has a symbol clock (`symbols`)
+tells it. Under one that fills the
 span, the floor is the share of the power that does not.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from earwitness.dsp.jit import kernel
 from earwitness.spectrum.repeats import Repeat
 from earwitness.spectrum.stft import Plan, looks
+from earwitness.spectrum.symbols import Carrier
 
 CELL_ROWS = 8
 CELL_BINS = 4
 _SHARE = 0.2
 _CLIP = 1e-3  # share of the noise that excision drops
 _FOLLOW = 0.04  # weight of the newest rows in the level, once it is settled
-_STEP = 1.4  # power ratio of a wide signal's edge
+_STEP = 1.4  # power ratio by which a wide signal rises
+_TILT_DB = 8.0  # by which a passband may rise or fall over the whole span, but for the slopes at its ends
+_FALLING, _ROLLS = 0.95, 1.15  # power ratio over a reach on a slope; over two on that of a passband's end
+_SMOOTH = 9  # columns
+_LEAST_HILL = 0.3  # share of the span from which a hill with gentle slopes is looked for
+_ABOUT = 0.02  # share of the span by which the middle of a receiver's filter is off
 _EDGE, _LEAST, _MOST = (
     0.015,
     0.05,
     0.7,
 )  # shares of the span: what an edge is judged over, widths of such signals
 _MOST_SURE = 0.93  # of what repeats: beyond that no noise is left beside it
+_MOST_KNOWN = 0.96  # of signals whose edges are known
 _FALLS, _LEAST_ROLL = (
     0.93,
     0.2,
@@ -191,6 +202,26 @@ def _column_medians(cells: np.ndarray) -> np.ndarray:
     return (order[(rows - 1) // 2] + order[rows // 2]) * np.float32(0.5)
 
 
+@kernel("float64[::1](float64[::1], float64)")
+def _lower_envelope(values: np.ndarray, slope: float) -> np.ndarray:
+    """Give the highest curve below `values` that changes by no more than the factor `slope` from one to the next."""
+    out = values.copy()
+    for c in range(1, len(out)):
+        out[c] = min(out[c], out[c - 1] * slope)
+    for c in range(len(out) - 2, -1, -1):
+        out[c] = min(out[c], out[c + 1] * slope)
+    return out
+
+
+@kernel("int64(float64[::1], int64, int64)")
+def _foot(middle: np.ndarray, c: int, by: int) -> int:
+    """Give where a slope that falls from column c on, in the direction of `by` and seen over so many columns, has come down."""
+    step = 1 if by > 0 else -1
+    while 0 <= c + by < len(middle) and middle[c + by] < _FALLING * middle[c]:
+        c += step
+    return c
+
+
 @kernel("void(float64[::1], int64, float64, int64, int64, boolean[::1])")
 def wide_signals(
     mean: np.ndarray, reach: int, step: float, least: int, most: int, filled: np.ndarray
@@ -225,10 +256,66 @@ def wide_signals(
         filled[begin:] = True
 
 
+@kernel("void(float64[::1], int64, float64, int64, int64, boolean, boolean[::1])")
+def hills(
+    mean: np.ndarray, reach: int, step: float, least: int, most: int, sure: bool, filled: np.ndarray
+) -> None:
+    """Mark the columns of a mean spectrum that lie on a hill with a foot on either side, however gentle its slopes.
+
+    A hill rises by a factor of `step` over what a passband may fall by (`_TILT_DB` over the span). At either end of
+    the span the foot may be missing. Where a passband falls to the ends is no foot; nor is a hill a signal that
+    is as wide as a filter about the middle of the span, unless it is `sure` that a signal takes most of the span.
+    """
+    n = len(mean)
+    half = reach // 2
+    padded = np.empty(n + 2 * half)
+    padded[half : n + half] = mean
+    padded[:half] = mean[:half][::-1]
+    padded[n + half :] = mean[n - half :][::-1]
+    middle = _running_median(padded, 2 * half + 1)
+    left, right = 0, n
+    ends = n // 16 if sure else n // 4
+    while left < ends and middle[left + 4 * half] > _ROLLS * middle[left]:
+        left += 1
+    while right > n - ends and middle[right - 1 - 4 * half] > _ROLLS * middle[right - 1]:
+        right -= 1
+    base = _lower_envelope(middle[left:right], 10 ** (_TILT_DB / 10 / n))
+    close = np.sqrt(step)
+    c = left
+    while c < right:
+        if middle[c] <= step * base[c - left]:
+            c += 1
+            continue
+        begin = c
+        while c < right and middle[c] > step * base[c - left]:
+            c += 1
+        first, last = _foot(middle, begin, -reach), _foot(middle, c - 1, reach)
+        open_left, open_right = begin == left, c == right
+        if open_left:
+            first = begin
+        if open_right:
+            last = c - 1
+        feet = (open_left or middle[first] < close * base[max(first - left, 0)]) and (
+            open_right or middle[last] < close * base[min(last, right - 1) - left]
+        )
+        width = c - begin
+        if not feet or not least <= width <= most or (open_left and open_right):
+            continue
+        if (
+            (open_left or open_right)
+            and (2 * width > n or (left if open_left else n - right) > 0)
+            and not sure
+        ):
+            continue
+        if abs(begin + c - n) < _ABOUT * n and 2 * width > n and not sure:
+            continue
+        filled[first : last + 1] = True
+
+
 class NoiseFloor:
     """Follows the noise power per bin of a stream of rows; `level` is float32 (bins,), linear."""
 
-    def __init__(self, of: Plan, repeat: Repeat | None = None):
+    def __init__(self, of: Plan, repeat: Repeat | None = None, carriers: Sequence[Carrier] = ()):
         from scipy.special import gammainc, gammainccinv
 
         self._count = looks(of, CELL_ROWS, CELL_BINS)
@@ -244,9 +331,17 @@ class NoiseFloor:
         self._base: np.ndarray | None = None
         self._mean: np.ndarray | None = None  # of each column
         self._filled = np.zeros(columns, bool)
-        sure = repeat is not None and not repeat.lines
-        self._most = _MOST_SURE if sure else _MOST
+        self._sure = bool(carriers) or (repeat is not None and repeat.mostly)
+        self._most = _MOST_SURE if self._sure else _MOST
         self._noise = repeat.noise if repeat is not None and repeat.fills else 1.0  # share of what is there
+        self._known = np.zeros(columns, bool)  # in the bands of single carriers
+        bands = [(one.low, one.high) for one in carriers] + (repeat.runs() if repeat is not None else [])
+        for band in bands:
+            low, high = (round((edge + 0.5) * columns) for edge in band)
+            self._known[max(low - 1, 0) : high + 1] = True
+        if carriers and self._known.mean() > _MOST_KNOWN:
+            self._noise = max(one.noise for one in carriers)
+            self._known[:] = False
         self._raw = np.ones(columns)  # of each column over the noise further in, the shape not divided out
         self._roll = np.ones(columns)  # of the filter before the converter, towards the ends of the span
         self._warm = 0.0
@@ -268,7 +363,7 @@ class NoiseFloor:
         cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
         self._find_wide(cells)
         # The edges of what takes most of the span are no slope of a filter.
-        narrow = np.count_nonzero(self._filled) <= _MOST * len(self._filled)
+        narrow = not self._sure and np.count_nonzero(self._filled) <= _MOST * len(self._filled)
         if narrow and self._updates < self._learn_after and self._find_roll(cells):
             cells = pool(power, self.shape, CELL_ROWS, CELL_BINS)
             self._find_wide(cells)
@@ -338,14 +433,28 @@ class NoiseFloor:
             share = max(len(cells) / (8 * self._warm + len(cells)), _FOLLOW)
             self._mean += share * (here - self._mean)
         n = len(here)
-        wide_signals(
-            self._mean,
-            max(4, round(_EDGE * n)),
-            _STEP,
-            round(_LEAST * n),
-            round(self._most * n),
-            self._filled,
-        )
+        reach = max(4, round(_EDGE * n))
+        most = round(self._most * n)
+        wide_signals(self._mean, reach, _STEP, round(_LEAST * n), most, self._filled)
+        hills(self._mean, reach, _STEP, round(_LEAST_HILL * n), most, self._sure, self._filled)
+        if self._noise < 1:
+            self._filled[:] = False
+        elif self._known.any():
+            self._filled |= self._known
+            self._leave_out_ends()
+
+    def _leave_out_ends(self) -> None:
+        """Leave out what lies beside known signals where the passband falls to the ends of the span: what is left is little."""
+        free = ~self._filled
+        for side in (slice(None), slice(None, None, -1)):
+            mean, beside = self._mean[side], free[side]  # type: ignore[index]
+            count = len(beside) if beside.all() else int(np.argmin(beside))
+            outer = min(count, self._width)
+            if outer >= 2 * _SMOOTH:
+                smooth = np.convolve(mean[:outer], np.full(_SMOOTH, 1 / _SMOOTH), "valid")
+                beside[: int(np.argmax(smooth > _FALLS * np.quantile(smooth, 0.9)))] = False
+        if free.any():
+            self._filled = ~free
 
     def learn(self, power: np.ndarray, free: np.ndarray) -> None:
         """Take 64 rows of power over `level` and which cells are free (uint8); learn the passband's shape."""

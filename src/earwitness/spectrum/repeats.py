@@ -29,6 +29,8 @@ _SHAPES = 256  # parts of the span whose medians are its shape
 _HELD = 1.6  # times that: no narrow signal counts more
 _SURE, _LEAST = 8.0, 0.004  # standard deviations of the noise; correlation
 _BANDS, _BAND_SURE, _MOSTLY = 32, 4.0, 0.77  # parts; standard deviations; as much as is of any use
+_MOBILE_S = 1 / 15e3  # useful symbol of mobile telephony (3GPP TS 36.211)
+_LEAST_BANDS = 3  # side by side, of one signal
 _GUARDS = (1 / 128, 1 / 32, 1 / 16, 1 / 14, 19 / 256, 1 / 8, 19 / 128, 1 / 4)  # of the useful symbol
 _BLOCK_S, _BLOCKS = 25e-3, 4
 _PEAKS, _TURNS = 40, 0.6  # looked at; share of what is alike, that comes in turns
@@ -55,6 +57,22 @@ class Repeat:
     def fills(self) -> bool:
         """Tell whether it leaves nothing of the span free."""
         return bool(self.bands.all()) and self.noise < _MOST_NOISE
+
+    @property
+    def mostly(self) -> bool:
+        """Tell whether it takes most of the span, so that its edges may be taken for those of a filter."""
+        return not self.lines and bool(self.bands.mean() >= _MOSTLY)
+
+    def runs(self) -> list[tuple[float, float]]:
+        """Give where a signal with guard intervals lies that leaves much of the span free: shares of it, from -0.5 to 0.5.
+
+        Its edges are somewhere in the outermost parts, or just beyond.
+        """
+        if self.lines or self.mostly:
+            return []
+        on = np.concatenate([[False], self.bands, [False]])
+        edges = np.flatnonzero(on[1:] != on[:-1]).reshape(-1, 2)
+        return [(a / _BANDS - 0.5, b / _BANDS - 0.5) for a, b in edges.tolist() if b - a >= _LEAST_BANDS]
 
     def vision(self, power: np.ndarray, rate_hz: float) -> tuple[int, int]:
         """Give the bins [low, high) of television's vision in rows of power (rows, bins): its carrier is strongest in what repeats."""
@@ -102,10 +120,15 @@ def find_repeat(read: Callable[[int, int], np.ndarray], rate_hz: float) -> Repea
     bands = own > _BAND_SURE * scatter * np.sqrt(_BANDS)
     if lines:  # in one part alone stands a row of carriers
         return Repeat(lag / rate_hz, True, bands, 1.0) if bands.sum() > 1 else None
-    if bands.mean() < _MOSTLY:
-        return None
     noise = _noise(read(0, _MOST_SAMPLES), alike[: round(_LAG_S[1] * rate_hz)], rate_hz)
-    return None if noise is None else Repeat(lag / rate_hz, False, bands, noise)
+    if noise is None:
+        return None
+    if bands.mean() < _MOSTLY:
+        if abs(lag / rate_hz - _MOBILE_S) > 1 / rate_hz:  # a raster of channels repeats as well
+            return None
+        own = Repeat(lag / rate_hz, False, bands, 1.0)
+        return own if own.runs() else None
+    return Repeat(lag / rate_hz, False, bands, noise)
 
 
 def _flattened(power: np.ndarray) -> np.ndarray | None:

@@ -23,6 +23,7 @@ from earwitness.emission.calibrate import frequency_error_ppm
 from earwitness.emission.measure import density_beside, is_sideband
 from earwitness.spectrum.repeats import find_repeat
 from earwitness.spectrum.stft import Spectrum
+from earwitness.spectrum.symbols import find_carriers
 from earwitness.station.audio import AnalyticStream
 from earwitness.station.excerpts import Excerpts, Stream, time_ns
 from earwitness.station.follow import PRE_ROLL_S, Follower
@@ -85,6 +86,7 @@ class StretchSurvey:
             stream.center_hz,
             silence=self._audio is not None,
             repeat=find_repeat(stream.read, stream.rate_hz),
+            carriers=find_carriers(stream.read, stream.rate_hz),
         )
         self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
