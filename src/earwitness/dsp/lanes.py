@@ -2,8 +2,7 @@
 
 A row is named by its array and the index of its first value, both unchecked: the caller keeps to the bounds. The
 compiler does not find these by itself: it must fear that what is written overlaps what is still to be read, and it
-does not turn a transposition into shuffles. (The cache of compiled kernels does not see a change here: touch the
-files that use it.)
+does not turn a transposition into shuffles.
 """
 
 from __future__ import annotations
