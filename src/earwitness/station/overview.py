@@ -23,20 +23,24 @@ def _merge(
 ) -> tuple[int, int]:
     """Write the highest of every `fold` bins of every `merge` rows; gives the rows written and those begun.
 
-    `partial` holds the highest of the `count` rows of an unfinished one.
+    `partial` holds the highest, bin by bin, of the `count` rows of an unfinished one.
     """
     done = 0
     for row in range(power.shape[0]):
+        line = power[row]
         if count == 0:
-            partial[:] = 0
-        for column in range(len(partial)):
-            top = partial[column]
-            for k in range(column * fold, (column + 1) * fold):
-                top = max(top, power[row, k])
-            partial[column] = top
+            for k in range(len(partial)):
+                partial[k] = line[k]
+        else:
+            for k in range(len(partial)):
+                partial[k] = max(partial[k], line[k])
         count += 1
         if count == merge:
-            out[done] = partial
+            for column in range(out.shape[1]):
+                top = partial[column * fold]
+                for k in range(column * fold + 1, (column + 1) * fold):
+                    top = max(top, partial[k])
+                out[done, column] = top
             done += 1
             count = 0
     return done, count
@@ -51,7 +55,8 @@ class Overview:
     def __init__(self) -> None:
         self._rows: list[np.ndarray] = []
         self._merge = 1  # spectrum rows a picture row stands for
-        self._partial = np.empty(0, np.float32)
+        self._fold = 1  # spectrum bins that a picture column stands for
+        self._partial = np.empty(0, np.float32)  # bin by bin, of the rows of the next one so far
         self._partial_count = 0
         self.low_hz = 0.0
         self.high_hz = 0.0
@@ -61,13 +66,13 @@ class Overview:
     def feed(self, block: SpectrumBlock) -> None:
         """Take the next spectrum rows."""
         power = block.power
-        fold = -(-power.shape[1] // MAX_BINS)
+        self._fold = fold = -(-power.shape[1] // MAX_BINS)
         half = block.rate_hz / 2
         self.low_hz, self.high_hz = block.center_hz - half, block.center_hz + half
         self._block_row_s = block.hop / block.rate_hz
         columns = power.shape[1] // fold
-        if len(self._partial) != columns:
-            self._partial = np.empty(columns, np.float32)
+        if len(self._partial) != columns * fold:
+            self._partial = np.empty(columns * fold, np.float32)
         for first in range(0, len(power), MAX_ROWS // 2):  # `_merge` may change between these
             rows = power[first : first + MAX_ROWS // 2]
             out = np.empty((len(rows) // self._merge + 1, columns), np.float32)
@@ -80,7 +85,7 @@ class Overview:
 
     def _halve(self) -> None:
         if len(self._rows) % 2:  # the odd one begins the next
-            last = self._rows.pop()
+            last = np.repeat(self._rows.pop(), self._fold)
             self._partial = np.maximum(self._partial, last) if self._partial_count else last.copy()
             self._partial_count += self._merge
         self._rows = [np.maximum(a, b) for a, b in zip(self._rows[::2], self._rows[1::2], strict=True)]
@@ -88,7 +93,9 @@ class Overview:
 
     def picture(self) -> tuple[np.ndarray, float]:
         """Give levels in dBFS float32 (rows, bins), frequencies ascending, and seconds per row."""
-        rows = [*self._rows, self._partial] if self._partial_count else self._rows
+        rows = list(self._rows)
+        if self._partial_count:
+            rows.append(self._partial.reshape(-1, self._fold).max(axis=1))
         if not rows:
             return np.zeros((0, 0), np.float32), 0.0
         levels = 10 * np.log10(np.maximum(np.stack(rows), 1e-20))
