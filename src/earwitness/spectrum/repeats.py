@@ -120,15 +120,15 @@ def find_repeat(read: Callable[[int, int], np.ndarray], rate_hz: float) -> Repea
     bands = own > _BAND_SURE * scatter * np.sqrt(_BANDS)
     if lines:  # in one part alone stands a row of carriers
         return Repeat(lag / rate_hz, True, bands, 1.0) if bands.sum() > 1 else None
+    part = bands.mean() < _MOSTLY
+    found = Repeat(lag / rate_hz, False, bands, 1.0)
+    # A raster of channels repeats as well.
+    if part and (abs(lag / rate_hz - _MOBILE_S) > 1 / rate_hz or not found.runs()):
+        return None
     noise = _noise(read(0, _MOST_SAMPLES), alike[: round(_LAG_S[1] * rate_hz)], rate_hz)
     if noise is None:
         return None
-    if bands.mean() < _MOSTLY:
-        if abs(lag / rate_hz - _MOBILE_S) > 1 / rate_hz:  # a raster of channels repeats as well
-            return None
-        own = Repeat(lag / rate_hz, False, bands, 1.0)
-        return own if own.runs() else None
-    return Repeat(lag / rate_hz, False, bands, noise)
+    return found if part else Repeat(lag / rate_hz, False, bands, noise)
 
 
 def _flattened(power: np.ndarray) -> np.ndarray | None:
