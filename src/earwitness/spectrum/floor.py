@@ -436,7 +436,8 @@ class NoiseFloor:
         reach = max(4, round(_EDGE * n))
         most = round(self._most * n)
         wide_signals(self._mean, reach, _STEP, round(_LEAST * n), most, self._filled)
-        hills(self._mean, reach, _STEP, round(_LEAST_HILL * n), most, self._sure, self._filled)
+        if self._known.any():  # on a busy band of many kinds a hill may be its noise, too
+            hills(self._mean, reach, _STEP, round(_LEAST_HILL * n), most, self._sure, self._filled)
         if self._noise < 1:
             self._filled[:] = False
         elif self._known.any():
