@@ -201,9 +201,12 @@ def test_stopped_before_the_work_began_is_one_and_a_sentence(tmp_path, number):
     # at any stage: a fifo as settings keeps it waiting in the middle of a command
     (tmp_path / "log.sqlite").touch()
     os.mkfifo(tmp_path / "station.toml")
+    # A shell has what it starts behind itself ignore Ctrl-C, and so the tests, and so their children.
+    before = signal.signal(signal.SIGINT, signal.SIG_DFL)
     work = subprocess.Popen(
         [*RUN, "report", "--station", tmp_path], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
+    signal.signal(signal.SIGINT, before)
     with open(tmp_path / "station.toml", "w"):  # returns once the command has opened it too
         work.send_signal(number)
         _, said = work.communicate(timeout=60)
