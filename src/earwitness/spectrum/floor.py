@@ -10,11 +10,9 @@ which nothing was detected and divided out before.
 
 A steady signal wider than the windows would be taken for noise. It is told by its edges: the mean spectrum steps up
 and down again within a hundredth of the span, which neither noise nor a passband does (own rule, no source); its
-bins are left out, and the floor goes on from one side to the other. Gentle slopes, as of keying with much excess
-bandwidth, tell one by the foot on either side of them, where it is wide. Of one that takes most of the span edges alone
+bins are left out, and the floor goes on from one side to the other. Of one that takes most of the span edges alone
 say nothing, since a receiver's filter has them too: that it repeats (`repeats`) or has a symbol clock (`symbols`)
-tells it. Under one that fills the
-span, the floor is the share of the power that does not.
+tells it. Under one that fills the span, the floor is the share of the power that does not.
 """
 
 from __future__ import annotations
@@ -33,12 +31,8 @@ CELL_BINS = 4
 _SHARE = 0.2
 _CLIP = 1e-3  # share of the noise that excision drops
 _FOLLOW = 0.04  # weight of the newest rows in the level, once it is settled
-_STEP = 1.4  # power ratio by which a wide signal rises
-_TILT_DB = 8.0  # by which a passband may rise or fall over the whole span, but for the slopes at its ends
-_FALLING, _ROLLS = 0.95, 1.15  # power ratio over a reach on a slope; over two on that of a passband's end
+_STEP = 1.4  # power ratio of a wide signal's edge
 _SMOOTH = 9  # columns
-_LEAST_HILL = 0.3  # share of the span from which a hill with gentle slopes is looked for
-_ABOUT = 0.02  # share of the span by which the middle of a receiver's filter is off
 _EDGE, _LEAST, _MOST = (
     0.015,
     0.05,
@@ -202,26 +196,6 @@ def _column_medians(cells: np.ndarray) -> np.ndarray:
     return (order[(rows - 1) // 2] + order[rows // 2]) * np.float32(0.5)
 
 
-@kernel("float64[::1](float64[::1], float64)")
-def _lower_envelope(values: np.ndarray, slope: float) -> np.ndarray:
-    """Give the highest curve below `values` that changes by no more than the factor `slope` from one to the next."""
-    out = values.copy()
-    for c in range(1, len(out)):
-        out[c] = min(out[c], out[c - 1] * slope)
-    for c in range(len(out) - 2, -1, -1):
-        out[c] = min(out[c], out[c + 1] * slope)
-    return out
-
-
-@kernel("int64(float64[::1], int64, int64)")
-def _foot(middle: np.ndarray, c: int, by: int) -> int:
-    """Give where a slope that falls from column c on, in the direction of `by` and seen over so many columns, has come down."""
-    step = 1 if by > 0 else -1
-    while 0 <= c + by < len(middle) and middle[c + by] < _FALLING * middle[c]:
-        c += step
-    return c
-
-
 @kernel("void(float64[::1], int64, float64, int64, int64, boolean[::1])")
 def wide_signals(
     mean: np.ndarray, reach: int, step: float, least: int, most: int, filled: np.ndarray
@@ -254,62 +228,6 @@ def wide_signals(
         c += 1
     if begin > 0 and least <= n - begin <= most and np.median(mean[begin:]) > step * outside:
         filled[begin:] = True
-
-
-@kernel("void(float64[::1], int64, float64, int64, int64, boolean, boolean[::1])")
-def hills(
-    mean: np.ndarray, reach: int, step: float, least: int, most: int, sure: bool, filled: np.ndarray
-) -> None:
-    """Mark the columns of a mean spectrum that lie on a hill with a foot on either side, however gentle its slopes.
-
-    A hill rises by a factor of `step` over what a passband may fall by (`_TILT_DB` over the span). At either end of
-    the span the foot may be missing. Where a passband falls to the ends is no foot; nor is a hill a signal that
-    is as wide as a filter about the middle of the span, unless it is `sure` that a signal takes most of the span.
-    """
-    n = len(mean)
-    half = reach // 2
-    padded = np.empty(n + 2 * half)
-    padded[half : n + half] = mean
-    padded[:half] = mean[:half][::-1]
-    padded[n + half :] = mean[n - half :][::-1]
-    middle = _running_median(padded, 2 * half + 1)
-    left, right = 0, n
-    ends = n // 16 if sure else n // 4
-    while left < ends and middle[left + 4 * half] > _ROLLS * middle[left]:
-        left += 1
-    while right > n - ends and middle[right - 1 - 4 * half] > _ROLLS * middle[right - 1]:
-        right -= 1
-    base = _lower_envelope(middle[left:right], 10 ** (_TILT_DB / 10 / n))
-    close = np.sqrt(step)
-    c = left
-    while c < right:
-        if middle[c] <= step * base[c - left]:
-            c += 1
-            continue
-        begin = c
-        while c < right and middle[c] > step * base[c - left]:
-            c += 1
-        first, last = _foot(middle, begin, -reach), _foot(middle, c - 1, reach)
-        open_left, open_right = begin == left, c == right
-        if open_left:
-            first = begin
-        if open_right:
-            last = c - 1
-        feet = (open_left or middle[first] < close * base[max(first - left, 0)]) and (
-            open_right or middle[last] < close * base[min(last, right - 1) - left]
-        )
-        width = c - begin
-        if not feet or not least <= width <= most or (open_left and open_right):
-            continue
-        if (
-            (open_left or open_right)
-            and (2 * width > n or (left if open_left else n - right) > 0)
-            and not sure
-        ):
-            continue
-        if abs(begin + c - n) < _ABOUT * n and 2 * width > n and not sure:
-            continue
-        filled[first : last + 1] = True
 
 
 class NoiseFloor:
@@ -433,11 +351,14 @@ class NoiseFloor:
             share = max(len(cells) / (8 * self._warm + len(cells)), _FOLLOW)
             self._mean += share * (here - self._mean)
         n = len(here)
-        reach = max(4, round(_EDGE * n))
-        most = round(self._most * n)
-        wide_signals(self._mean, reach, _STEP, round(_LEAST * n), most, self._filled)
-        if self._known.any():  # on a busy band of many kinds a hill may be its noise, too
-            hills(self._mean, reach, _STEP, round(_LEAST_HILL * n), most, self._sure, self._filled)
+        wide_signals(
+            self._mean,
+            max(4, round(_EDGE * n)),
+            _STEP,
+            round(_LEAST * n),
+            round(self._most * n),
+            self._filled,
+        )
         if self._noise < 1:
             self._filled[:] = False
         elif self._known.any():
