@@ -44,9 +44,8 @@ MOST_HALF = 0.5  # of a clock's line, that one at half of it may have: 0.7 and m
 LEAST_CARRIER = 16.0
 WITHIN = 0.75  # of a share of swept.HALVES, where a drift was looked for: how well a line's place is known
 LEAST_BESIDE = 8.0  # of either of two lines
-LEAST_SHARE = (
-    0.12  # of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
-)
+# of the power that the line of the square of reversals has; more than 0.2 at -2 dB of Es/N0
+LEAST_SHARE = 0.12
 
 
 @lru_cache(maxsize=32)

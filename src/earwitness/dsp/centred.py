@@ -31,9 +31,8 @@ BORNE = 0.25  # of a signal's width that it may be off
 SLIDE_HZ_S = 250.0  # a low orbit at 437 MHz gives some 150 Hz/s at closest approach (from memory)
 # a second: of how far it is off, and of what that is more than it may be; what is twice as far off is twice as urgent
 PULL, PULL_BEYOND = 0.03, 0.15
-RAMP = (
-    0.06  # by how much a slide may grow or shrink, hertz a second each second, for each hertz it may be off
-)
+# by how much a slide may grow or shrink, hertz a second each second, for each hertz it may be off
+RAMP = 0.06
 SHARE = 0.6  # of the power over the noise that what is tuned to has
 STRONG = 2.0  # of its mean power over the floor, from which the channel is tuned to it at once
 EMPTY, NEAR_BINS = 0.25, 12  # of that, below which what is so near to where the channel is tuned is nothing

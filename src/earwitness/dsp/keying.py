@@ -21,11 +21,8 @@ STEP_HZ = 200.0  # rate of the key-down likelihood
 SEARCH_WIDTH_HZ = 50.0  # one filter for all speeds, so that their likelihoods compare
 SMEAR = 0.1  # of the level: what a filter leaves of a mark in the gaps beside it
 LEVELS = ((1.0, 0.6), (0.7, 0.2), (0.5, 0.12), (0.35, 0.08))  # shares of the level around, how often
-LEAST_LEVEL, CLEAR_LEVEL, STRONG_LEVEL = (
-    1.6,
-    4.0,
-    8.0,
-)  # of the noise: weaker marks are none, shares are weighed, the filter may be wide
+# of the noise: weaker marks are none, shares are weighed, the filter may be wide
+LEAST_LEVEL, CLEAR_LEVEL, STRONG_LEVEL = 1.6, 4.0, 8.0
 FADE_S, FADE_DB_S = 0.7, 40.0
 STEADY_S, STEADY = 1.2, 0.8
 CRASH, CRASH_S, BESIDE_HZ, KEY_DOWN = 14.0, 0.003, 60.0, 0.8

@@ -17,10 +17,8 @@ from earwitness.emission.features import Features, running_sum
 _STRETCHES = (8, 16, 32, 64, 128, 256, 512)  # in inverse widths
 _PLACES = 16  # within a stretch, where changes are looked at
 _EVEN, _SHARE = 0.3, 0.7  # changes within so much of their median, in so much of the time
-_ONE_WAY, _ONE_WAY_SHARE = (
-    0.85,
-    0.5,
-)  # of them that go the same way, and then in so much: noise clicks spoil many
+# of them that go the same way, and then in so much: noise clicks spoil many
+_ONE_WAY, _ONE_WAY_SHARE = 0.85, 0.5
 _PROPORTION = 0.15
 _OVER_NOISE = 5.0
 _MOST = 0.25  # of the width that a stretch may sweep over

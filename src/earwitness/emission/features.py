@@ -21,9 +21,8 @@ from earwitness.emission.lines import LineSpectrum
 CORE = 49_152  # samples: 12 000 times the inverse of the width
 GROUPS = 8
 KEYING_CORE = 20_480  # enough for a symbol clock
-HANN_COST = (
-    2.34  # variance of the peak of a Hann-windowed transform over the bound: (w^2 t^2) / (w t^2)^2 / 12
-)
+# variance of the peak of a Hann-windowed transform over the bound: (w^2 t^2) / (w t^2)^2 / 12
+HANN_COST = 2.34
 GAPPED, MOSTLY = 0.75, 0.9  # shares of the time that an emission is on in what is looked at
 NO_LINE = 0.2  # share of the power below which a line is not looked at closer
 CLEAR_SNR = 1.6  # power ratio below which a line may be all there is to see
@@ -31,10 +30,8 @@ SOUND_CELL_S = 0.06
 # Where speech and music have most of their power (common practice, no source).
 LEAST_SOUND_CELL_HZ, MOST_SOUND_CELL_HZ = 50.0, 1000.0
 LEAST_CELLS = 300
-HUM_HZ, MOSTLY_HIGHER = (
-    320.0,
-    0.3,
-)  # above the mains' third harmonic at 50 Hz in full wave, and what speech has most of
+# above the mains' third harmonic at 50 Hz in full wave, and what speech has most of
+HUM_HZ, MOSTLY_HIGHER = 320.0, 0.3
 BUSY_S = 0.5
 BUSY, BUSIER, LINE_BINS = 0.02, 4.0, 3  # of the power beside a line, times the least of other parts
 # Fourth moment over the squared second, and squared peak over the second: square wave, sine, triangle, two tones.

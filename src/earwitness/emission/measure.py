@@ -22,10 +22,8 @@ XDB = 26.0
 LEAST_AM_HZ = 250.0  # narrower, there is no room for sound
 LEAST_SOUND = 0.0025  # of the carrier's power that speech at a third of full depth has in its sidebands
 QUIET_SOUND = 0.0004  # the same of a tenth and an eighth, where it is no hum
-MAYBE_SOUND, SURE_SOUND = (
-    3.5,
-    6.0,
-)  # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
+# of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
+MAYBE_SOUND, SURE_SOUND = 3.5, 6.0
 WIDER_HZ = 3000.0  # than telegraphy
 CLEAR_DEVIATION = 30.0  # power ratio
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for

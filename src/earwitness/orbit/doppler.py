@@ -20,9 +20,8 @@ LEAST_SWING_HZ = 200.0  # of the predicted shift over the points that agree
 CHANCE = 1e-4  # the most often chance may do it, all tries counted
 _SHARES = (1 / 8, 1 / 16, 1 / 32, 1 / 64)  # of the swing: how wide the points that agree may lie
 _TIMES = 21
-BETTER = (
-    2.5  # root-n standard errors closer than the best straight line: a drifting oscillator is as near to both
-)
+# root-n standard errors closer than the best straight line: a drifting oscillator is as near to both
+BETTER = 2.5
 
 
 @dataclass(frozen=True, slots=True)

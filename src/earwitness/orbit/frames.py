@@ -12,9 +12,8 @@ C_M_S = 299_792_458.0
 EARTH_M = 6_378_137.0  # WGS-84 semi-major axis
 FLATTENING = 1 / 298.257223563
 ECC2 = FLATTENING * (2 - FLATTENING)
-TURN_RAD_S = (
-    7.2921151467e-5  # rotation of the Earth (WGS-84, from memory; as the sheet's worked values use it)
-)
+# rotation of the Earth (WGS-84, from memory; as the sheet's worked values use it)
+TURN_RAD_S = 7.2921151467e-5
 _DAY_NS = 86_400_000_000_000
 
 

@@ -20,9 +20,8 @@ _ZOOM = 41  # points of one round of narrowing down
 _FINE_NS = 1_000_000
 _NARROW_NS = 200_000_000
 _NEAR_DEG = 6.0  # a peak that lies so little under the horizon between two looks may reach above it
-_AROUND_NS = (
-    1_800_000_000_000  # a pass that overlaps the span asked for is given whole, if it is no longer than that
-)
+# a pass that overlaps the span asked for is given whole, if it is no longer than that
+_AROUND_NS = 1_800_000_000_000
 MOST_DAYS = 60
 
 

@@ -33,17 +33,12 @@ _CLIP = 1e-3  # share of the noise that excision drops
 _FOLLOW = 0.04  # weight of the newest rows in the level, once it is settled
 _STEP = 1.4  # power ratio of a wide signal's edge
 _SMOOTH = 9  # columns
-_EDGE, _LEAST, _MOST = (
-    0.015,
-    0.05,
-    0.7,
-)  # shares of the span: what an edge is judged over, widths of such signals
+# shares of the span: what an edge is judged over, widths of such signals
+_EDGE, _LEAST, _MOST = 0.015, 0.05, 0.7
 _MOST_SURE = 0.93  # of what repeats: beyond that no noise is left beside it
 _MOST_KNOWN = 0.96  # of signals whose edges are known
-_FALLS, _LEAST_ROLL = (
-    0.93,
-    0.2,
-)  # of the noise further in: where a filter's slope begins, how far it is followed
+# of the noise further in: where a filter's slope begins, how far it is followed
+_FALLS, _LEAST_ROLL = 0.93, 0.2
 _FALL_DOUBT = 1.12  # its level is taken so much higher until it is learnt
 _LEAST_LEARN, _LEAST_MEMORY = 4.0, 64.0  # batches, however long they last, of learning the shape
 _LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there

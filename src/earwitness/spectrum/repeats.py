@@ -35,10 +35,8 @@ _GUARDS = (1 / 128, 1 / 32, 1 / 16, 1 / 14, 19 / 256, 1 / 8, 19 / 128, 1 / 4)  #
 _BLOCK_S, _BLOCKS = 25e-3, 4
 _PEAKS, _TURNS = 40, 0.6  # looked at; share of what is alike, that comes in turns
 _BESIDE, _MOST_SAMPLES = 8, 1 << 19
-_LEAST_NOISE, _MOST_NOISE = (
-    0.01,
-    0.45,
-)  # of the power: a correlation tells no less; and else nothing stands out
+# of the power: a correlation tells no less; and else nothing stands out
+_LEAST_NOISE, _MOST_NOISE = 0.01, 0.45
 
 
 @dataclass(frozen=True)

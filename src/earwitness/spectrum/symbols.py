@@ -20,24 +20,16 @@ from earwitness.spectrum.repeats import LEAST_RATE_HZ
 _SAMPLES, _MORE, _MORE_ABOVE_HZ = 1 << 18, 1 << 19, 8e6
 _SHAPES = 256  # parts of the span whose medians are its shape
 _HELD = 4.0  # times that: no narrow signal counts more
-_HILL, _HILL_PARTS, _RIM = (
-    1.4,
-    0.15,
-    4,
-)  # how a spectrum rises that is looked at; share of the span; parts left out
+# how a spectrum rises that is looked at; share of the span; parts left out
+_HILL, _HILL_PARTS, _RIM = 1.4, 0.15, 4
 _FRAME, _FRAMES = 1024, 128  # in which it is sought
 _LEAST_RATE, _MOST_RATE = 0.15, 0.97  # shares of the span
-_STANDS, _LINES, _BESIDE = (
-    22.0,
-    12,
-    32,
-)  # times the mean power of what is beside; looked at; samples of a line
+# times the mean power of what is beside; looked at; samples of a line
+_STANDS, _LINES, _BESIDE = 22.0, 12, 32
 _ALIKE, _LEAST_PARTS = 0.1, 2  # coherence of a part that belongs to a slope
 _COMMON = 0.2  # share of its band that one may have in common with its neighbour
-_PIECES, _MOST_PEAKED = (
-    16,
-    2.6,
-)  # mean square of the power over the square of its mean: pulses repeat their spectrum, too
+# mean square of the power over the square of its mean: pulses repeat their spectrum, too
+_PIECES, _MOST_PEAKED = 16, 2.6
 # Terrestrial television of 8 levels (ATSC A/53): how far the lower slope reaches from the carrier, and the channel.
 _VESTIGE_HZ, _VESTIGE_SLACK, _CHANNEL_HZ = 310e3, 0.25, 6e6
 _OWN = 3  # samples about the middle in which the receiver's own image is

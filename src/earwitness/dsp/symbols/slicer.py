@@ -13,9 +13,8 @@ AROUND = 96  # symbols either side of a hop that its filter is fitted to
 # stuffed bits change at least every eighth symbol
 LEAST_SPLIT = 0.69
 LEAST_CHANGES = 20
-LEAST_STEP = (
-    0.6  # of the distance between clusters that a change takes: what is slower than symbols takes less
-)
+# of the distance between clusters that a change takes: what is slower than symbols takes less
+LEAST_STEP = 0.6
 BESIDE = 2  # hops either side of one that can be read that are read with it: a burst's ends are mostly noise
 
 

@@ -16,10 +16,8 @@ from earwitness.coding.scramble import PACKET_TAPS, descramble
 from earwitness.dsp.jit import kernel
 from earwitness.modes.ax25.frame import LEAST_OCTETS, MOST_OCTETS, odd_head, parse
 
-FLAG, FIRST_FLAG = (
-    0x7E,
-    0xFE,
-)  # the second: where the level before a burst was what a change of level would have made
+# the second: where the level before a burst was what a change of level would have made
+FLAG, FIRST_FLAG = 0x7E, 0xFE
 LATE = 16  # of these that are remembered
 KEPT = 8 * (MOST_OCTETS + 2) * 6 // 5 + 64  # line symbols held back for repair: a frame with its stuffing
 LEAST_BITS = 8 * (LEAST_OCTETS + 2)

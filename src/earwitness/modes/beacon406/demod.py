@@ -40,10 +40,8 @@ LATER = (4, 5)  # hops from the carrier into the message
 CLEAR = 16.0  # a carrier's power over the mean of noise in a window
 FALLS = (1.9, 20.0)  # by what the carrier falls; 4.9 as transmitted
 MOST_CARRIERS = 3
-STANDS, MISSED = (
-    2,
-    5,
-)  # blocks after the first that a steady line is alike in until it is taken out; unlike, until no more
+# blocks after the first that a steady line is alike in until it is taken out; unlike, until no more
+STANDS, MISSED = 2, 5
 ALIKE, SLOW = 0.3, 0.2  # by how much it may differ, and is followed
 WIDE_HZ, NARROW_HZ = 1_200.0, 30.0
 BESIDE = 1.6  # power near a carrier over its own: what speaks has more

@@ -54,23 +54,18 @@ LOCKED = {
 }  # 0.32 and 0.25 where frames are just read
 LOOK_AFTER = 4  # windows without a frame until what is being read is looked for again
 MOST_STREAMS = 2  # of an octave that have seen no sync marker
-TRIAL_BITS = (
-    17_500  # without a sync marker after which a stream is given up: the longest codeblock has 16 352
-)
+# without a sync marker after which a stream is given up: the longest codeblock has 16 352
+TRIAL_BITS = 17_500
 TRIES = 2  # looks without a start in a row, after which one is tried less and less often
 LONGEST_S = 8.0  # between two trials of what stays fruitless
 VAIN_S, VAIN_LEAST = 0.4, 8  # of something without a sync marker, and windows of it, after which
-VAIN_EVERY, VAIN_SELDOM = (
-    3,
-    6,
-)  # but one in so many is looked at; after a longer time, where windows are short
+# but one in so many is looked at; after a longer time, where windows are short
+VAIN_EVERY, VAIN_SELDOM = 3, 6
 LONG_VAIN, SLOW_HZ = 4.0, 20_000.0
 FRESH = 4  # windows of something in each of which drift and frequency keying are thought of
 LEAST_REST = 0.25  # of the last window that is there, below which it is not looked at
-MOST_STARTS, STARTS_S = (
-    24,
-    1.0,
-)  # starts that may be tried at once, and again in a second: what is none of ours has lines without end
+# starts that may be tried at once, and again in a second: what is none of ours has lines without end
+MOST_STARTS, STARTS_S = 24, 1.0
 PAUSE_S = 2.0  # without a line after which what begins is something new
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0

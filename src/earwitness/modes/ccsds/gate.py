@@ -30,10 +30,8 @@ AROUND = 96  # values of WINDOW either side of a line of the square that it is c
 MIDDLE = 30.0  # how much stronger a line in the middle of a pair may be: data with a period make one, reversals one of 100
 MOST_LINES = 128  # of a square that are looked at for pairs
 STANDING = (4.5, 2.2)  # times the mean around them: of one window, of TOGETHER averaged
-MOST_TONES, TONES_LEAST = (
-    6,
-    3.0,
-)  # lines, so much stronger than these, that keying has: tones modulated on make more
+# lines, so much stronger than these, that keying has: tones modulated on make more
+MOST_TONES, TONES_LEAST = 6, 3.0
 PARTNER = 4.0  # how much weaker a second line may be
 TOGETHER = 4  # windows whose spectra are averaged
 FILTER, WIDTH = 0.65, 0.5  # of the rate: half width and transition of the filter before the discriminator
@@ -150,10 +148,8 @@ SINGLE = _Least(carrier=20.0, clock=10.0, pair=8.0)
 MEAN = _Least(carrier=6.5, clock=3.8, pair=3.7)
 SWEPT = _Least(carrier=3.8, clock=np.inf, pair=2.2)  # of swept.BLOCKS
 STANDING_SWEPT = 1.5
-DRIFT, MOST_HZ_S = (
-    0.05,
-    1_200.0,
-)  # of its rate, that a carrier drifts in a second at most; and in all: low orbits at 2.2 GHz make some 900 Hz/s
+# of its rate, that a carrier drifts in a second at most; and in all: low orbits at 2.2 GHz make some 900 Hz/s
+DRIFT, MOST_HZ_S = 0.05, 1_200.0
 SMEARED = 4.0  # values of a window's spectrum over which the square's line is spread, from which drift is thought of
 SHARPER = 4.0  # how much stronger the line of a whole window is than of its blocks, where there is no drift: 8 without any
 ALIKE = 0.1  # correlation of neighbouring samples below which there is no more than noise

@@ -17,9 +17,8 @@ PLACES, EXPECTED = code.phasing()
 PHASING_BITS = int(PLACES.max()) + 1
 _PATTERN = np.zeros(PHASING_BITS, np.float32)
 _PATTERN[PLACES] = EXPECTED
-PHASING_SCORE = (
-    0.45  # share of the soft bits' weight that must speak for the phasing; noise reaches it rarely
-)
+# share of the soft bits' weight that must speak for the phasing; noise reaches it rarely
+PHASING_SCORE = 0.45
 MOST_CHARACTERS = 44
 CALL_BITS = code.BITS * (code.FIRST_SLOT + 2 * MOST_CHARACTERS + code.SPREAD + 1)
 LEAST_FIT = 0.85  # of the soft bits' weight that speaks for the words chosen

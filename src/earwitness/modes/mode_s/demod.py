@@ -19,7 +19,7 @@ from earwitness.core.mode import Mode
 from earwitness.core.quick import maker
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.filters import lowpass
-from earwitness.modes.mode_s import pulses, sequence, tangle
+from earwitness.modes.mode_s import pulse, reading, replies, search, sequence, tangle
 
 CARRIER_HZ = 1090e6
 CHUNK = 65536
@@ -36,19 +36,19 @@ _pair = tuple.__new__  # half the cost of calling a named tuple's class
 
 @lru_cache(8)  # a survey of many stretches has one rate
 def _tables(rate_hz: float) -> tuple[tuple[np.ndarray, ...], float]:
-    """Give the tables that `pulses.receive` takes, in its order, and the energy of a pulse of height one."""
-    shapes = pulses.template_table(rate_hz)
+    """Give the tables that `replies.receive` takes, in its order, and the energy of a pulse of height one."""
+    shapes = pulse.template_table(rate_hz)
     envelopes = tangle.envelope_tables(rate_hz)
     tables = (
-        pulses.matched_table(rate_hz),
-        pulses.pulse_spread(rate_hz),
+        pulse.matched_table(rate_hz),
+        pulse.pulse_spread(rate_hz),
         sequence.pulse_response(rate_hz),
         shapes,
         envelopes,
         tangle.pair_tables(envelopes),
-        pulses.window_weights(rate_hz),
-        pulses.pulse_places(rate_hz),
-        pulses.quiet_places(rate_hz),
+        pulse.window_weights(rate_hz),
+        pulse.pulse_places(rate_hz),
+        pulse.quiet_places(rate_hz),
     )
     return tables, float((shapes**2).sum(1).mean())
 
@@ -89,9 +89,9 @@ class Demodulator:
         if self._by > 1:
             self._new = np.zeros(CHUNK * self._by + len(self._taps) - 1, np.complex64)
         self._at = -(self._before + self._after) - CHUNK  # working sample number of self._x[0]
-        self._groups = np.zeros(CHUNK // pulses.GROUP, np.float32)
+        self._groups = np.zeros(CHUNK // search.GROUP, np.float32)
         self._noise = 0.0
-        self._found = np.zeros((MOST_REPLIES, pulses.COLUMNS))
+        self._found = np.zeros((MOST_REPLIES, reading.COLUMNS))
         self._bits = np.zeros((MOST_REPLIES, 112), np.uint8)
         self._whole = np.zeros((11, MOST_REPLIES), np.int64)
         self._figures = np.zeros((3, MOST_REPLIES))
@@ -140,26 +140,26 @@ class Demodulator:
         self._at += CHUNK
         new = self._x[keep:]
         if self._by > 1:
-            pulses.decimate(self._new, self._taps, self._by, new)
+            search.decimate(self._new, self._taps, self._by, new)
         self._fill = len(self._taps) - 1
         if self._fill:
             self._new[: self._fill] = self._new[CHUNK * self._by :].copy()
-        held -= held % pulses.GROUP
+        held -= held % search.GROUP
         new[held:] = 0
         self._power[keep + held :] = 0
         if held:
-            fresh_groups = self._groups[: held // pulses.GROUP]
+            fresh_groups = self._groups[: held // search.GROUP]
             raw = new[:held] if given is None else given
-            pulses.take(raw, new[:held], self._power[keep : keep + held], fresh_groups)
+            search.take(raw, new[:held], self._power[keep : keep + held], fresh_groups)
             groups = fresh_groups[fresh_groups > 0]
             # the quarter of the groups lowest in power holds no replies; 0.916 is where the first quartile
             # of a mean of 64 exponentials lies
             if len(groups) > 8:
                 self._noise = (
-                    float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / pulses.GROUP / 0.916
+                    float(np.partition(groups, len(groups) // 4)[len(groups) // 4]) / search.GROUP / 0.916
                 )
-        count = pulses.pass_on(self._found, self._bits, self._count, CHUNK, 3 * self._us)
-        self._count = pulses.receive(
+        count = replies.pass_on(self._found, self._bits, self._count, CHUNK, 3 * self._us)
+        self._count = replies.receive(
             self._x,
             self._power,
             self._before,
@@ -189,7 +189,7 @@ class Demodulator:
         count = self._count - first
         if count <= 0:
             return []
-        pulses.tell(
+        replies.tell(
             self._found,
             self._bits,
             first,
@@ -225,7 +225,7 @@ class Demodulator:
             if not certain:
                 if df == 11:
                     extra["plain_code"] = plain > 0
-                elif plain == pulses.GARBLED:
+                elif plain == reading.GARBLED:
                     extra["garbled"] = True
                 extra["weak_bits"] = tuple(place for place in (w0, w1, w2) if place >= 0)
             out.append(

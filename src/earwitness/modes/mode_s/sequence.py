@@ -14,9 +14,9 @@ import math
 
 import numpy as np
 
-from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.modes.mode_s.checks import SYNDROME, format_of, remainder_of
+from earwitness.modes.mode_s.pulse import PREAMBLE_US, band_limited
 
 STEPS = 16  # of a sample in the response
 REACH = 4  # samples each side of a pulse's middle
@@ -27,16 +27,12 @@ FILTER = 5  # taps, in samples, that tell the receiver's own filter from the usu
 DRAWN = 0.02  # how strongly they are drawn towards no change
 LOOKS = 4  # at the bits, each after the first with the filter learnt from the last ...
 HOPE = 0.7  # ... if the carrier is as steady as that: 0.9 in a reply at 9 dB, at most 0.66 in noise
-PREAMBLE_US = (0.0, 1.0, 3.5, 4.5)
 RUNS = 14  # least certain runs of bits that parity may turn
 
 
 def pulse_response(rate_hz: float) -> np.ndarray:
     """Give the band-limited 0.5 us pulse, height one, each 1 / STEPS of a sample from -REACH on, complex64."""
-    over = 64
-    box = np.ones(max(1, round(0.5e-6 * rate_hz * over)))
-    shape = np.convolve(box, lowpass(0.45, 0.35, over, stop_db=30))
-    axis = (np.arange(len(shape)) - (len(shape) - 1) / 2) / over
+    shape, axis = band_limited(rate_hz)
     where = np.arange(-REACH * STEPS, REACH * STEPS + 1) / STEPS
     return np.interp(where, axis, shape / shape.max(), left=0.0, right=0.0).astype(np.complex64)
 

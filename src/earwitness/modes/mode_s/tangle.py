@@ -14,10 +14,10 @@ import math
 
 import numpy as np
 
-from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.lanes import LANES, survivors
 from earwitness.modes.mode_s.checks import format_of, remainder_of
+from earwitness.modes.mode_s.pulse import PREAMBLE_US, band_limited
 
 PHASE_BITS = 6
 PHASES = 1 << PHASE_BITS  # steps of a microsecond in the envelope tables
@@ -37,7 +37,6 @@ FORGET = 0.94  # weight of what was known of an amplitude, from sample to sample
 BEFORE_US = 24  # looked at before a start for a carrier that should not be there yet
 AFTER_US = 32  # and after its preamble for one that should
 CARRIERS_US = (20, 65)  # after the first start: where the carrier of a second reply is looked for
-PREAMBLE_US = (0.0, 1.0, 3.5, 4.5)
 
 
 def envelope_tables(rate_hz: float) -> np.ndarray:
@@ -46,10 +45,8 @@ def envelope_tables(rate_hz: float) -> np.ndarray:
     Rows 0 and 1: what a bit 0 or 1 adds from LEAD before its start on; rows 2 and 3: what it adds one microsecond
     later; rows 4 to 12: the preamble, from 8 us + LEAD before the first bit on.
     """
-    over = 64
-    box = np.ones(max(1, round(0.5e-6 * rate_hz * over)))
-    shape = np.convolve(box, lowpass(0.45, 0.35, over, stop_db=30))
-    axis = (np.arange(len(shape)) - (len(shape) - 1) / 2) / (over * rate_hz * 1e-6)
+    shape, axis = band_limited(rate_hz)
+    axis = axis / (rate_hz * 1e-6)
     shape = shape / shape.max()
 
     def pulse(at_us: np.ndarray) -> np.ndarray:
