@@ -93,6 +93,38 @@ def test_the_newest_are_shown_and_more_is_said(station, capsys):
     assert "--limit" in err
 
 
+def test_the_newest_stream_in_their_order(station, capsys):
+    code, out, _ = ask(capsys, "query", "messages", "--station", station, "--limit", 10**9, "--json")
+    assert code == 0
+    rows = json.loads(out)
+    assert [row["fields"]["n"] for row in rows] == list(range(400))
+    with Log.open(station, create=False) as log:
+        first, more = log.newest_from("messages", 10**9)
+        assert (first, more) == (None, False)
+        first, more = log.newest_from("messages", 400)
+        assert (first, more) == (None, False)
+        first, more = log.newest_from("messages", 399)
+        assert more
+        assert [row["fields"]["n"] for row in log.messages(from_row=first)][:2] == [1, 2]
+
+
+def test_a_mistyped_name_is_told_before_anything_is_loaded(tmp_path):
+    """What reads samples takes a second or two to load."""
+    script = (
+        "import sys; from earwitness.cli.app import run\n"
+        "try: run(sys.argv[1:])\n"
+        "finally: print(sorted({'numpy', 'scipy', 'numba'} & set(sys.modules)))"
+    )
+    for command in (["survey", "nowhere.wav"], ["scene", "nowhere.toml", "-o", "x"], ["report"], ["recheck"]):
+        done = subprocess.run(
+            [sys.executable, "-c", script, *command, "--station", tmp_path / "none"],
+            capture_output=True, text=True, check=False, cwd=tmp_path,
+        )  # fmt: skip
+        assert done.returncode == 2
+        assert done.stderr.startswith("earwitness: ")
+        assert done.stdout == "[]\n"
+
+
 def test_a_number_too_large_for_the_log_is_an_error_of_ours(station):
     with Log.open(station, create=False) as log, pytest.raises(ParameterError):
         list(log.messages(since_ns=10**30))

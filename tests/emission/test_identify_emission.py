@@ -68,6 +68,19 @@ def test_designators(name, designator):
     assert examined(name, 20, 1001)[1].designator == designator
 
 
+@pytest.mark.parametrize("name", ["cw", "bpsk", "qpsk", "8psk", "am", "usb", "carrier"])
+def test_what_is_not_keyed_in_frequency_has_no_deviation(name):
+    """D is half the difference of the extreme instantaneous frequencies (RR Appendix 1): nothing where those carry nothing."""
+    measured, answer, _ = examined(name, 20, 1001)
+    assert answer.kind not in ("fm", "fsk2", "fsk4", "unknown")
+    assert (measured.deviation_hz, measured.deviation_uncertainty_hz, answer.deviation_hz) == (
+        None,
+        None,
+        None,
+    )
+    assert "deviation" not in measured.methods
+
+
 @pytest.mark.parametrize(
     ("name", "deviation"), [("navtex", 85), ("pocsag", 4500), ("gmsk", 2400), ("c4fm", 1800)]
 )

@@ -604,16 +604,6 @@ def test_counts_leave_out_the_receivers_own_traces():
     assert "of the newest 1 " in page
 
 
-def test_deviation_is_told_of_what_swings_only():
-    said = [
-        emission(1, **{"class": "cw", "deviation_hz": 186.0}),
-        emission(2, **{"class": "fm", "deviation_hz": 4400.0}),
-    ]
-    page = render(ReportData(emissions=said))
-    assert "deviation 186" not in page
-    assert "deviation 4.40 kHz" in page
-
-
 def test_a_crowded_picture_is_no_row_of_stops_for_the_keyboard():
     view = Overview(np.full((4, 4), -80.0, np.float32), START, START + 10**10, 161.9e6, 162.1e6)
     recording = Recording("r-1", "one", START, START + 10**10, 162e6, 2e5, [view])

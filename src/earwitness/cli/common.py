@@ -5,7 +5,7 @@ from __future__ import annotations
 import json as _json
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -120,3 +120,11 @@ def print_shown(*shown: RenderableType) -> None:
 def print_json(document: Any) -> None:
     """Print one JSON document on standard output."""
     print(_json.dumps(document, ensure_ascii=True))
+
+
+def print_rows(rows: Iterable[Mapping[str, Any]]) -> None:
+    """Print rows as one JSON document, an array, each as it comes."""
+    print("[", end="")
+    for n, row in enumerate(rows):
+        print(",\n" if n else "", _json.dumps(row, ensure_ascii=True), sep="", end="")
+    print("]")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterable
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from earwitness.cli.app import say
 from earwitness.cli.common import (
@@ -13,10 +15,13 @@ from earwitness.cli.common import (
     filters,
     name_identity,
     open_log,
-    print_json,
+    print_rows,
     print_shown,
 )
 from earwitness.core.errors import ParameterError
+
+if TYPE_CHECKING:
+    from earwitness.log.store import Log
 
 
 def _unknown(mode: str | None) -> str:
@@ -29,6 +34,15 @@ def _unknown(mode: str | None) -> str:
     )
 
 
+def _newest(log: Log, what: str, limit: int, given: dict[str, Any]) -> tuple[Iterable[dict[str, Any]], bool]:
+    """Give the newest rows, the newest last, and whether there are older ones."""
+    if what == "identities":  # those that a rule ties together are one
+        rows = list(log.identities(newest=True, joined=True, **given, limit=limit + 1))[::-1]
+        return rows[-limit:], len(rows) > limit
+    first, more = log.newest_from(what, limit, **given)
+    return getattr(log, what)(from_row=first, **given), more
+
+
 def run_query(what: str, station: Path | None, *, json: bool, limit: int, **asked: str | None) -> None:
     """Print the rows that match, newest last."""
     if what not in KINDS:
@@ -36,18 +50,16 @@ def run_query(what: str, station: Path | None, *, json: bool, limit: int, **aske
     given = filters(what, asked)
     with open_log(station) as log:
         name_identity(log, what, given)
-        if what == "identities":
-            given["joined"] = True  # those that a rule ties together are one
-        rows = list(getattr(log, what)(newest=True, **given, limit=limit + 1))[::-1]
-    more, rows = len(rows) > limit, rows[-limit:]
-    if json:
-        print_json(rows)
-    elif rows:
-        from earwitness.view import tables
+        rows, more = _newest(log, what, limit, given)
+        if json:
+            print_rows(rows)
+        elif shown := list(rows):
+            from earwitness.view import tables
 
-        columns = None if sys.stdout.isatty() or "COLUMNS" in os.environ else UNBOUND_COLUMNS
-        print_shown(tables.table(what, rows, columns=columns))
-    else:
-        say(f"no {what} in the log{' that fit' if any(asked.values()) else ''}.{_unknown(asked.get('mode'))}")
+            columns = None if sys.stdout.isatty() or "COLUMNS" in os.environ else UNBOUND_COLUMNS
+            print_shown(tables.table(what, shown, columns=columns))
+        else:
+            fit = " that fit" if any(asked.values()) else ""
+            say(f"no {what} in the log{fit}.{_unknown(asked.get('mode'))}")
     if more:
         say(f"only the newest {limit} are shown; --limit shows more.")

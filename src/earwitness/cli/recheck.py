@@ -6,19 +6,19 @@ from pathlib import Path
 
 from earwitness.cli.common import open_log, print_json, station_folder
 from earwitness.cli.progress import Progress
+from earwitness.cli.survey import Stop
 
 
 def run_recheck(station: Path | None, *, json: bool) -> None:
     """Judge all stored evidence again and say what changed."""
-    from earwitness.cli.survey import Stop
-    from earwitness.station.recheck import recheck
-
     folder = station_folder(station)
     with (
         open_log(station) as log,
         Stop() as stop,
         Progress("judging evidence again") as progress,
     ):
+        from earwitness.station.recheck import recheck
+
         verdict = recheck(log, folder, report=progress.share, stopped=lambda: stop.asked)
     if json:
         print_json(vars(verdict))

@@ -7,10 +7,12 @@ from pathlib import Path
 
 from earwitness.cli.common import print_json
 from earwitness.cli.progress import Progress
+from earwitness.sources.names import regular_file
 
 
 def run_scene(file: Path, output: Path, *, json: bool) -> None:
     """Render a scene file into a folder."""
+    regular_file(file)  # before all that making it needs is loaded
     from earwitness.scene.describe import load_scene
     from earwitness.scene.synthesise import render
 

@@ -49,17 +49,18 @@ def run_survey(
     **declared: Any,
 ) -> None:
     """Survey each recording in turn; one that cannot be read does not keep the others from it."""
-    from earwitness.station.run import survey_file
-
     folder = station_folder(station)
     correction = None if ppm in (None, "auto") else _number(ppm)
     outcomes = []
     unreadable: list[str] = []
     failed = 0
+    named = [source for source in sources if _is_file(source, unreadable)]
     with Stop() as stop:
-        for path in _recordings(sources, unreadable):
+        for path in _recordings(named, unreadable):
             if stop.asked:
                 break
+            from earwitness.station.run import survey_file
+
             try:
                 with Progress(f"surveying {Path(path).stem}") as progress:
                     if ppm == "auto":
@@ -114,11 +115,24 @@ def run_survey(
         sys.exit(1)
 
 
+def _is_file(source: str, unreadable: list[str]) -> bool:
+    """Tell a mistyped name at once, before all that a survey needs is loaded."""
+    from earwitness.sources.names import regular_file
+
+    try:
+        regular_file(source)
+    except SourceError as error:
+        _refuse(source, error)
+        unreadable.append(source)
+        return False
+    return True
+
+
 def _recordings(sources: list[str], unreadable: list[str]) -> Iterator[str]:
     """Give the recordings one by one, those of a collection in its place; a collection that is none is told."""
-    from earwitness.sources import recordings_in
-
     for source in sources:
+        from earwitness.sources import recordings_in
+
         try:
             found = recordings_in(source)
         except SourceError as error:

@@ -37,6 +37,7 @@ USUAL_SOUND = (0.001, 0.1)
 MAYBE_BARE = 0.6  # confidence of a carrier beside which no sound would be seen
 LEAST_CONFIDENCE = 0.5
 KEYED = ("fsk2", "fsk4")
+SWINGS = ("fm", "fsk", "chirp", "unknown")  # how the classes begin that a deviation says something of
 CARRIER_METHODS = {
     "carrier": "frequency of its carrier line",
     "am": "frequency of its carrier line",
@@ -90,7 +91,10 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
 
 
 def _as_known(measurement: Measurement, answer: Identification) -> Measurement:
-    """Give the figures with those that knowing the class makes better."""
+    """Give the figures with those that knowing the class makes better, without what means nothing for it."""
+    if not answer.kind.startswith(SWINGS):
+        methods = {name: how for name, how in measurement.methods.items() if name != "deviation"}
+        measurement = replace(measurement, deviation_hz=None, deviation_uncertainty_hz=None, methods=methods)
     if answer.kind in KEYED and answer.deviation_hz is not None:
         measurement = replace(
             measurement,

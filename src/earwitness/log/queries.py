@@ -86,6 +86,19 @@ class Queries:
         for row in self._database.stream(table.select + sql, values):
             yield row[start], row[start] if row[stop] is None else row[stop], table.row(row)
 
+    def newest_from(self, what: str, count: int, **filters: Any) -> tuple[tuple[int, str] | None, bool]:
+        """Say where the newest `count` rows begin, for the filter `from_row`, and whether there are older ones.
+
+        None where there are not more than these. So the newest rows stream in order of time, however many.
+        """
+        table = TABLES[what]
+        sql, values = _where(table, {**filters, "newest": True})
+        found = self._database.execute(
+            f"SELECT t.{table.order}, t.id FROM {table.name} t{sql} LIMIT 2 OFFSET ?",  # noqa: S608
+            [*values, count - 1],
+        )
+        return (found[0], True) if len(found) > 1 else (None, False)
+
     def identities(
         self,
         *,
@@ -440,7 +453,7 @@ def _where(table: Table, filters: Mapping[str, Any]) -> tuple[str, list[Any]]:
 
     since_ns, until_ns (rows that touch this span); low_hz, high_hz; min_snr_db; text (anywhere in the fields
     of a message); flag; artefacts (false leaves them out); superseded (true shows those too); limit; newest
-    (first); and equality with mode, kind, identity, talkgroup, emission_id, evidence_id, recording, class,
+    (first); from_row (what `newest_from` gives); and equality with mode, kind, identity, talkgroup, emission_id, evidence_id, recording, class,
     label, subject, channel where the rows have it.
     """
     columns = {item.key: item.column for item in table.columns if item.stored}
@@ -456,7 +469,7 @@ def _where(table: Table, filters: Mapping[str, Any]) -> tuple[str, list[Any]]:
         clauses.update(min_snr_db="t.snr_db >= ?")
     if table is MESSAGE:
         clauses.update(text="LOWER(t.fields) LIKE ? ESCAPE '\\'", flag="t.flags LIKE ?")
-    switches = {"superseded", "limit", "newest"} | ({"artefacts"} if table is EMISSION else set())
+    switches = {"superseded", "limit", "newest", "from_row"} | ({"artefacts"} if table is EMISSION else set())
     where: list[str] = []
     values: list[Any] = []
     for key, value in filters.items():
@@ -471,6 +484,9 @@ def _where(table: Table, filters: Mapping[str, Any]) -> tuple[str, list[Any]]:
             raise ParameterError(
                 f"no filter {key!r} for {table.what}; known: {', '.join(sorted({*clauses, *switches}))}"
             )
+    if filters.get("from_row") is not None:
+        where.append(f"(t.{table.order}, t.id) >= (?, ?)")
+        values += filters["from_row"]
     if not filters.get("superseded"):
         where.append("t.superseded_by IS NULL")
     if filters.get("artefacts") is False:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import stat
 from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
@@ -19,6 +18,7 @@ from earwitness.sources.declared import (
     settle_start,
 )
 from earwitness.sources.flac_file import FlacRun
+from earwitness.sources.names import regular_file
 from earwitness.sources.sample_type import SampleType, sample_type
 from earwitness.sources.sigmf_file import open_archive, open_pair, streams_of
 from earwitness.sources.stretch import FileRun, OpenFile, Run, Source, Stretch, content_id, look_over
@@ -43,7 +43,7 @@ def open_source(
     plain sentence when nothing can be read; lesser faults are in `Source.warnings`.
     """
     want = declared(rate_hz, centre_hz, sample_type, start)
-    path = _plain_file(path_text)
+    path = regular_file(path_text)
     suffix = path.suffix.lower()
     if suffix == ".sigmf":
         source = open_archive(path, want)
@@ -66,27 +66,7 @@ def recordings_in(path_text: str | Path) -> list[str | Path]:
     """Give the recordings that a path names: those of a .sigmf-collection, else itself."""
     if not str(path_text).lower().endswith(".sigmf-collection"):
         return [path_text]
-    return list(streams_of(_plain_file(path_text)))
-
-
-def _plain_file(path_text: str | Path) -> Path:
-    """Give the path of a regular file; SourceError for anything else, saying what it is."""
-    if not str(path_text):
-        raise SourceError("the name of a recording is empty; give its path")
-    path = Path(path_text)
-    name = inert(path.name or str(path_text), limit=200)
-    try:
-        mode = path.stat().st_mode
-    except FileNotFoundError as error:
-        raise SourceError(f"there is no file {name!r}; check the path") from error
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "the name is not usable"
-        raise SourceError(f"{name!r} cannot be opened: {reason}") from error
-    if stat.S_ISDIR(mode):
-        raise SourceError(f"{name!r} is a folder; give a recording in it")
-    if not stat.S_ISREG(mode):
-        raise SourceError(f"{name!r} is not a regular file; record to a file first")
-    return path
+    return list(streams_of(regular_file(path_text)))
 
 
 def _all_declared(path: Path, want: Declared) -> bool:

@@ -31,8 +31,6 @@ from earwitness.view.words import (
     width,
 )
 
-_SWINGS = ("fm", "fsk", "chirp")  # classes of which a deviation says something
-
 
 def emissions(page: Page) -> Section:
     """List the emissions with figures, reasons and evidence."""
@@ -102,7 +100,7 @@ def _emission_row(page: Page, row: Row) -> Markup:
     facts = [
         plain(row["label"], limit=80) if row.get("label") else None,
         f"{rate:.6g} symbols/s" if rate else None,
-        f"deviation {width(deviation)}" if deviation and kind.startswith(_SWINGS) else None,
+        f"deviation {width(deviation)}" if deviation else None,
         f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None,
     ]
     hint = (
