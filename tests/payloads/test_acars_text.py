@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from earwitness.core.types import Bits, Frame
-from earwitness.payloads import ads_c, arinc622, fans_cpdlc
+from earwitness.payloads import ads_c, arinc622, cpdlc_elements, fans_cpdlc
 from earwitness.payloads.acars_block import NAK, Block
 from earwitness.payloads.acars_messages import BlockMessages
 from earwitness.payloads.acars_text import label_meaning, read_text
@@ -79,8 +79,8 @@ def test_element_tables_stand_at_their_numbers():
         0: "WILCO", 1: "UNABLE", 2: "STANDBY", 3: "ROGER", 20: "REQUEST VOICE CONTACT", 22: "REQUEST DIRECT TO",
         59: "DIVERTING TO", 60: "OFFSETTING", 65: "DUE TO WEATHER", 66: "DUE TO AIRCRAFT PERFORMANCE", 80: "DEVIATING",
     }  # fmt: skip
-    assert (len(fans_cpdlc.UPLINK), len(fans_cpdlc.DOWNLINK)) == (183, 81)
-    for table, known in ((fans_cpdlc.UPLINK, up), (fans_cpdlc.DOWNLINK, down)):
+    assert (len(cpdlc_elements.FANS_UPLINK), len(cpdlc_elements.FANS_DOWNLINK)) == (183, 81)
+    for table, known in ((cpdlc_elements.FANS_UPLINK, up), (cpdlc_elements.FANS_DOWNLINK, down)):
         for number, begin in known.items():
             assert table[number].startswith(begin), number
 
@@ -126,10 +126,12 @@ def test_doubtful_width_is_said():
     assert {fields["elements"][0]["text"], fields["other_reading"][0]["text"]} == {"UNABLE", "STANDBY"}
 
 
-@pytest.mark.parametrize("table", [fans_cpdlc.UPLINK, fans_cpdlc.DOWNLINK], ids=["up", "down"])
+@pytest.mark.parametrize(
+    "table", [cpdlc_elements.FANS_UPLINK, cpdlc_elements.FANS_DOWNLINK], ids=["up", "down"]
+)
 def test_every_element_reads(table):
     """Each element with all-zero parameters reads to its text; a route clearance of no parts is refused."""
-    prefix, width = ("UM", 8) if table is fans_cpdlc.UPLINK else ("DM", 7)
+    prefix, width = ("UM", 8) if table is cpdlc_elements.FANS_UPLINK else ("DM", 7)
     for number, text in enumerate(table):
         octets = Writer().put(0, 1).put(0, 2).put(0, 6).put(number, width).octets() + bytes(40)
         fields, _, _ = fans_cpdlc._read(octets, table, prefix, width)

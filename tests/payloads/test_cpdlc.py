@@ -20,7 +20,7 @@ from cpdlc_grammar import (
 from hypothesis import given
 from hypothesis import strategies as st
 
-from earwitness.payloads import atn_cpdlc, fans_cpdlc
+from earwitness.payloads import atn_cpdlc, cpdlc_elements, fans_cpdlc
 from earwitness.payloads.per import NotDecodedError, Reader
 
 asn1tools = pytest.importorskip(
@@ -255,9 +255,9 @@ STAMP = {"date": {"year": 2026, "month": 11, "day": 25}, "time": {"hoursminutes"
 @pytest.mark.parametrize("downlink", [False, True], ids=["uplink", "downlink"])
 def test_every_element_of_the_atn(atn, downlink):
     table, listed, name, prefix = (
-        (atn_cpdlc.DOWNLINK, ATN_DOWNLINK, "DownlinkMessage", "DM")
+        (cpdlc_elements.ATN_DOWNLINK, ATN_DOWNLINK, "DownlinkMessage", "DM")
         if downlink
-        else (atn_cpdlc.UPLINK, ATN_UPLINK, "UplinkMessage", "UM")
+        else (cpdlc_elements.ATN_UPLINK, ATN_UPLINK, "UplinkMessage", "UM")
     )
     types = element_types(listed)
     assert len(types) == len(table) == (114 if downlink else 238)
@@ -284,9 +284,9 @@ def test_every_element_of_the_atn(atn, downlink):
 @pytest.mark.parametrize("downlink", [False, True], ids=["uplink", "downlink"])
 def test_every_element_of_fans(fans, downlink):
     table, listed, name, prefix = (
-        (fans_cpdlc.DOWNLINK, FANS_DOWNLINK, "DownlinkMessage", "DM")
+        (cpdlc_elements.FANS_DOWNLINK, FANS_DOWNLINK, "DownlinkMessage", "DM")
         if downlink
-        else (fans_cpdlc.UPLINK, FANS_UPLINK, "UplinkMessage", "UM")
+        else (cpdlc_elements.FANS_UPLINK, FANS_UPLINK, "UplinkMessage", "UM")
     )
     types = element_types(listed)
     assert len(types) == len(table) == (81 if downlink else 183)

@@ -1,7 +1,6 @@
 """Controller-pilot messages of the ATN (baseline 1): protected messages in unaligned PER, as ICAO's element texts.
 
-Element numbers and texts are those of PANS-ATM (Doc 4444, appendix 5) and Doc 9880 / 9705 part on CPDLC, the grammar
-(PMCPDLCAPDUsVersion1, PMCPDLCMessageSetVersion1) that of Doc 9705; all from memory. A message is given decoded only
+The grammar (PMCPDLCAPDUsVersion1, PMCPDLCMessageSetVersion1) is that of Doc 9705, from memory. A message is given decoded only
 when every length fitted and the grammar used its bits up to the last; otherwise it is raw and counted.
 """
 
@@ -10,16 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from earwitness.payloads.cpdlc_elements import ATN_DOWNLINK, ATN_UPLINK
 from earwitness.payloads.cpdlc_parts import (
     DIRECTIONS,
+    PLAIN_PARTS,
     TIME_TOLERANCES,
     Grammar,
     airport,
-    altimeter,
     code,
     degrees,
-    direction,
-    free_text,
     leg,
     letter,
     optional,
@@ -29,10 +27,7 @@ from earwitness.payloads.cpdlc_parts import (
     route_clearance,
     route_part,
     runway,
-    souls,
     time_of_day,
-    to_from,
-    version,
     wind,
 )
 from earwitness.payloads.per import NotDecodedError, Part, Reader, element
@@ -339,30 +334,20 @@ def _further(r: Reader) -> str:
 
 
 PARTS: dict[str, Part] = {
+    **PLAIN_PARTS,
     "position": _position,
-    "time": time_of_day,
     "level": _level,
     "speed": _speed,
     "speed types": _speed_types,
     "frequency": _frequency,
     "unit": _unit,
-    "degrees": degrees,
     "distance": _distance,
     "offset": _specified,
-    "direction": direction,
     "procedure": _procedure,
-    "code": code,
-    "text": free_text,
     "rate": _rate,
-    "altimeter": altimeter,
-    "letter": letter,
     "facility": _facility,
     "designation": _designation,
     "error": _error,
-    "version": version,
-    "fuel": time_of_day,
-    "souls": souls,
-    "to_from": to_from,
     "traffic": _traffic,
     "clearance": _clearance_type,
     "runway": runway,
@@ -374,102 +359,6 @@ PARTS: dict[str, Part] = {
     "departure": _departure,
 }
 
-_UPLINK = """UNABLE|STANDBY|REQUEST DEFERRED|ROGER|AFFIRM|NEGATIVE|EXPECT [level]|EXPECT CLIMB AT [time]|
-EXPECT CLIMB AT [position]|EXPECT DESCENT AT [time]|EXPECT DESCENT AT [position]|EXPECT CRUISE CLIMB AT [time]|
-EXPECT CRUISE CLIMB AT [position]|AT [time] EXPECT CLIMB TO [level]|AT [position] EXPECT CLIMB TO [level]|
-AT [time] EXPECT DESCENT TO [level]|AT [position] EXPECT DESCENT TO [level]|
-AT [time] EXPECT CRUISE CLIMB TO [level]|AT [position] EXPECT CRUISE CLIMB TO [level]|MAINTAIN [level]|
-CLIMB TO [level]|AT [time] CLIMB TO [level]|AT [position] CLIMB TO [level]|DESCEND TO [level]|
-AT [time] DESCEND TO [level]|AT [position] DESCEND TO [level]|CLIMB TO REACH [level] BY [time]|
-CLIMB TO REACH [level] BY [position]|DESCEND TO REACH [level] BY [time]|DESCEND TO REACH [level] BY [position]|
-MAINTAIN BLOCK [level] TO [level]|CLIMB TO AND MAINTAIN BLOCK [level] TO [level]|
-DESCEND TO AND MAINTAIN BLOCK [level] TO [level]|reserved|CRUISE CLIMB TO [level]|
-WHEN ABOVE [level] COMMENCE CRUISE CLIMB|EXPEDITE CLIMB TO [level]|EXPEDITE DESCENT TO [level]|
-IMMEDIATELY CLIMB TO [level]|IMMEDIATELY DESCEND TO [level]|reserved|reserved|EXPECT TO CROSS [position] AT [level]|
-EXPECT TO CROSS [position] AT OR ABOVE [level]|EXPECT TO CROSS [position] AT OR BELOW [level]|
-EXPECT TO CROSS [position] AT AND MAINTAIN [level]|CROSS [position] AT [level]|CROSS [position] AT OR ABOVE [level]|
-CROSS [position] AT OR BELOW [level]|CROSS [position] AT AND MAINTAIN [level]|
-CROSS [position] BETWEEN [level] AND [level]|CROSS [position] AT [time]|CROSS [position] AT OR BEFORE [time]|
-CROSS [position] AT OR AFTER [time]|CROSS [position] BETWEEN [time] AND [time]|CROSS [position] AT [speed]|
-CROSS [position] AT OR LESS THAN [speed]|CROSS [position] AT OR GREATER THAN [speed]|
-CROSS [position] AT [time] AT [level]|CROSS [position] AT OR BEFORE [time] AT [level]|
-CROSS [position] AT OR AFTER [time] AT [level]|CROSS [position] AT AND MAINTAIN [level] AT [speed]|
-AT [time] CROSS [position] AT AND MAINTAIN [level]|AT [time] CROSS [position] AT AND MAINTAIN [level] AT [speed]|
-OFFSET [offset] [direction] OF ROUTE|AT [position] OFFSET [offset] [direction] OF ROUTE|
-AT [time] OFFSET [offset] [direction] OF ROUTE|PROCEED BACK ON ROUTE|REJOIN ROUTE BY [position]|
-REJOIN ROUTE BY [time]|EXPECT BACK ON ROUTE BY [position]|EXPECT BACK ON ROUTE BY [time]|RESUME OWN NAVIGATION|
-[departure]|PROCEED DIRECT TO [position]|WHEN ABLE PROCEED DIRECT TO [position]|
-AT [time] PROCEED DIRECT TO [position]|AT [position] PROCEED DIRECT TO [position]|
-AT [level] PROCEED DIRECT TO [position]|CLEARED TO [position] VIA [route]|CLEARED [route]|CLEARED [procedure]|
-CLEARED TO DEVIATE UP TO [offset] [direction] OF ROUTE|AT [position] CLEARED [route]|
-AT [position] CLEARED [procedure]|EXPECT [route]|AT [position] EXPECT [route]|EXPECT DIRECT TO [position]|
-AT [position] EXPECT DIRECT TO [position]|AT [time] EXPECT DIRECT TO [position]|
-AT [level] EXPECT DIRECT TO [position]|HOLD AT [hold]|HOLD AT [position] AS PUBLISHED MAINTAIN [level]|
-EXPECT FURTHER CLEARANCE AT [time]|TURN [direction] HEADING [degrees]|TURN [direction] GROUND TRACK [degrees]|
-CONTINUE PRESENT HEADING|AT [position] FLY HEADING [degrees]|IMMEDIATELY TURN [direction] HEADING [degrees]|
-EXPECT [procedure]|AT [time] EXPECT [speed]|AT [position] EXPECT [speed]|AT [level] EXPECT [speed]|
-AT [time] EXPECT [speed] TO [speed]|AT [position] EXPECT [speed] TO [speed]|AT [level] EXPECT [speed] TO [speed]|
-MAINTAIN [speed]|MAINTAIN PRESENT SPEED|MAINTAIN [speed] OR GREATER|MAINTAIN [speed] OR LESS|
-MAINTAIN [speed] TO [speed]|INCREASE SPEED TO [speed]|INCREASE SPEED TO [speed] OR GREATER|REDUCE SPEED TO [speed]|
-REDUCE SPEED TO [speed] OR LESS|DO NOT EXCEED [speed]|RESUME NORMAL SPEED|CONTACT [unit] [frequency]|
-AT [position] CONTACT [unit] [frequency]|AT [time] CONTACT [unit] [frequency]|MONITOR [unit] [frequency]|
-AT [position] MONITOR [unit] [frequency]|AT [time] MONITOR [unit] [frequency]|SQUAWK [code]|STOP SQUAWK|
-SQUAWK MODE CHARLIE|STOP SQUAWK MODE CHARLIE|REPORT BACK ON ROUTE|REPORT LEAVING [level]|REPORT MAINTAINING [level]|
-REPORT PASSING [position]|REPORT REMAINING FUEL AND PERSONS ON BOARD|REPORT POSITION|REPORT PRESENT LEVEL|
-REPORT [speed types] SPEED|CONFIRM ASSIGNED LEVEL|CONFIRM ASSIGNED SPEED|CONFIRM ASSIGNED ROUTE|
-CONFIRM TIME OVER REPORTED WAYPOINT|CONFIRM REPORTED WAYPOINT|CONFIRM NEXT WAYPOINT|CONFIRM NEXT WAYPOINT ETA|
-CONFIRM ENSUING WAYPOINT|CONFIRM REQUEST|CONFIRM SQUAWK|REPORT HEADING|REPORT GROUND TRACK|REQUEST POSITION REPORT|
-WHEN CAN YOU ACCEPT [level]|CAN YOU ACCEPT [level] AT [position]|CAN YOU ACCEPT [level] AT [time]|
-WHEN CAN YOU ACCEPT [speed]|WHEN CAN YOU ACCEPT [offset] [direction] OFFSET|ALTIMETER [altimeter]|
-RADAR SERVICE TERMINATED|RADAR CONTACT [position]|RADAR CONTACT LOST|CHECK STUCK MICROPHONE [frequency]|
-ATIS [letter]|ERROR [error]|NEXT DATA AUTHORITY [facility]|END SERVICE|SERVICE UNAVAILABLE|[designation]|
-WHEN READY|THEN|DUE TO [traffic] TRAFFIC|DUE TO AIRSPACE RESTRICTION|DISREGARD|[text]|[text]|
-CLIMB AT [rate] MINIMUM|CLIMB AT [rate] MAXIMUM|DESCEND AT [rate] MINIMUM|DESCEND AT [rate] MAXIMUM|
-REPORT REACHING [level]|MAINTAIN OWN SEPARATION AND VMC|AT PILOTS DISCRETION|reserved|SQUAWK IDENT|
-REPORT REACHING BLOCK [level] TO [level]|REPORT DISTANCE [to_from] [position]|CONFIRM ATIS CODE|[text]|
-AT [time] REPORT DISTANCE [to_from] [position]|AFTER PASSING [position] CLIMB TO [level]|
-AFTER PASSING [position] DESCEND TO [level]|[text]|AFTER PASSING [position] MAINTAIN [speed]|
-ADJUST SPEED TO [speed]|FLY HEADING [degrees]|ALL ATS TERMINATED|REACH [level] BY [time]|IDENTIFICATION LOST|
-[text]|[text]|[text]|[text]|[text]|[text]|REPORT REACHING|reserved|reserved|[text]|[text]|[text]|[text]|[text]|[text]|
-REACH [level] BY [position]|IDENTIFIED [position]|REQUEST FORWARDED|[designation] ATIS [letter] CURRENT|
-[designation] ALTIMETER [altimeter]|RVR RUNWAY [runway] [rvr]|TURN [direction] [degrees]|REQUEST FLIGHT PLAN|
-REPORT ARRIVAL|REQUEST ALREADY RECEIVED|STOP CLIMB AT [level]|STOP DESCENT AT [level]|STOP TURN HEADING [degrees]|
-NO SPEED RESTRICTION|REDUCE TO MINIMUM APPROACH SPEED|NO DELAY EXPECTED|DELAY NOT DETERMINED|
-EXPECTED APPROACH TIME [time]|LOGICAL ACKNOWLEDGEMENT|REPORT ETA [position]|REPORT ALTERNATE AERODROME|IMMEDIATELY|
-STATE PREFERRED LEVEL|STATE TOP OF DESCENT|USE OF LOGICAL ACKNOWLEDGEMENT PROHIBITED|FLIGHT PLAN NOT HELD|
-ROGER 7500|LEAVE CONTROLLED AIRSPACE|REQUEST AGAIN WITH NEXT UNIT"""
-
-_DOWNLINK = """WILCO|UNABLE|STANDBY|ROGER|AFFIRM|NEGATIVE|REQUEST [level]|REQUEST BLOCK [level] TO [level]|
-REQUEST CRUISE CLIMB TO [level]|REQUEST CLIMB TO [level]|REQUEST DESCENT TO [level]|
-AT [position] REQUEST CLIMB TO [level]|AT [position] REQUEST DESCENT TO [level]|AT [time] REQUEST CLIMB TO [level]|
-AT [time] REQUEST DESCENT TO [level]|REQUEST OFFSET [offset] [direction] OF ROUTE|
-AT [position] REQUEST OFFSET [offset] [direction] OF ROUTE|AT [time] REQUEST OFFSET [offset] [direction] OF ROUTE|
-REQUEST [speed]|REQUEST [speed] TO [speed]|REQUEST VOICE CONTACT|REQUEST VOICE CONTACT [frequency]|
-REQUEST DIRECT TO [position]|REQUEST [procedure]|REQUEST [route]|REQUEST [clearance] CLEARANCE|
-REQUEST WEATHER DEVIATION TO [position] VIA [route]|REQUEST WEATHER DEVIATION UP TO [offset] [direction] OF ROUTE|
-LEAVING [level]|CLIMBING TO [level]|DESCENDING TO [level]|PASSING [position]|PRESENT LEVEL [level]|
-PRESENT POSITION [position]|PRESENT SPEED [speed]|PRESENT HEADING [degrees]|PRESENT GROUND TRACK [degrees]|
-MAINTAINING [level]|ASSIGNED LEVEL [level]|ASSIGNED SPEED [speed]|ASSIGNED ROUTE [route]|BACK ON ROUTE|
-NEXT WAYPOINT [position]|NEXT WAYPOINT ETA [time]|ENSUING WAYPOINT [position]|REPORTED WAYPOINT [position]|
-REPORTED WAYPOINT [time]|SQUAWKING [code]|POSITION REPORT [report]|WHEN CAN WE EXPECT [speed]|
-WHEN CAN WE EXPECT [speed] TO [speed]|WHEN CAN WE EXPECT BACK ON ROUTE|WHEN CAN WE EXPECT LOWER LEVEL|
-WHEN CAN WE EXPECT HIGHER LEVEL|WHEN CAN WE EXPECT CRUISE CLIMB TO [level]|PAN PAN PAN|MAYDAY MAYDAY MAYDAY|
-[fuel] OF FUEL REMAINING AND [souls] PERSONS ON BOARD|CANCEL EMERGENCY|DIVERTING TO [position] VIA [route]|
-OFFSETTING [offset] [direction] OF ROUTE|DESCENDING TO [level]|ERROR [error]|NOT CURRENT DATA AUTHORITY|
-[designation]|DUE TO WEATHER|DUE TO AIRCRAFT PERFORMANCE|[text]|[text]|REQUEST VMC DESCENT|REQUEST HEADING [degrees]|
-REQUEST GROUND TRACK [degrees]|REACHING [level]|[version]|REQUEST OWN SEPARATION AND VMC|AT PILOTS DISCRETION|
-REACHING BLOCK [level] TO [level]|ASSIGNED BLOCK [level] TO [level]|AT [time] [distance] [to_from] [position]|
-ATIS [letter]|DEVIATING [offset] [direction] OF ROUTE|WE CAN ACCEPT [level] AT [time]|WE CANNOT ACCEPT [level]|
-WE CAN ACCEPT [speed] AT [time]|WE CANNOT ACCEPT [speed]|WE CAN ACCEPT [offset] [direction] AT [time]|
-WE CANNOT ACCEPT [offset] [direction]|WHEN CAN WE EXPECT CLIMB TO [level]|WHEN CAN WE EXPECT DESCENT TO [level]|
-MONITORING [unit] [frequency]|[text]|[text]|[text]|[text]|[text]|[text]|[text]|[text]|[text]|CURRENT DATA AUTHORITY|
-LOGICAL ACKNOWLEDGEMENT|REQUEST END OF SERVICE|LANDING REPORT|CANCELLING IFR|ETA [position] [time]|
-ALTERNATE AERODROME [airport]|PREFERRED LEVEL [level]|NOT AUTHORIZED NEXT DATA AUTHORITY|DE-ICING COMPLETE|
-TOP OF DESCENT [time]|TOP OF DESCENT [position]|TOP OF DESCENT [time] [position]|SQUAWKING 7500|
-[speed types] SPEED [speed]"""
-
-UPLINK = tuple(_UPLINK.replace("\n", "").split("|"))
-DOWNLINK = tuple(_DOWNLINK.replace("\n", "").split("|"))
 EMERGENCY = ("DM55", "DM56", "DM57", "DM112")
 
 USER_ABORTS = (
@@ -549,7 +438,7 @@ def read_protected(r: Reader, *, downlink: bool) -> ProtectedMessage:
 
 def read_message(r: Reader, *, downlink: bool) -> dict[str, Any]:
     """Give header and elements of the message that is all there is of `r`; NotDecodedError when it does not fit."""
-    table, prefix = (DOWNLINK, "DM") if downlink else (UPLINK, "UM")
+    table, prefix = (ATN_DOWNLINK, "DM") if downlink else (ATN_UPLINK, "UM")
     with_reference, with_acknowledgement = r.flags(2)
     fields: dict[str, Any] = {"message_number": r.bits(6), "reference": r.bits(6) if with_reference else None}
     year, month, day = r.number(1996, 2095), r.number(1, 12), r.number(1, 31)

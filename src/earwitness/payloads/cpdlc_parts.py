@@ -284,3 +284,18 @@ def position_report(r: Reader, grammar: Grammar, parts: tuple[tuple[str, Part], 
             text += f", {words} {part(r)}"
     r.own_place = place
     return text
+
+
+PLAIN_PARTS: dict[str, Part] = {
+    "time": time_of_day,
+    "degrees": degrees,
+    "direction": direction,
+    "code": code,
+    "text": free_text,
+    "altimeter": altimeter,
+    "letter": letter,
+    "version": version,
+    "fuel": time_of_day,
+    "souls": souls,
+    "to_from": to_from,
+}

@@ -1,10 +1,8 @@
 """Controller-pilot messages of FANS-1/A: elements in unaligned PER, given as the published element texts.
 
-Element texts: read in the FAA's Aeronautical Information Manual and ICAO's GOLD where the project's aviation sheet
-marks them so, the rest from memory of RTCA DO-219, as is the grammar of the parameters. Unaligned PER (ITU-T X.691):
-numbers of a known range in the fewest bits, a choice as the number of its alternative, optional parts behind presence
-bits. Where an element cannot be decoded the message is given raw from there on and counted, since the place of what
-follows is not known.
+The grammar of the parameters is from memory of RTCA DO-219. Unaligned PER (ITU-T X.691): numbers of a known range in
+the fewest bits, a choice as the number of its alternative, optional parts behind presence bits. Where an element cannot
+be decoded the message is given raw from there on and counted, since the place of what follows is not known.
 
 The width of a downlink element's number is not certain (7 bits when the table ends at 80, 8 when it is filled up to
 128). A downlink is read both ways; a reading counts when it uses up the octets to the last, with zeros to fill. When
@@ -17,25 +15,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from earwitness.payloads.cpdlc_elements import FANS_DOWNLINK, FANS_UPLINK
 from earwitness.payloads.cpdlc_parts import (
+    PLAIN_PARTS,
     Grammar,
     airport,
-    altimeter,
     code,
     degrees,
     direction,
-    free_text,
     leg,
-    letter,
     place_bearing_distance,
     position_report,
     procedure,
     route_clearance,
     several,
-    souls,
     time_of_day,
-    to_from,
-    version,
     wind,
 )
 from earwitness.payloads.per import NotDecodedError, Part, Reader, element
@@ -266,29 +260,19 @@ def _departure(r: Reader) -> str:
 
 
 PARTS: dict[str, Part] = {
+    **PLAIN_PARTS,
     "position": _position,
-    "time": time_of_day,
     "level": _altitude,
     "speed": _speed,
     "frequency": _frequency,
     "unit": _unit,
-    "degrees": degrees,
     "distance": _distance,
     "offset": _offset,
-    "direction": direction,
     "procedure": _procedure,
-    "code": code,
-    "text": free_text,
     "rate": _rate,
-    "altimeter": altimeter,
-    "letter": letter,
     "facility": airport,  # four letters as well
     "table": _table,
     "error": _error,
-    "version": version,
-    "fuel": time_of_day,
-    "souls": souls,
-    "to_from": to_from,
     "route": _route,
     "hold": _hold,
     "report": _report,
@@ -296,85 +280,6 @@ PARTS: dict[str, Part] = {
     "track": _track,
 }
 
-_UPLINK = """UNABLE|STANDBY|REQUEST DEFERRED|ROGER|AFFIRM|NEGATIVE|EXPECT [level]|EXPECT CLIMB AT [time]|
-EXPECT CLIMB AT [position]|EXPECT DESCENT AT [time]|EXPECT DESCENT AT [position]|EXPECT CRUISE CLIMB AT [time]|
-EXPECT CRUISE CLIMB AT [position]|AT [time] EXPECT CLIMB TO [level]|AT [position] EXPECT CLIMB TO [level]|
-AT [time] EXPECT DESCENT TO [level]|AT [position] EXPECT DESCENT TO [level]|
-AT [time] EXPECT CRUISE CLIMB TO [level]|AT [position] EXPECT CRUISE CLIMB TO [level]|MAINTAIN [level]|
-CLIMB TO AND MAINTAIN [level]|AT [time] CLIMB TO AND MAINTAIN [level]|AT [position] CLIMB TO AND MAINTAIN [level]|
-DESCEND TO AND MAINTAIN [level]|AT [time] DESCEND TO AND MAINTAIN [level]|
-AT [position] DESCEND TO AND MAINTAIN [level]|CLIMB TO REACH [level] BY [time]|CLIMB TO REACH [level] BY [position]|
-DESCEND TO REACH [level] BY [time]|DESCEND TO REACH [level] BY [position]|MAINTAIN BLOCK [level] TO [level]|
-CLIMB TO AND MAINTAIN BLOCK [level] TO [level]|DESCEND TO AND MAINTAIN BLOCK [level] TO [level]|CRUISE [level]|
-CRUISE CLIMB TO [level]|CRUISE CLIMB ABOVE [level]|EXPEDITE CLIMB TO [level]|EXPEDITE DESCENT TO [level]|
-IMMEDIATELY CLIMB TO [level]|IMMEDIATELY DESCEND TO [level]|IMMEDIATELY STOP CLIMB AT [level]|
-IMMEDIATELY STOP DESCENT AT [level]|EXPECT TO CROSS [position] AT [level]|
-EXPECT TO CROSS [position] AT OR ABOVE [level]|EXPECT TO CROSS [position] AT OR BELOW [level]|
-EXPECT TO CROSS [position] AT AND MAINTAIN [level]|CROSS [position] AT [level]|CROSS [position] AT OR ABOVE [level]|
-CROSS [position] AT OR BELOW [level]|CROSS [position] AT AND MAINTAIN [level]|
-CROSS [position] BETWEEN [level] AND [level]|CROSS [position] AT [time]|CROSS [position] AT OR BEFORE [time]|
-CROSS [position] AT OR AFTER [time]|CROSS [position] BETWEEN [time] AND [time]|CROSS [position] AT [speed]|
-CROSS [position] AT OR LESS THAN [speed]|CROSS [position] AT OR GREATER THAN [speed]|
-CROSS [position] AT [time] AT [level]|CROSS [position] AT OR BEFORE [time] AT [level]|
-CROSS [position] AT OR AFTER [time] AT [level]|CROSS [position] AT AND MAINTAIN [level] AT [speed]|
-AT [time] CROSS [position] AT AND MAINTAIN [level]|AT [time] CROSS [position] AT AND MAINTAIN [level] AT [speed]|
-OFFSET [offset] [direction] OF ROUTE|AT [position] OFFSET [offset] [direction] OF ROUTE|
-AT [time] OFFSET [offset] [direction] OF ROUTE|PROCEED BACK ON ROUTE|REJOIN ROUTE BY [position]|
-REJOIN ROUTE BY [time]|EXPECT BACK ON ROUTE BY [position]|EXPECT BACK ON ROUTE BY [time]|RESUME OWN NAVIGATION|
-[departure]|PROCEED DIRECT TO [position]|WHEN ABLE PROCEED DIRECT TO [position]|
-AT [time] PROCEED DIRECT TO [position]|AT [position] PROCEED DIRECT TO [position]|
-AT [level] PROCEED DIRECT TO [position]|CLEARED TO [position] VIA [route]|CLEARED [route]|CLEARED [procedure]|
-CLEARED TO DEVIATE UP TO [offset] [direction] OF ROUTE|AT [position] CLEARED [route]|
-AT [position] CLEARED [procedure]|EXPECT [route]|AT [position] EXPECT [route]|EXPECT DIRECT TO [position]|
-AT [position] EXPECT DIRECT TO [position]|AT [time] EXPECT DIRECT TO [position]|
-AT [level] EXPECT DIRECT TO [position]|HOLD AT [hold]|HOLD AT [position] AS PUBLISHED MAINTAIN [level]|
-EXPECT FURTHER CLEARANCE AT [time]|TURN [direction] HEADING [degrees]|TURN [direction] GROUND TRACK [degrees]|
-FLY PRESENT HEADING|AT [position] FLY HEADING [degrees]|IMMEDIATELY TURN [direction] HEADING [degrees]|
-EXPECT [procedure]|AT [time] EXPECT [speed]|AT [position] EXPECT [speed]|AT [level] EXPECT [speed]|
-AT [time] EXPECT [speed] TO [speed]|AT [position] EXPECT [speed] TO [speed]|AT [level] EXPECT [speed] TO [speed]|
-MAINTAIN [speed]|MAINTAIN PRESENT SPEED|MAINTAIN [speed] OR GREATER|MAINTAIN [speed] OR LESS|
-MAINTAIN [speed] TO [speed]|INCREASE SPEED TO [speed]|INCREASE SPEED TO [speed] OR GREATER|REDUCE SPEED TO [speed]|
-REDUCE SPEED TO [speed] OR LESS|DO NOT EXCEED [speed]|RESUME NORMAL SPEED|CONTACT [unit] [frequency]|
-AT [position] CONTACT [unit] [frequency]|AT [time] CONTACT [unit] [frequency]|MONITOR [unit] [frequency]|
-AT [position] MONITOR [unit] [frequency]|AT [time] MONITOR [unit] [frequency]|SQUAWK [code]|STOP SQUAWK|
-SQUAWK ALTITUDE|STOP ALTITUDE SQUAWK|REPORT BACK ON ROUTE|REPORT LEAVING [level]|REPORT LEVEL [level]|
-REPORT PASSING [position]|REPORT REMAINING FUEL AND SOULS ON BOARD|CONFIRM POSITION|CONFIRM ALTITUDE|CONFIRM SPEED|
-CONFIRM ASSIGNED ALTITUDE|CONFIRM ASSIGNED SPEED|CONFIRM ASSIGNED ROUTE|CONFIRM TIME OVER REPORTED WAYPOINT|
-CONFIRM REPORTED WAYPOINT|CONFIRM NEXT WAYPOINT|CONFIRM NEXT WAYPOINT ETA|CONFIRM ENSUING WAYPOINT|CONFIRM REQUEST|
-CONFIRM SQUAWK|CONFIRM HEADING|CONFIRM GROUND TRACK|REQUEST POSITION REPORT|WHEN CAN YOU ACCEPT [level]|
-CAN YOU ACCEPT [level] AT [position]|CAN YOU ACCEPT [level] AT [time]|WHEN CAN YOU ACCEPT [speed]|
-WHEN CAN YOU ACCEPT [direction] [offset] OFFSET|ALTIMETER [altimeter]|RADAR SERVICES TERMINATED|
-RADAR CONTACT [position]|RADAR CONTACT LOST|CHECK STUCK MICROPHONE [frequency]|ATIS [letter]|ERROR [error]|
-NEXT DATA AUTHORITY [facility]|END SERVICE|SERVICE UNAVAILABLE|[facility] [table]|WHEN READY|THEN|DUE TO TRAFFIC|
-DUE TO AIRSPACE RESTRICTION|DISREGARD|[text]|[text]|CLIMB AT [rate] MINIMUM|CLIMB AT [rate] MAXIMUM|
-DESCEND AT [rate] MINIMUM|DESCEND AT [rate] MAXIMUM|REPORT REACHING [level]|MAINTAIN OWN SEPARATION AND VMC|
-AT PILOTS DISCRETION|[track]|SQUAWK IDENT|REPORT REACHING BLOCK [level] TO [level]|
-REPORT DISTANCE [to_from] [position]|CONFIRM ATIS CODE"""
-
-_DOWNLINK = """WILCO|UNABLE|STANDBY|ROGER|AFFIRM|NEGATIVE|REQUEST [level]|REQUEST BLOCK [level] TO [level]|
-REQUEST CRUISE CLIMB TO [level]|REQUEST CLIMB TO [level]|REQUEST DESCENT TO [level]|
-AT [position] REQUEST CLIMB TO [level]|AT [position] REQUEST DESCENT TO [level]|AT [time] REQUEST CLIMB TO [level]|
-AT [time] REQUEST DESCENT TO [level]|REQUEST OFFSET [offset] [direction] OF ROUTE|
-AT [position] REQUEST OFFSET [offset] [direction] OF ROUTE|AT [time] REQUEST OFFSET [offset] [direction] OF ROUTE|
-REQUEST [speed]|REQUEST [speed] TO [speed]|REQUEST VOICE CONTACT|REQUEST VOICE CONTACT [frequency]|
-REQUEST DIRECT TO [position]|REQUEST [procedure]|REQUEST [route]|REQUEST CLEARANCE|
-REQUEST WEATHER DEVIATION TO [position] VIA [route]|REQUEST WEATHER DEVIATION UP TO [offset] [direction] OF ROUTE|
-LEAVING [level]|CLIMBING TO [level]|DESCENDING TO [level]|PASSING [position]|PRESENT ALTITUDE [level]|
-PRESENT POSITION [position]|PRESENT SPEED [speed]|PRESENT HEADING [degrees]|PRESENT GROUND TRACK [degrees]|
-LEVEL [level]|ASSIGNED ALTITUDE [level]|ASSIGNED SPEED [speed]|ASSIGNED ROUTE [route]|BACK ON ROUTE|
-NEXT WAYPOINT [position]|NEXT WAYPOINT ETA [time]|ENSUING WAYPOINT [position]|REPORTED WAYPOINT [position]|
-REPORTED WAYPOINT [time]|SQUAWKING [code]|POSITION REPORT [report]|WHEN CAN WE EXPECT [speed]|
-WHEN CAN WE EXPECT [speed] TO [speed]|WHEN CAN WE EXPECT BACK ON ROUTE|WHEN CAN WE EXPECT LOWER ALTITUDE|
-WHEN CAN WE EXPECT HIGHER ALTITUDE|WHEN CAN WE EXPECT CRUISE CLIMB TO [level]|PAN PAN PAN|MAYDAY MAYDAY MAYDAY|
-[fuel] OF FUEL REMAINING AND [souls] SOULS ON BOARD|CANCEL EMERGENCY|DIVERTING TO [position] VIA [route]|
-OFFSETTING [offset] [direction] OF ROUTE|DESCENDING TO [level]|ERROR [error]|NOT CURRENT DATA AUTHORITY|[facility]|
-DUE TO WEATHER|DUE TO AIRCRAFT PERFORMANCE|[text]|[text]|REQUEST VMC DESCENT|REQUEST HEADING [degrees]|
-REQUEST GROUND TRACK [degrees]|REACHING [level]|VERSION [version]|MAINTAIN OWN SEPARATION AND VMC|
-AT PILOTS DISCRETION|REACHING BLOCK [level] TO [level]|ASSIGNED BLOCK [level] TO [level]|
-AT [time] [distance] [to_from] [position]|ATIS [letter]|DEVIATING [offset] [direction] OF ROUTE"""
-
-UPLINK = tuple(_UPLINK.replace("\n", "").split("|"))
-DOWNLINK = tuple(_DOWNLINK.replace("\n", "").split("|"))
 UPLINK_BITS = 8
 DOWNLINK_BITS = (7, 8)
 EMERGENCY = (55, 56, 57)  # downlinks: urgency, distress, and what goes with them
@@ -393,8 +298,8 @@ class ControllerPilot:
 def read_message(octets: bytes, *, downlink: bool) -> ControllerPilot:
     """Give the elements of a message's octets; what could not be decoded is given raw and counted."""
     if not downlink:
-        return ControllerPilot(_read(octets, UPLINK, "UM", UPLINK_BITS)[0])
-    readings = [_read(octets, DOWNLINK, "DM", width) for width in DOWNLINK_BITS]
+        return ControllerPilot(_read(octets, FANS_UPLINK, "UM", UPLINK_BITS)[0])
+    readings = [_read(octets, FANS_DOWNLINK, "DM", width) for width in DOWNLINK_BITS]
     whole = [(fields, place) for fields, ended, place in readings if ended]
     fields, place = whole[0] if whole else (readings[0][0], None)
     if len(whole) > 1 and whole[0] != whole[1]:
