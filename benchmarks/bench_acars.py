@@ -11,11 +11,11 @@ checks lets the receiver pass it. The column "plain" leaves corrected messages o
 
 import sys
 import time
-from itertools import pairwise
 from math import erfc, sqrt
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode, registry
 from earwitness.core.types import Samples
 from earwitness.dsp.speech import speech_like
@@ -57,14 +57,6 @@ def listen(data, rate_hz=RATE_HZ):
     demodulator = get_mode("acars").demodulator()
     out = list(demodulator.feed(Samples(data, rate_hz, 131.55e6, 0, 0)))
     return out + list(demodulator.close())
-
-
-def crossing(points):
-    """Eb/N0 where the success rate passes 0.9, by straight lines between points."""
-    for (x0, y0), (x1, y1) in pairwise(points):
-        if y0 < 0.9 <= y1:
-            return x0 + (0.9 - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(count):

@@ -9,11 +9,11 @@ in that curve; repairing the least certain symbols lets the receiver pass it.
 
 import sys
 import time
-from itertools import pairwise
 from math import erfc, sqrt
 
 import numpy as np
 
+from curves import crossing
 from earwitness.coding.hdlc import encode, nrzi_encode
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
@@ -62,14 +62,6 @@ def listen(iq, ebn0_db=None):
     demodulator = get_mode("ais").demodulator()
     out = list(demodulator.feed(Samples(iq, RATE_HZ, 161.975e6, 0, 0, noise)))
     return out + list(demodulator.close())
-
-
-def crossing(points):
-    """Eb/N0 where the success rate passes 0.9, by straight lines between points."""
-    for (x0, y0), (x1, y1) in pairwise(points):
-        if y0 < 0.9 <= y1:
-            return x0 + (0.9 - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(count):

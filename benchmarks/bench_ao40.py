@@ -8,10 +8,10 @@ coherent detection of reversals compared with the one before (carrier, clock and
 
 import sys
 import time
-from itertools import pairwise
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.modes.ao40 import code, synth
@@ -59,13 +59,6 @@ def ideal(rng, ebn0_db):
     return got is not None and got[0] == synth.data_of(ITEM)
 
 
-def ninety(points):
-    for (a, below), (b, above) in pairwise(points):
-        if below < 0.9 <= above:
-            return a + (b - a) * (0.9 - below) / (above - below)
-    return float("nan")
-
-
 def sensitivity(frames):
     rng = np.random.default_rng(1)
     ours = [(db, np.mean([trial(rng, db) for _ in range(frames)])) for db in np.arange(3.0, 7.1, 0.5)]
@@ -73,7 +66,7 @@ def sensitivity(frames):
     print("ours: " + " ".join(f"{db:.1f} dB {share:.2f}" for db, share in ours))
     print("limit: " + " ".join(f"{db:.2f} dB {share:.2f}" for db, share in limit))
     print(
-        f"90 % at {ninety(ours):.1f} dB, limit {ninety(limit):.1f} dB, gap {ninety(ours) - ninety(limit):+.1f} dB"
+        f"90 % at {crossing(ours):.1f} dB, limit {crossing(limit):.1f} dB, gap {crossing(ours) - crossing(limit):+.1f} dB"
     )
 
 

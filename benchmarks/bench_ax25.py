@@ -16,11 +16,11 @@ The 90 % points are interpolated; repair of doubtful symbols lets the receiver p
 
 import sys
 import time
-from itertools import pairwise
 from math import erfc, exp, sqrt
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.modes.ax25 import synth
@@ -86,14 +86,6 @@ def listen(data, rate_hz, noise_dbfs_hz=None):
     for at in range(0, len(data), step):
         out += demodulator.feed(Samples(data[at : at + step], rate_hz, 145e6, at, 0, noise_dbfs_hz))
     return [*out, *demodulator.close()]
-
-
-def crossing(points):
-    """Where the success rate passes 0.9, by straight lines between points."""
-    for (x0, y0), (x1, y1) in pairwise(points):
-        if y0 < 0.9 <= y1:
-            return x0 + (0.9 - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(count):

@@ -8,13 +8,13 @@ first field and at most one of the 38 of its second are wrong, a short one when 
 Bursts have carriers within +-5 kHz, drifting up to 20 Hz/s, and clocks within +-1 %.
 """
 
-import itertools
 import sys
 import time
 from math import comb, erfc, sin, sqrt
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.dsp.speech import speech_like
@@ -40,13 +40,6 @@ def listen(data, rate_hz):
     frames = list(demodulator.feed(Samples(data, rate_hz, CENTER_HZ, 0, 0))) + list(demodulator.close())
     assembler = MODE.assembler()
     return [message for frame in frames for message in assembler.feed(frame)]
-
-
-def crossing(points, level=0.9):
-    for (x0, y0), (x1, y1) in itertools.pairwise(points):
-        if y0 < level <= y1:
-            return x0 + (level - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(name, number, count, levels_db):

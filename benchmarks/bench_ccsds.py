@@ -14,11 +14,11 @@ and kernels are made once.
 
 import sys
 import time
-from itertools import pairwise
 from math import comb, erfc, sqrt
 
 import numpy as np
 
+from curves import crossing
 from earwitness.coding.viterbi import Viterbi, decode, encode, find_alignment
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
@@ -130,13 +130,6 @@ def success(
         good += sum(bits in heard for bits in sent)
         total += len(sent)
     return good / total
-
-
-def crossing(points, level=0.9):
-    for (a, low), (b, high) in pairwise(points):
-        if low < level <= high:
-            return a + (level - low) / (high - low) * (b - a)
-    return points[0][0] if points[0][1] >= level else float("nan")
 
 
 def decoder(rng):

@@ -7,13 +7,12 @@ known clock and carrier (error probability of L-fold diversity, Proakis, Digital
 non-coherent binary signals; from memory), union bound over the distances of the 128 words, all characters right.
 """
 
-import itertools
 import sys
 import time
-from math import comb, exp, factorial
 
 import numpy as np
 
+from curves import crossing, diversity_error
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.modes.dsc import synth
@@ -24,15 +23,6 @@ KINDS = {  # rate, centre, bit rate, carrier error
     "vhf": (21_400.0, 156.525e6, 1200.0, 1500.0),
     "hf": (2_000.0, 8_414_500.0, 100.0, 60.0),
 }
-
-
-def diversity_error(ebn0, copies):
-    half = copies * ebn0 / 2
-    total = sum(
-        half**n / factorial(n) * sum(comb(2 * copies - 1, k) for k in range(copies - n))
-        for n in range(copies)
-    )
-    return exp(-half) * total / 2 ** (2 * copies - 1)
 
 
 def theory(ebn0_db, characters):
@@ -48,13 +38,6 @@ def listen(iq, rate_hz, center_hz):
     frames = list(demodulator.feed(Samples(iq, rate_hz, center_hz, 0, 0))) + list(demodulator.close())
     assembler = mode.assembler()
     return [m for frame in frames for m in assembler.feed(frame)] + assembler.close()
-
-
-def crossing(points, level=0.9):
-    for (x0, y0), (x1, y1) in itertools.pairwise(points):
-        if y0 < level <= y1:
-            return x0 + (level - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(kind, count, levels_db):

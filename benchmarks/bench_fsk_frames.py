@@ -9,11 +9,11 @@ Reed-Solomon when 16 octets or fewer are wrong, a chip's packet when nothing is;
 
 import sys
 import time
-from itertools import pairwise
 from math import comb, exp
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.modes.fsk_frames import synth
@@ -81,13 +81,6 @@ def trial(rng, item, ebn0_db):
     return synth.payloads(item)[0] in [frame.bits for frame in heard((0.1 * iq).astype(np.complex64), rate)]
 
 
-def ninety(points):
-    for (a, below), (b, above) in pairwise(points):
-        if below < 0.9 <= above:
-            return a + (b - a) * (0.9 - below) / (above - below)
-    return float("nan")
-
-
 def sensitivity(frames):
     rng = np.random.default_rng(1)
     for name, item in KINDS.items():
@@ -96,7 +89,7 @@ def sensitivity(frames):
         fine = [(db, theory(item, 10 ** (db / 10))) for db in np.arange(5, 17, 0.05)]
         print(f"{name}: " + " ".join(f"{db:.0f} dB {share:.2f}" for db, share in ours))
         print(
-            f"  90 % at {ninety(ours):.1f} dB, theory {ninety(fine):.1f} dB, gap {ninety(ours) - ninety(fine):+.1f} dB"
+            f"  90 % at {crossing(ours):.1f} dB, theory {crossing(fine):.1f} dB, gap {crossing(ours) - crossing(fine):+.1f} dB"
         )
 
 

@@ -9,11 +9,11 @@ as independent; a frame is read when none of its four words has more than sixtee
 
 import sys
 import time
-from itertools import pairwise
 from math import comb
 
 import numpy as np
 
+from curves import crossing
 from earwitness.coding.viterbi import decode, encode
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Frame, Picture, Samples
@@ -55,13 +55,6 @@ def received(data, noise_dbfs_hz):
     demodulator = MODE.demodulator()
     out = list(demodulator.feed(Samples(data, RATE_HZ, 137.9e6, 0, 0, noise_dbfs_hz)))
     return out + list(demodulator.close())
-
-
-def crossing(points, level=0.9):
-    for (a, low), (b, high) in pairwise(points):
-        if low < level <= high:
-            return a + (level - low) / (high - low) * (b - a)
-    return points[0][0] if points[0][1] >= level else float("nan")
 
 
 def main():

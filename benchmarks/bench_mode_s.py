@@ -5,13 +5,13 @@ python benchmarks/bench_mode_s.py [speed] [curve] [rates] [overlap] [noise] [min
 
 from __future__ import annotations
 
-import itertools
 import math
 import sys
 import time
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.modes.mode_s import parity, synth
@@ -95,15 +95,8 @@ def success(
     return (clean - 8) / (count - 4), (right - 8) / (count - 4), len(told) - right
 
 
-def at_ninety(points: list[tuple[float, float]]) -> float:
-    for (a, pa), (b, pb) in itertools.pairwise(points):
-        if pa < 0.9 <= pb:
-            return a + (0.9 - pa) / (pb - pa) * (b - a)
-    return math.nan
-
-
 def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
-    ideal = at_ninety([(d / 20, theory(d / 20)) for d in range(100, 300)])
+    ideal = crossing([(d / 20, theory(d / 20)) for d in range(100, 300)])
     print(
         f"success against Eb/N0, {rate_hz / 1e6:g} MS/s, random phase and offset to 200 kHz, {count} squitters a point"
     )
@@ -115,9 +108,9 @@ def curve(rate_hz: float = 2.4e6, count: int = 400) -> None:
         told.append((d / 2, b))
         print(f"{d / 2:7.1f} {theory(d / 2):9.3f} {a:8.3f} {b:12.3f} {false:12d}")
     for name, points in (("clean parity only", clean), ("with correction", told)):
-        gap = at_ninety(points) - ideal
+        gap = crossing(points) - ideal
         print(
-            f"90 % at {at_ninety(points):.2f} dB ({name}); theory {ideal:.2f}; gap {gap:+.2f} dB, limit 2; ratio {gap / 2:.2f}"
+            f"90 % at {crossing(points):.2f} dB ({name}); theory {ideal:.2f}; gap {gap:+.2f} dB, limit 2; ratio {gap / 2:.2f}"
         )
 
 

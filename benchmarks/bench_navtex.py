@@ -8,13 +8,12 @@ non-coherent binary signals; from memory) for each pair of code words, summed ov
 characters of the message right.
 """
 
-import itertools
 import sys
 import time
-from math import comb, exp, factorial
 
 import numpy as np
 
+from curves import crossing, diversity_error
 from earwitness.coding import ccir476
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
@@ -29,16 +28,6 @@ ITEM = {
     "text": "HOLLOW SOUND. BUOY NO 7 UNLIT\nPOSITION 58-12.5N 012-30.0W\nKEEP CLEAR",
     "phasing_pairs": 6,
 }
-
-
-def diversity_error(ebn0, copies):
-    """Error probability of square-law combining of `copies` bits, each with Eb/N0."""
-    half = copies * ebn0 / 2
-    total = sum(
-        half**n / factorial(n) * sum(comb(2 * copies - 1, k) for k in range(copies - n))
-        for n in range(copies)
-    )
-    return exp(-half) * total / 2 ** (2 * copies - 1)
 
 
 def theory(ebn0_db, words):
@@ -68,13 +57,6 @@ def received(rng, wave, ebn0_db, fading_hz=0.0):
     noise = RATE_HZ / 100 * 10 ** (-ebn0_db / 10)
     iq += np.sqrt(noise / 2) * (rng.normal(size=len(iq)) + 1j * rng.normal(size=len(iq)))
     return (0.1 * iq).astype(np.complex64)
-
-
-def crossing(points, level=0.9):
-    for (x0, y0), (x1, y1) in itertools.pairwise(points):
-        if y0 < level <= y1:
-            return x0 + (level - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(count, mode):

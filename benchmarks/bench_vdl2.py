@@ -11,11 +11,11 @@ erasures help further, so that the receiver may pass the curve.
 
 import sys
 import time
-from itertools import pairwise
 from math import comb
 
 import numpy as np
 
+from curves import crossing
 from earwitness.core.mode import get_mode, registry
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.speech import speech_like
@@ -66,13 +66,6 @@ def listen(iq, rate_hz=RATE_HZ):
     demodulator = get_mode("vdl2").demodulator()
     out = list(demodulator.feed(Samples(iq, rate_hz, 136.975e6, 0, 0, None)))
     return [frame for frame in out + list(demodulator.close()) if isinstance(frame, Frame)]
-
-
-def crossing(points):
-    for (x0, y0), (x1, y1) in pairwise(points):
-        if y0 < 0.9 <= y1:
-            return x0 + (0.9 - y0) / (y1 - y0) * (x1 - x0)
-    return float("nan")
 
 
 def sensitivity(count, octets):
