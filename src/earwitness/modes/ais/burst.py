@@ -49,6 +49,11 @@ FIT_BENT = 0.5  # fit from which a burst that cannot be read may have another de
 BENDS = tuple(
     np.pi / 2 * error for error in (-0.14, -0.07, 0.07, 0.14)
 )  # deviations tried beside the nominal
+# a deviation 1 % off, which leaves a hundredth of a burst's power where it is not known of
+LEAST_BEND = 0.015
+BEND_SPAN = 8  # symbols over which a burst's own turns are compared
+FADE = (0.25, 0.5, 0.25)  # symbols over which a transmitter's fall is smoothed
+LEAST_SHARE = 0.35  # of the amplitude, below which it has fallen
 _FLAG = FLAG.tobytes()
 
 
@@ -63,6 +68,7 @@ class Coherent:
     z: np.ndarray  # matched-filter outputs, without what a wrong deviation turns them by
     bend: float  # what a symbol turns the phase by beyond a quarter turn, rad
     turned: np.ndarray  # and what they have together
+    stop: int  # symbols to the end of the closing flag; what comes then fades
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +148,15 @@ def detect(y: np.ndarray, burst: Fit, noise: float | None = None, *, odd: bool =
         if frame is None:
             return None
     inner = slice(3, frame.stop + 6)  # the outermost lack a decided neighbour
-    kept = slice(0, frame.stop + 10)
+    if np.mean(sight.rest[inner]) > ALONE_NOISE * (noise or 0.0):
+        bend = _bend(sight, frame.stop)
+        if abs(bend) > LEAST_BEND:
+            exact = _symbols(res, ims, burst.start, known, len(sight.soft), bend)
+            heard = len(exact.soft) >= frame.stop + 8
+            if heard and np.mean(exact.rest[inner]) < np.mean(sight.rest[inner]):
+                sight = exact
+    stop = frame.stop + 8
+    kept = slice(0, stop + FALL)
     return Found(
         frame,
         sight.start,
@@ -156,6 +170,7 @@ def detect(y: np.ndarray, burst: Fit, noise: float | None = None, *, odd: bool =
             sight.z[kept],
             sight.bend,
             sight.turned[kept],
+            stop,
         ),
     )
 
@@ -226,6 +241,20 @@ def _bent(
     return best
 
 
+def _bend(sight: _Symbols, stop: int) -> float:
+    """Give what each symbol of a burst turns the phase by beyond a quarter turn, rad."""
+    b = sight.decided[:stop]
+    model = b.astype(np.complex128)
+    model[1:-1] += 1j * NEAR * (b[2:] - b[:-2])
+    seen = sight.z[:stop] * model.conj()
+    steps = seen[BEND_SPAN:] * seen[:-BEND_SPAN].conj()
+    steps *= np.conj(np.sum(steps))
+    ways = np.concatenate([[0.0], np.cumsum(b[1:] * b[:-1])])
+    ways = ways[BEND_SPAN:] - ways[:-BEND_SPAN]
+    ways -= np.mean(ways)
+    return sight.bend + float(np.angle(steps) @ ways / (ways @ ways + 1e-30))
+
+
 def _repaired(soft: np.ndarray, tried: int) -> HdlcFrame | None:
     """Give the first plausible frame that a few reversed symbols make."""
     trials = repairs(
@@ -284,6 +313,7 @@ def steady_amplitude(burst: Coherent, carrier: float) -> np.ndarray:
 
     A weaker burst in the same slot sends the same training sequence at the same time, so over the known
     part its share cannot be told from the stronger one's: there the amplitude is carried on from later.
+    After the closing flag the transmitter falls silent at its own pace, which only ever goes down.
     """
     b = burst.signs.astype(np.float64)
     model = b.astype(np.complex128)
@@ -291,13 +321,19 @@ def steady_amplitude(burst: Coherent, carrier: float) -> np.ndarray:
     turn = np.exp(1j * (carrier - burst.turn) * OS * np.arange(len(b)))
     window = np.bartlett(2 * STEADY + 1)[1:-1]
     margin = len(window) // 2
-    top = np.convolve(burst.z * turn.conj() * model.conj(), window)[margin:-margin]
-    power = np.convolve(np.abs(model) ** 2, window)[margin:-margin]
+    seen = burst.z * turn.conj() * model.conj()
+    k = np.arange(len(b))
+    heard = k < burst.stop
+    top = np.convolve(seen * heard, window)[margin:-margin]
+    power = np.convolve(np.abs(model) ** 2 * heard, window)[margin:-margin]
     first = TRAINING + 8
     data = slice(first, min(first + 110, len(b) - 8))
-    k = np.arange(len(b))
     weight = np.abs(model[data])
     line = np.polyfit(k[data], (burst.z * turn.conj() / model)[data], 1, w=weight)
-    out = top / power
     blend = np.clip((k - first) / STEADY, 0, 1)
-    return ((blend * out + (1 - blend) * np.polyval(line, k)) * turn).astype(np.complex64)
+    out = blend * top / power + (1 - blend) * np.polyval(line, k)
+    end = min(burst.stop, len(b)) - 1
+    share = (seen * out[end].conj()).real / (np.abs(model * out[end]) ** 2 + 1e-30)
+    share = np.minimum.accumulate(np.clip(np.convolve(share, FADE, "same")[end:], 0, 1))
+    out[end:] = out[end] * np.where(share > LEAST_SHARE, share, 0)
+    return (out * turn).astype(np.complex64)

@@ -17,6 +17,7 @@ from earwitness.core.types import Frame, Samples
 from earwitness.dsp.peaks import peaks
 from earwitness.dsp.resample import Resampler
 from earwitness.modes.ais.burst import (
+    FALL,
     MOST_BITS,
     Coherent,
     Found,
@@ -279,8 +280,9 @@ class _CarrierWay:
     def _cancel(self, found: Found, burst: Coherent, base: int, depth: int) -> None:
         """Take a decoded burst out of the samples and look for weaker ones beneath it."""
         low = base - self._y_at
+        y = self._y[low : low + LEAD + TAIL]
         subtract(
-            self._y[low : low + LEAD + TAIL],
+            y,
             found.start,
             burst.drift,
             burst.turn,
@@ -290,6 +292,11 @@ class _CarrierWay:
             burst.bend,
             burst.turned,
         )
+        # how a transmitter comes on is not known: there it is made no louder than what is left of the rest
+        start = int(found.start)
+        left = np.sqrt(np.mean(np.abs(y[start + TRAINING * OS : start + burst.stop * OS]) ** 2))
+        head = self._y[max(low + start - FALL * OS, 0) : low + start + 3 * OS]
+        head *= np.minimum(left / (np.abs(head) + 1e-30), 1.0).astype(np.float32)
         first = max(base + int(found.start) - BACK, self._y_at + LEAD + PEAK)
         last = min(base + int(found.start) + (found.frame.stop + 8) * OS, self._scored)
         if last <= first:
