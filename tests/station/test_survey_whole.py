@@ -150,7 +150,7 @@ def test_correction_moves_frequencies(tmp_path):
 def test_stopped_survey_is_kept_and_done_again(tmp_path):
     path = str(noise(tmp_path, seconds=6.0, tone_hz=31_234.0))
     looks = iter(range(1000))
-    outcome = survey_file(path, tmp_path / "s", stopped=lambda: next(looks) > 8)
+    outcome = survey_file(path, tmp_path / "s", stopped=lambda: next(looks) > 2)
     assert not outcome.complete
     assert len(rows(tmp_path / "s", "emissions")) == 1
     outcome = survey_file(path, tmp_path / "s")

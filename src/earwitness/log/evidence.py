@@ -26,6 +26,8 @@ from earwitness.log.store import Log, Row
 from earwitness.log.tables import to_json
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import numpy as np
 
     from earwitness.core.types import Samples
@@ -67,6 +69,8 @@ class EvidenceStore:
         )  # given out since the last `settle`: their rows may not be committed yet
         self._loose: dict[str, list[Path]] = {}  # files of what was given out since the last `secure`
         self._lost: set[str] = set()  # given out, but the disk did not take it
+        self._made: set[Path] = set()  # folders known to be there
+        self._flushers: Executor | None = None
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -141,18 +145,22 @@ class EvidenceStore:
         self._flush_all(owners)
         self._flush_all([(path.parent, row_id) for path, row_id in owners])
         self._loose.clear()
+        self._made.discard(self._staging)
         with suppress(OSError):  # not there, or in use
             self._staging.rmdir()
 
     def _flush_all(self, owners: Sequence[tuple[Path, str]]) -> None:
         """Flush files or folders, each once; what waits on the disk waits together. `owners` are rows lost with them."""
-        from concurrent.futures import ThreadPoolExecutor
-
         paths = list(dict.fromkeys(path for path, _ in owners))
+        if not paths:
+            return
+        if self._flushers is None:
+            from concurrent.futures import ThreadPoolExecutor
+
+            self._flushers = ThreadPoolExecutor(_FLUSHED_AT_ONCE, "evidence")
         parts = [paths[k::_FLUSHED_AT_ONCE] for k in range(min(len(paths), _FLUSHED_AT_ONCE))]
-        with ThreadPoolExecutor(_FLUSHED_AT_ONCE) as pool:  # begins no more threads than there are parts
-            answers = pool.map(lambda part: [(path, _refusal(path)) for path in part], parts)
-            reasons = dict(answer for part in answers for answer in part)
+        answers = self._flushers.map(lambda part: [(path, _refusal(path)) for path in part], parts)
+        reasons = dict(answer for part in answers for answer in part)
         for row_id, reason in {row_id: reasons[path] for path, row_id in owners if reasons[path]}.items():
             self._lose(row_id, str(reason))
 
@@ -185,7 +193,7 @@ class EvidenceStore:
         shelf = self._folder / row_id[2:4]  # 256 folders at most, none of them huge
         complaint = None
         try:
-            self._staging.mkdir(exist_ok=True)
+            self._make(self._staging)
             made = list(write(self._staging, row_id))
             size = sum(path.stat().st_size for path in made)
             if shutil.disk_usage(self._folder).free < RESERVE_BYTES:
@@ -196,6 +204,7 @@ class EvidenceStore:
                 self._place(row_id, made, shelf)
         except (OSError, RuntimeError, LogError) as error:  # audio library and SnippetWriter have their own
             complaint = str(error).replace(row_id, "its file")
+            self._made.clear()
         if complaint is not None:
             self._refuse(f"{kind} of {subject}", complaint)
             with suppress(OSError):
@@ -217,8 +226,13 @@ class EvidenceStore:
             "stored_ns": time.time_ns(),
         }
 
+    def _make(self, folder: Path) -> None:
+        if folder not in self._made:
+            folder.mkdir(exist_ok=True)
+            self._made.add(folder)
+
     def _place(self, row_id: str, made: list[Path], shelf: Path) -> None:
-        shelf.mkdir(exist_ok=True)
+        self._make(shelf)
         placed = [shelf / path.name for path in made]
         for path, target in reversed(
             list(zip(made, placed, strict=True))

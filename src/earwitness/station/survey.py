@@ -35,7 +35,7 @@ from earwitness.station.trains import BURST_NS, Burst, EmissionRecord, Ledger, i
 from earwitness.station.wideband import Wideband
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
-TURN_S = 0.25
+TURN_S, TURN_SAMPLES = 1.0, 5_000_000  # worked on at a time: at most so long, and so many
 LAG_S = 0.4  # channels run this far behind the detector
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
 HEARD_LAG_NS = 3_000_000_000
@@ -132,7 +132,7 @@ class StretchSurvey:
     ) -> bool:
         """Survey to the end, or until `stopped()`; what was found is kept either way. True when complete."""
         stream = self.stream
-        turn = max(1, round(TURN_S * stream.rate_hz / BLOCK)) * BLOCK
+        turn = max(1, round(min(TURN_S * stream.rate_hz, TURN_SAMPLES) / BLOCK)) * BLOCK
         position = 0
         while position < stream.count and not stopped():
             end = min(position + turn, stream.count)
