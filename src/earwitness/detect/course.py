@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from math import isnan, sqrt
 
 import numpy as np
 
@@ -152,9 +153,9 @@ class Course:
             emission.follow(min(s.low for s in parts), max(s.high for s in parts), self._window.base)
         a, b = self._window.bins(emission.low, emission.high)
         core = a, b
-        if emission.crowded and (np.isnan(emission.start) or emission.rows >= HILL_ROWS):
+        if emission.crowded and (isnan(emission.start) or emission.rows >= HILL_ROWS):
             core = self._core(emission, a, b)  # not by the flank of a neighbour
-            if np.isnan(emission.start):
+            if isnan(emission.start):
                 emission.excess[:] = 0
         window = self._window
         series, on = np.empty(HISTORY + BATCH), np.empty(HISTORY + BATCH, bool)
@@ -164,7 +165,7 @@ class Course:
         if emission.slow:
             goes_on = self._slow_on(emission, series[HISTORY : HISTORY + count], noise, b - a)
             on |= goes_on and not on.any()
-        was_on = not np.isnan(emission.start) and emission.stop >= window.base - 1
+        was_on = not isnan(emission.start) and emission.stop >= window.base - 1
         edges = np.empty(BATCH + 1, np.int64)
         edges = edges[: present(on, window.hidden, (a + b) // 2, was_on, edges)].tolist()
         runs = list(zip(edges[::2], edges[1::2], strict=True))
@@ -181,14 +182,14 @@ class Course:
         for first, last in runs:
             here = self._window.base + first
             before = -HISTORY
-            if not np.isnan(emission.start):
+            if not isnan(emission.start):
                 gap_s = (here - emission.stop) * row_s
                 other = first == drowned or (
                     gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
                 )
                 if other or gap_s > 0:
                     before, emission = self._after_gap(emission, first, first == drowned, other, out)
-            if np.isnan(emission.start):
+            if isnan(emission.start):
                 emission.start = max(
                     0.0, self._edge(emission, series, first, last, rising=True, limit=before)
                 )
@@ -217,7 +218,7 @@ class Course:
             edge = series[HISTORY + max(last - self._edge_rows, -HISTORY) : HISTORY + last].tolist()
             usual = emission.before.late_level if emission.before else 0.0
             emission.soft_stop = sum(edge) / len(edge) < SOFT * max(emission.late_level, usual)
-        if np.isnan(emission.start):  # nothing on after all
+        if isnan(emission.start):  # nothing on after all
             self._open.remove(emission)
             return out
         silent_s = (self._window.base + count - emission.stop) * row_s
@@ -323,7 +324,7 @@ class Course:
         if noise <= 0:
             return 0.0
         count = band_looks(self._plan, emission.rows, b - a)
-        return float(power / noise * np.sqrt(count))
+        return float(power / noise * sqrt(count))
 
     def strength(self, emission: Emission) -> float:
         """Give its power over the noise's in its band."""
@@ -408,7 +409,7 @@ class Course:
         emission.recent.append(float(series.mean()) / noise)
         count = band_looks(self._plan, len(series), width)
         mean = float(np.mean(emission.recent))
-        return mean > 4 / np.sqrt(count * len(emission.recent)) and emission.recent[-1] > -2 / np.sqrt(count)
+        return mean > 4 / sqrt(count * len(emission.recent)) and emission.recent[-1] > -2 / sqrt(count)
 
     def _edge(
         self, emission: Emission, series: np.ndarray, first: int, last: int, *, rising: bool, limit: int

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from math import sqrt
 
 import numpy as np
 
@@ -362,7 +363,7 @@ def weak_limit(count: float) -> float:
     Wilson and Hilferty's cube-root approximation of the gamma distribution (textbook); good to a few percent.
     """
     ninth = 1 / (9 * count)
-    return float((1 - ninth + 3.09 * np.sqrt(ninth)) ** 3 - 1)
+    return (1 - ninth + 3.09 * sqrt(ninth)) ** 3 - 1
 
 
 def band_looks(of: Plan, rows: int, width: int) -> float:

@@ -7,6 +7,7 @@ it, and the slopes of its own spectrum. Positions are bins, rows those of the ba
 from __future__ import annotations
 
 from itertools import pairwise
+from math import sqrt
 
 import numpy as np
 
@@ -70,7 +71,7 @@ class Owners:
                 reach = max(HALO_WIDTH * width, HALO_BINS)
                 if np.count_nonzero(~on) >= _KEYED_ROWS:
                     ratio = power / max(least, 1e-30)
-                    reach = max(reach, _KEYED_REACH * float(np.sqrt(ratio)) * max(width, HALO_BINS))
+                    reach = max(reach, _KEYED_REACH * sqrt(ratio) * max(width, HALO_BINS))
                 if gap > reach or _goes_on_without(weak, _widen(on)):
                     continue
                 if not self._is_clear_of(weak, self.owner(strong.low, strong.high)):
@@ -128,7 +129,7 @@ class Owners:
             return False
         now = float(series[HISTORY : HISTORY + on].mean())
         before = float(series[HISTORY - back : HISTORY].mean())
-        scatter = noise / float(np.sqrt(band_looks(self._plan, on, segment.high - segment.low)))
+        scatter = noise / sqrt(band_looks(self._plan, on, segment.high - segment.low))
         # By itself what is left may be noise.
         idle = on < len(new) and now < _NOTHING * scatter and before * back > _MOST * now * on
         return idle or before > _OVER * max(now, 0.0)
@@ -332,7 +333,7 @@ class Owners:
         if float(np.corrcoef(here, there)[0, 1]) > _ALIKE:
             return True
         noise = float(self._window.level[part.low : part.high].sum())
-        scatter = noise / float(np.sqrt(band_looks(self._plan, rows, part.high - part.low)))
+        scatter = noise / sqrt(band_looks(self._plan, rows, part.high - part.low))
         if abs(one - two) > _UNEVEN * (one + two) + 4 * scatter:
             return False
         half = max((part.high - part.low) // 2, 1)

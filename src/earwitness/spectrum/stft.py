@@ -81,7 +81,7 @@ class SpectrumBlock:
         return self.center_hz + (np.arange(bins) - bins // 2) * self.bin_hz
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Plan:
     """Transform sizes for a sample rate: what the detector needs to know about the statistics too."""
 
@@ -93,17 +93,17 @@ class Plan:
     quick_group: int  # bins per sub-band
     coefficients: tuple[float, ...] = _WINDOW
 
-    @property
+    @cached_property
     def row(self) -> int:
         """Give the samples per row."""
         return self.hop * self.frames
 
-    @property
+    @cached_property
     def row_s(self) -> float:
         """Give the time per row."""
         return self.row / self.rate_hz
 
-    @property
+    @cached_property
     def bin_hz(self) -> float:
         """Give the bin spacing."""
         return self.rate_hz / self.size
@@ -126,17 +126,18 @@ class Plan:
         n = np.arange(self.size)
         return float(-20 * np.log10(abs(np.sum(self.window * np.exp(1j * np.pi * n / self.size)))))
 
-    @property
+    @cached_property
     def quick_hop(self) -> int:
         """Give the samples per quick row."""
         return self.quick_size // 2
 
-    @property
+    @cached_property
     def quick_bands(self) -> int:
         """Give the number of quick sub-bands."""
         return self.quick_size // self.quick_group if self.quick_size else 0
 
 
+@lru_cache(maxsize=64)
 def plan(rate_hz: float) -> Plan:
     """Choose the transforms for a rate: bins of 16..130 Hz up to 200 kS/s, 1 to 2.5 kHz from 1 MS/s on."""
     size = 256
@@ -196,6 +197,7 @@ def _correlation(of: Plan) -> list[list[float]]:
     return out
 
 
+@lru_cache(maxsize=64)
 def quick_plan(of: Plan) -> Plan:
     """Give the quick transform as a plan of its own, one frame per row.
 
