@@ -22,6 +22,7 @@ from earwitness.dsp import fft
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.peaks import vertex
 
 STFT_S = 0.024  # window of the spectra in which the pair of tones is looked for
 STFT_STEP_S = 0.006
@@ -162,8 +163,7 @@ class FskReceiver:
         best = int(np.argmax(pair))
         shift = 0.0
         if 0 < best < len(pair) - 1:
-            a, b, c = pair[best - 1 : best + 2]
-            shift = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
+            shift = vertex(*pair[best - 1 : best + 2])
         self._blocks[place].center_hz = float((centers[best] + shift) * bin_hz)
 
     def _tones(self, place: int, center_hz: float) -> tuple[np.ndarray, np.ndarray, int]:

@@ -1,10 +1,17 @@
-"""Peaks of a series of scores, one pass."""
+"""Peaks of a series of scores, one pass, and where between two of them a peak is."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from earwitness.dsp.jit import kernel
+
+
+@kernel("float64(float64, float64, float64)")
+def vertex(before: float, top: float, after: float) -> float:
+    """Give where the parabola through three scores a step apart has its top, in steps from the middle; 0 if it has none."""
+    bend = before - 2 * top + after
+    return 0.5 * (before - after) / bend if bend < 0 else 0.0
 
 
 @kernel("int64(float32[::1], float32, int64, int64[::1])")

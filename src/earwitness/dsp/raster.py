@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earwitness.dsp import fft
+from earwitness.dsp.peaks import vertex
 
 COLUMNS = 256  # in which lines are compared
 HARMONICS = 96
@@ -79,9 +80,7 @@ def _vertex(three: np.ndarray) -> float:
     """Give the place of a parabola's top through three values, -0.5..0.5 from the middle."""
     if len(three) < 3:
         return 0.0
-    a, b, c = (float(v) for v in three)
-    bend = a - 2 * b + c
-    return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+    return min(max(vertex(*three), -0.5), 0.5)
 
 
 def sharpen_period(x: np.ndarray, period: float, *, reach: float) -> float:

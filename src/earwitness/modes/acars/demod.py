@@ -30,6 +30,7 @@ from earwitness.core.types import Frame, Samples
 from earwitness.dsp import fft
 from earwitness.dsp.filters import convolve_valid
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.peaks import vertex
 from earwitness.dsp.voice import FixedBlocks, Resampler
 from earwitness.modes.acars.msk import BIT_RATE_HZ, MIDDLE_HZ, NEAR, keyed_tone, pulse_table
 from earwitness.payloads.acars_block import (
@@ -319,9 +320,7 @@ def _decode(audio: np.ndarray) -> tuple[Reading, float, float] | None:
     top = int(np.argmax(score[1:-1])) + 1
     if score[top] < GATE / 2:
         return None
-    a, b, c = (float(x) for x in score[top - 1 : top + 2])
-    fine = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
-    fine = max(-0.5, min(0.5, fine))
+    fine = max(-0.5, min(0.5, vertex(*score[top - 1 : top + 2])))
     start = LEAD - SEARCH + top + fine
     level = complex(sums[top]) * np.exp(1j * TURN * fine)
     turn = 1 / level

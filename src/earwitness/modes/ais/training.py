@@ -12,6 +12,7 @@ import numpy as np
 
 from earwitness.coding.hdlc import FLAG, nrzi_encode
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.peaks import vertex
 from earwitness.modes.ais.gmsk import SYMBOL_RATE_HZ, modulate
 
 OS = 4  # samples per symbol
@@ -164,13 +165,9 @@ def _fit(
     fine_t = 0.0
     fine_f = 0.0
     if 0 < at < 4 * rows - 1:
-        a, b, c = score[at - 1, bin_], score[at, bin_], score[at + 1, bin_]
-        if a - 2 * b + c < 0:
-            fine_t = 0.5 * (a - c) / (a - 2 * b + c)
+        fine_t = vertex(score[at - 1, bin_], score[at, bin_], score[at + 1, bin_])
     if 0 < bin_ < tries - 1:
-        a, b, c = score[at, bin_ - 1], score[at, bin_], score[at, bin_ + 1]
-        if a - 2 * b + c < 0:
-            fine_f = 0.5 * (a - c) / (a - 2 * b + c)
+        fine_f = vertex(score[at, bin_ - 1], score[at, bin_], score[at, bin_ + 1])
     best[0] = score[at, bin_]
     # Row j's template starts (rows - 1 - j) / rows samples into the bit, so the bit began that much earlier.
     best[1] = start + at // rows - 2 + 1 - (rows - 1 - at % rows + 0.0) / rows + fine_t / rows

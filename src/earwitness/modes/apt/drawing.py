@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from earwitness.dsp.filters import convolve_valid
+from earwitness.dsp.peaks import vertex
 from earwitness.dsp.raster import Raster
 from earwitness.modes.apt.line import (
     CHANNEL,
@@ -171,9 +172,7 @@ def _follow(rows: np.ndarray) -> np.ndarray:
             at = int(piece.argmax())
             bend = 0.0
             if 0 < at < len(piece) - 1:
-                low, mid, high = piece[at - 1 : at + 2]
-                curve = low - 2 * mid + high
-                bend = 0.5 * (low - high) / curve if curve < 0 else 0.0
+                bend = vertex(*piece[at - 1 : at + 2])
             weight = max(float(piece[at] - sums[n].mean()) / spread[n], 0.0)
             place = round(expected) + at - 8 + bend
             places[n], weights[n] = place, weight**2

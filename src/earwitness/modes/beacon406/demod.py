@@ -21,6 +21,7 @@ from earwitness.dsp.carrier import mixed
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.peaks import vertex
 from earwitness.modes.beacon406.burst import (
     BIT_RATE,
     BITS,
@@ -332,9 +333,7 @@ def _fine_hz(iq: np.ndarray, rate_hz: float) -> float:
     top = int(near.argmax())
     shift = 0.0
     if 0 < top < len(near) - 1:
-        low, high = near[top - 1], near[top + 1]
-        bend = low - 2 * near[top] + high
-        shift = 0.5 * (low - high) / bend if bend < 0 else 0.0
+        shift = vertex(*near[top - 1 : top + 2])
     return float((top - reach + shift) * rate_hz / size)
 
 

@@ -28,7 +28,7 @@ from earwitness.coding.hdlc import Deframer, HdlcFrame
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.peaks import peaks
+from earwitness.dsp.peaks import peaks, vertex
 from earwitness.dsp.resample import Resampler
 from earwitness.modes.vdl2 import burst
 from earwitness.modes.vdl2.avlc import LEAST_OCTETS, MOST_OCTETS, proper
@@ -166,13 +166,9 @@ def _fit(y: np.ndarray, start: float, known: np.ndarray, table: np.ndarray, best
     fine_t = 0.0
     fine_f = 0.0
     if 0 < at < shifts - 1:
-        a, b, c = scores[at - 1, bin_], scores[at, bin_], scores[at + 1, bin_]
-        if a - 2 * b + c < 0:
-            fine_t = 0.5 * (a - c) / (a - 2 * b + c)
+        fine_t = vertex(scores[at - 1, bin_], scores[at, bin_], scores[at + 1, bin_])
     if 0 < bin_ < tries - 1:
-        a, b, c = scores[at, bin_ - 1], scores[at, bin_], scores[at, bin_ + 1]
-        if a - 2 * b + c < 0:
-            fine_f = 0.5 * (a - c) / (a - 2 * b + c)
+        fine_f = vertex(scores[at, bin_ - 1], scores[at, bin_], scores[at, bin_ + 1])
     best[0] = scores[at, bin_]
     best[1] = start + (at - shifts // 2 + fine_t) * 0.5
     best[2] = step * (bin_ - tries // 2 + fine_f) / OS
