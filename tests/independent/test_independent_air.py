@@ -161,6 +161,24 @@ def test_dsc_on_medium_frequency():
     assert [one.fields["symbols"] for one in got] == [[*call, 127]]
 
 
+def test_dsc_on_two_frequencies_at_a_time():
+    """2187.5 and 2189.5 kHz (RR Appendices 15 and 17) cut as one emission."""
+    rate_hz = 20_000.0
+    calls = [
+        ([112, 23, 20, 1, 23, 40, 107, 15, 1, 20, 6, 34, 12, 30, 100], 127),
+        ([120, 23, 20, 1, 23, 40, 100, 24, 31, 9, 99, 90, 100, 126, 90, 0, 72, 126, 126, 126], 117),
+    ]
+    both = np.zeros(int(9 * rate_hz), complex)
+    for (call, end), hz, late_s in zip(calls, (-1000.0, 1000.0), (0.0, 1.3), strict=True):
+        wave = tx.keyed(tx.dsc_bits(call, end, 20), rate_hz, 100, 170, high=0)
+        wave = wave * np.exp(2j * np.pi * (hz + 20.0) / rate_hz * np.arange(len(wave)))
+        both[int(late_s * rate_hz) :][: len(wave)] += wave
+    iq = tx.received(both, rate_hz, snr_db=12, width_hz=300)
+    got = heard("dsc", iq, rate_hz, 2188.5e3)
+    assert [one.fields["symbols"] for one in got] == [[*call, end] for call, end in calls]
+    assert [round(one.frame.frequency_hz / 50) * 0.05 for one in got] == pytest.approx([2187.5, 2189.5])
+
+
 @pytest.mark.parametrize("high", [1, 0])
 def test_navtex_in_either_sense(high):
     text = "BUOY TG28 UNLIT\r\nPOSITION 54-45.0N 007-47.8E\r\nKEEP CLEAR: 0.5 MILES"

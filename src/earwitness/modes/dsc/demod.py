@@ -25,12 +25,13 @@ from earwitness.modes.dsc.reader import (
     phasing_scores,
     read_call,
 )
-from earwitness.modes.dsc.spec import DIRECT_BELOW_HZ
+from earwitness.modes.dsc.spec import CHANNELS_KHZ, DIRECT_BELOW_HZ
 from earwitness.modes.dsc.subcarrier import BAUD, Found, find_calls
 
 DIRECT_BAUD, DIRECT_SHIFT_HZ = 100.0, 170.0
 DIRECT_REACH_HZ = 150.0
 DIRECT_WIDTH_HZ = 300.0
+BESIDE_HZ = 3_000.0  # calling frequencies this near may be one emission
 CHECK_NAME = "error-check character, format specifier twice, end of sequence, every character in its place"
 
 
@@ -39,7 +40,7 @@ class Demodulator:
 
     def __init__(self, mode: Mode):
         self.mode = mode
-        self._ways: list[SubcarrierWay | DirectWay] = []
+        self._ways: list[SubcarrierWay | DirectWay | Channels] = []
 
     def feed(self, samples: Samples) -> Iterable[Frame]:
         """Take the next samples."""
@@ -47,7 +48,7 @@ class Demodulator:
             if not np.iscomplexobj(samples.data):
                 self._ways = [SubcarrierWay(self.mode, sound=True), DirectWay(self.mode)]
             elif samples.center_hz < DIRECT_BELOW_HZ:
-                self._ways = [DirectWay(self.mode)]
+                self._ways = [Channels(self.mode)]
             else:
                 self._ways = [SubcarrierWay(self.mode, sound=False)]
         return [frame for way in self._ways for frame in way.feed(samples)]
@@ -156,6 +157,44 @@ class SubcarrierWay(FramedReceiver):
     def finish(self) -> list[Frame]:
         """Give nothing: the blocks of silence have brought all out."""
         return []
+
+
+class Channels:
+    """The keyed carrier in the middle and on every calling frequency beside it: those near each other are one emission.
+
+    A call heard on two of them is left to the assembler, which gives it once.
+    """
+
+    def __init__(self, mode: Mode):
+        self.mode = mode
+        self._ways: dict[float, DirectWay] = {}
+
+    def feed(self, samples: Samples) -> list[Frame]:
+        """Take the next samples."""
+        if not self._ways:
+            reach = min(BESIDE_HZ, 0.4 * samples.rate_hz)
+            beside = [1e3 * khz - samples.center_hz for khz in CHANNELS_KHZ]
+            places = [0.0, *(hz for hz in beside if DIRECT_REACH_HZ / 2 < abs(hz) < reach)]
+            self._ways = {hz: DirectWay(self.mode) for hz in places}
+        return [
+            frame
+            for hz, way in self._ways.items()
+            for frame in way.feed(_moved(samples, hz) if hz else samples)
+        ]
+
+    def close(self) -> list[Frame]:
+        """Say that no more samples come."""
+        out = [frame for way in self._ways.values() for frame in way.close()]
+        self._ways = {}
+        return out
+
+
+def _moved(samples: Samples, hz: float) -> Samples:
+    """Give samples with what is at `hz` in the middle."""
+    at = samples.start + np.arange(len(samples.data))
+    turn = np.exp(-2j * np.pi * (at * (hz / samples.rate_hz) % 1.0))
+    data = (samples.data * turn).astype(np.complex64)
+    return replace(samples, data=data, center_hz=samples.center_hz + hz)
 
 
 class DirectWay:
