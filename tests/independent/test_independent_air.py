@@ -311,3 +311,25 @@ def test_fm_voice_through_a_fade_is_one_over_and_two_keyed_ones_are_two(edge_s, 
     demodulator = get_mode("fm").demodulator()
     got = [*demodulator.feed(Samples(iq, rate_hz, 145.5e6, 0, 0)), *demodulator.close()]
     assert len(got) == overs
+
+
+@pytest.mark.parametrize("missed_s", [4.0, 9.5, 14.0])
+def test_navtex_message_under_way(missed_s):
+    """A recording that begins in the middle of a message, and ends in the middle of the next but one."""
+    text = (
+        "GALE WARNING SEA AREA FORTIES\r\nNORTHEASTERLY 9 SOON\r\nWRECK IN 54-45.0N 007-47.8E\r\nKEEP CLEAR"
+    )
+    message = tx.keyed(tx.sitor_bits(f"ZCZC EB23\r\n{text}\r\nNNNN\r\n\n"), 1300.0, 100, 170)
+    after = tx.keyed(tx.sitor_bits("ZCZC EA07\r\nBUOY UNLIT\r\nNNNN\r\n\n"), 1300.0, 100, 170)
+    wave = np.concatenate([message[int(missed_s * 1300) :], after, message[: 12 * 1300]])
+    iq = tx.received(wave, 1300.0, snr_db=8, width_hz=300, quiet_s=0.01)
+    got = heard("navtex", iq, 1300.0, 518e3, snr_db=8, width_hz=300)
+    first, second, third = sorted(got, key=lambda one: one.frame.time_ns)
+    assert (first.fields["beginning_missed"], first.fields["complete"]) == (True, False)
+    assert (first.identity, first.check) == (None, "corrected")
+    told, whole = (" ".join(some.split()) for some in (first.fields["text"], text))
+    assert whole.endswith(told.removeprefix("23 ").removeprefix("3 "))
+    # a character takes 140 ms, and 20 pairs of phasing and ZCZC before the text 3.4 s
+    assert len(told) >= len(whole) - max(missed_s - 3.4, 0) / 0.14 - 4
+    assert (second.fields["serial"], second.fields["text"], second.check) == ("07", "BUOY UNLIT", "pass")
+    assert (third.fields["serial"], third.fields["complete"]) == ("23", False)

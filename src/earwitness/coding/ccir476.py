@@ -32,6 +32,9 @@ LETTER_OF: tuple[str, ...] = tuple(cell[0] for cell in _CELLS) + tuple(_CONTROLS
 FIGURE_OF: tuple[str, ...] = tuple(cell[1] for cell in _CELLS) + tuple(_CONTROLS)
 WORDS = np.array([[low >> n & 1 for n in range(7)] for low in _LOW_FIRST], np.uint8)  # (35, 7)
 SIGNS = (2.0 * WORDS - 1.0).astype(np.float32)
+_PLACES = 1 << np.arange(7)
+_BY_BITS = np.full(128, -1)
+_BY_BITS[WORDS @ _PLACES] = np.arange(len(WORDS))
 INDEX = {name: n for n, name in enumerate(LETTER_OF)}
 _FIGURE_INDEX = {name: n for n, name in enumerate(FIGURE_OF[:26])}
 SPREAD = 35  # bits from the first copy of a character to the second (280 ms and one character)
@@ -83,8 +86,8 @@ def odds(llr: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def hard(llr: np.ndarray) -> np.ndarray:
     """Give the word that each row of seven soft bits (n, 7) is exactly, by its signs, or -1."""
-    same = ((llr > 0)[:, None, :] == (WORDS > 0)[None]).all(axis=2)
-    return np.where(same.any(axis=1), same.argmax(axis=1), -1)
+    out: np.ndarray = _BY_BITS[(llr > 0) @ _PLACES]
+    return out
 
 
 def to_text(indices: Iterable[int], *, shifted: bool = False) -> str:

@@ -3,7 +3,8 @@
 Soft bits come from `dsp.fsk`. A message is found by its ZCZC in both copies at once, at any bit: no phasing
 is needed, and a bit clock that slipped in a fade costs one message, not the broadcast. Each character is the
 likeliest of the 35 words under both its copies; one that is not sure stands as lost. The message is kept only
-when station, subject and serial were read without doubt.
+when station, subject and serial were read without doubt, or when it was under way already: there the copies themselves
+must agree for a line.
 """
 
 from __future__ import annotations
@@ -37,6 +38,10 @@ HEADER_CHARACTERS = 12  # in which station, subject and serial must come, shifts
 SURE = 0.8  # probability from which a character is printed
 SURE_HEADER = 0.999  # and from which a character of the header is taken
 MOST_CHARACTERS = 20_000
+# Where a message is under way whose beginning was missed: characters looked at, of which so many must be the same word in
+# both copies (two words by chance are one pair in 470) and so many unlike each other
+JOINED, JOINED_SAME, JOINED_UNLIKE = 24, 20, 8
+IDLE = tuple(ccir476.INDEX[name] for name in (ccir476.ALPHA, ccir476.BETA, ccir476.REPEAT, ccir476.BLANK))
 GONE = 60  # characters over which nearly all are lost when the signal has gone
 GONE_SHARE = 0.75
 MOST_LOST = 1 / 3  # share of lost characters above which nothing is kept (IMO, from memory)
@@ -54,6 +59,7 @@ class _Reading:
     chances: list[float] = field(default_factory=list)
     agreed: list[bool] = field(default_factory=list)  # both copies were this word exactly
     wrong: int = 0  # bits of both copies against what was decided
+    begun: bool = True  # its ZCZC was heard
 
 
 class Demodulator:
@@ -69,6 +75,7 @@ class Demodulator:
         self._figures = np.empty((0, 3))  # centre, signal, noise of each bit
         self._dropped = 0  # bits forgotten
         self._searched = 0  # bits in which ZCZC was looked for
+        self._joined = 0  # bits in which a message under way was looked for
         self._reading: _Reading | None = None
 
     def feed(self, samples: Samples) -> Iterable[Frame]:
@@ -103,13 +110,39 @@ class Demodulator:
         out: list[Frame] = []
         for at, sign in self._find_starts():
             if self._reading is not None:
-                if at - self._reading.first < START_BITS:
+                if self._reading.begun and at - self._reading.first < START_BITS:
                     continue  # the same one again
                 out += self._read(at)
                 if self._reading is not None:
                     out += self._finish(lost=True)
             self._reading = _Reading(at, sign)
-        return out + self._read(None)
+        out += self._read(None)
+        if self._reading is None:
+            self._join()
+            out += self._read(None)
+        else:
+            self._joined = max(self._joined, self._searched)
+        return out
+
+    def _join(self) -> None:
+        """Begin to read where characters have both copies alike: a message is under way whose beginning was missed."""
+        begin = self._joined - self._dropped
+        span = CHARACTER * (JOINED - 1) + ccir476.SPREAD + 7
+        count = min(self._searched - self._joined, len(self._llr) - begin - span + 1)
+        if count <= 0:
+            return
+        self._joined += count
+        windows = np.lib.stride_tricks.sliding_window_view(self._llr[begin : begin + count + span - 1], 7)
+        for sign in SIGNS_HEARD:
+            words = ccir476.hard(sign * windows)
+            same = (words[: -ccir476.SPREAD] == words[ccir476.SPREAD :]) & (words[: -ccir476.SPREAD] >= 0)
+            same &= ~np.isin(words[: -ccir476.SPREAD], IDLE)
+            alike = sum(same[CHARACTER * n :][:count].astype(int) for n in range(JOINED))
+            for at in np.flatnonzero(same[:count] & (alike >= JOINED_SAME)).tolist():
+                some = words[at : at + CHARACTER * JOINED : CHARACTER]
+                if len(np.unique(some)) >= JOINED_UNLIKE:
+                    self._reading = _Reading(begin + self._dropped + at, sign, begun=False)
+                    return
 
     def _find_starts(self) -> list[tuple[int, int]]:
         """Give (bit, sign) of each ZCZC with a header after it, in the bits not searched yet."""
@@ -179,16 +212,23 @@ class Demodulator:
         reading, self._reading = self._reading, None
         if reading is None:
             return []
+        self._joined = max(self._joined, reading.first + CHARACTER * len(reading.words))
         words = list(reading.words)
         if lost:
             words = words[: heard_until(words)]
-        header = read_header(reading.guesses[: len(words)], reading.chances, reading.agreed)
-        if header is None:
-            return []
-        after, designation, confirmed = header
-        body = body_text(words[after:], reading.guesses[after:])
-        text = f"{START} {designation}{body}"
         count = len(words)
+        if reading.begun:
+            header = read_header(reading.guesses[:count], reading.chances, reading.agreed)
+            if header is None:
+                return []
+            after, designation, confirmed = header
+            body = body_text(words[after:], reading.guesses[after:])
+            text = f"{START} {designation}{body}"
+        elif count >= JOINED:
+            after, confirmed = 0, False
+            text = body = body_text(words, reading.guesses, shifted=was_shifted(words))
+        else:
+            return []
         missing = words[after:].count(-1)
         rate = missing / max(count - after, 1)
         if rate > MOST_LOST or not body.strip():
@@ -205,6 +245,7 @@ class Demodulator:
         noise = self._density or float(figures[:, 2].mean())
         stop = self._starts[last] + clock.rate_hz / BAUD
         good = confirmed and rate <= PASS_RATE and not lost
+        header_words = "the same in both" if confirmed else f"sure to {SURE_HEADER:g} from both together"
         return [
             Frame(
                 mode=self.mode.name,
@@ -214,12 +255,14 @@ class Demodulator:
                 check="pass" if good else "corrected",
                 corrected_bits=reading.wrong,
                 check_name=(
-                    "code words of both copies; station, subject and serial "
-                    + ("the same in both" if confirmed else f"sure to {SURE_HEADER:g} from both together")
+                    "code words of both copies"
+                    + (f"; station, subject and serial {header_words}" if reading.begun else "")
                     + (f"; at most {100 * PASS_RATE:g} % of characters lost" if good else "")
                 ),
                 extra={
-                    "complete": not lost,
+                    "complete": not lost and reading.begun,
+                    "begun": reading.begun,
+                    "ended": not lost,
                     "characters": count - after,
                     "characters_lost": missing,
                     "character_error_rate": round(rate, 4),
@@ -234,7 +277,7 @@ class Demodulator:
 
     def _forget(self) -> None:
         """Drop bits no message needs."""
-        needed = self._searched
+        needed = min(self._searched, self._joined)
         if self._reading is not None:
             needed = min(needed, self._reading.first)
         drop = needed - self._dropped - 16
@@ -287,7 +330,13 @@ def read_header(words: list[int], chances: list[float], agreed: list[bool]) -> t
     return None
 
 
-def body_text(words: list[int], guesses: list[int]) -> str:
+def was_shifted(words: list[int]) -> bool:
+    """Tell whether what comes before the first shift is figures: that shift is to letters."""
+    shifts = (ccir476.INDEX[ccir476.LETTERS], ccir476.INDEX[ccir476.FIGURES])
+    return next((word == shifts[0] for word in words if word in shifts), False)
+
+
+def body_text(words: list[int], guesses: list[int], *, shifted: bool = True) -> str:
     """Give the text after the header; a lost character that most likely was a shift shifts all the same."""
     shifts = (ccir476.INDEX[ccir476.LETTERS], ccir476.INDEX[ccir476.FIGURES])
     out = []
@@ -296,4 +345,4 @@ def body_text(words: list[int], guesses: list[int]) -> str:
             out.append(guess)
         else:
             out.append(word)
-    return ccir476.to_text(out, shifted=True)
+    return ccir476.to_text(out, shifted=shifted)

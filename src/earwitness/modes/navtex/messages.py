@@ -113,6 +113,8 @@ class Assembler:
     def feed(self, frame: Frame) -> list[Message]:
         """Take the next frame; give messages that are as good as they will be."""
         text = _text(frame)
+        if not frame.extra.get("begun", True):
+            return [_joined(frame, text)]
         if len(text) < 9:
             return []
         out = self._expire(frame.time_ns)
@@ -195,14 +197,37 @@ def _missing(text: str) -> int:
     return text.count(LOST)
 
 
+def _body(text: str, *, ended: bool) -> str:
+    body = re.sub(r"\r*\n\r*", "\n", text).replace("\r", "\n")
+    if ended:
+        body = body[: len(body) - 4].rstrip() if len(body) >= 4 else body
+    return inert(body.strip(), limit=MOST_TEXT, keep_lines=True)
+
+
+def _joined(frame: Frame, text: str) -> Message:
+    """Give a message whose beginning was missed: nobody knows who sent it, and about what."""
+    extra = frame.extra
+    body = _body(text, ended=bool(extra.get("ended")))
+    fields: dict[str, Any] = {
+        "text": body,
+        "complete": False,
+        "beginning_missed": True,
+        "characters": extra.get("characters"),
+        "characters_lost": extra.get("characters_lost"),
+        "character_error_rate": extra.get("character_error_rate"),
+        "positions": positions(body),
+        "channel_khz": channel_khz(frame.frequency_hz),
+    }
+    if extra.get("inverted"):
+        fields["shift_inverted"] = True
+    return Message(frame=frame, kind="message whose beginning was missed", fields=fields, check="corrected")
+
+
 def _message(kept: _Kept) -> Message:
     frame, extra = kept.frame, kept.frame.extra
     station, subject, serial = (inert(part) for part in (kept.text[5], kept.text[6], kept.text[7:9]))
     complete = bool(extra.get("complete"))
-    body = re.sub(r"\r*\n\r*", "\n", kept.text[9:]).replace("\r", "\n")
-    if complete:
-        body = body[: len(body) - 4].rstrip() if len(body) >= 4 else body
-    body = inert(body.strip(), limit=MOST_TEXT, keep_lines=True)
+    body = _body(kept.text[9:], ended=complete)
     khz = channel_khz(frame.frequency_hz)
     places = positions(body)
     fields: dict[str, Any] = {
