@@ -10,6 +10,7 @@ import pytest
 from earwitness.core.types import Samples
 from earwitness.emission.identify import examine
 from earwitness.emission.measure import is_sideband
+from earwitness.emission.shift_keying import _element
 
 
 def told(iq, rate, snr_db, seed=1):
@@ -268,3 +269,8 @@ def test_phase_keying_in_fast_fading_is_no_speech(seed):
     t = np.arange(len(iq)) / rate
     ways = [np.exp(1j * (2 * np.pi * 20 * np.cos(a) * t + b)) for a, b in rng.uniform(0, 2 * np.pi, (16, 2))]
     assert told(iq * sum(ways), rate, 20, seed).kind in ("psk", "unknown")
+
+
+def test_runs_longer_than_any_element_have_none():
+    """NAVTEX heard beside another station ended a survey here: no run was near a multiple of any element tried."""
+    assert _element(np.full(40, 10.0), 1e-3, 0.01) is None

@@ -494,6 +494,8 @@ def _element(lengths: np.ndarray, click_s: float, least_s: float) -> tuple[float
         heights = np.where(near, np.cos(2 * np.pi * some[:, None] / tried), 0).sum(axis=0)
         heights = np.where(near.sum(axis=0) * 2 > len(some), heights / np.maximum(near.sum(axis=0), 1), 0)
         top = float(heights.max())
+        if top <= 0:
+            continue
         at = int(np.flatnonzero(heights > NEARLY * top)[-1])
         while at > 0 and heights[at - 1] > heights[at]:
             at -= 1
