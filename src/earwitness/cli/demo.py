@@ -14,6 +14,9 @@ from earwitness.cli.survey import found_in_words
 
 def run_demo(station: Path | None, *, json: bool) -> None:
     """Run the whole job on the packaged scenes."""
+    from earwitness.cli.prepare import compile_new
+
+    compile_new()
     from earwitness.scene import demo_scenes
     from earwitness.scene.describe import load_scene
     from earwitness.scene.synthesise import render

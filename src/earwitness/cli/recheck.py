@@ -12,14 +12,13 @@ from earwitness.cli.survey import Stop
 def run_recheck(station: Path | None, *, json: bool) -> None:
     """Judge all stored evidence again and say what changed."""
     folder = station_folder(station)
-    with (
-        open_log(station) as log,
-        Stop() as stop,
-        Progress("judging evidence again") as progress,
-    ):
+    with open_log(station) as log:
+        from earwitness.cli.prepare import compile_new
         from earwitness.station.recheck import recheck
 
-        verdict = recheck(log, folder, report=progress.share, stopped=lambda: stop.asked)
+        compile_new()
+        with Stop() as stop, Progress("judging evidence again") as progress:
+            verdict = recheck(log, folder, report=progress.share, stopped=lambda: stop.asked)
     if json:
         print_json(vars(verdict))
         return

@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -54,9 +55,13 @@ def run_survey(
     outcomes = []
     unreadable: list[str] = []
     failed = 0
-    named = [source for source in sources if _is_file(source, unreadable)]
+    readable = _readable(sources, unreadable, declared)
+    if readable:
+        from earwitness.cli.prepare import compile_new
+
+        compile_new()
     with Stop() as stop:
-        for path in _recordings(named, unreadable):
+        for path in readable:
             if stop.asked:
                 break
             from earwitness.station.run import survey_file
@@ -64,20 +69,7 @@ def run_survey(
             try:
                 with Progress(f"surveying {Path(path).stem}") as progress:
                     if ppm == "auto":
-                        from earwitness.station.calibrate import estimate_ppm
-
-                        found = estimate_ppm(
-                            path, report=progress.share, stopped=lambda: stop.asked, **declared
-                        )
-                        correction = found[0] if found else None
-                        if found:
-                            say(
-                                f"{path}: the receiver shows signals {found[0]:+.2f} ppm off (± {found[1]:.2f})."
-                            )
-                        else:
-                            say(
-                                f"{path}: nothing of known frequency was decoded; frequencies stay as received."
-                            )
+                        correction = _estimated(path, progress, stop, declared)
                     outcome = survey_file(
                         path, folder, ppm=correction, again=again, report=progress.share,
                         stopped=lambda: stop.asked, **declared,
@@ -86,9 +78,8 @@ def run_survey(
                 say(f"{inert(path, limit=200)}: {error}")
                 failed += 1
                 continue
-            except SourceError as error:
-                _refuse(path, error)
-                unreadable.append(path)
+            except SourceError as error:  # what opened before
+                _refuse(path, error, unreadable)
                 continue
             except EarwitnessError as error:
                 say(str(error))  # wrong settings or a log that cannot be used: no recording will fare better
@@ -115,36 +106,55 @@ def run_survey(
         sys.exit(1)
 
 
-def _is_file(source: str, unreadable: list[str]) -> bool:
-    """Tell a mistyped name at once, before all that a survey needs is loaded."""
+def _readable(sources: list[str], unreadable: list[str], declared: Mapping[str, Any]) -> list[str]:
+    """Give the recordings that can be opened, those of a collection in its place; the others are told at once.
+
+    So a mistyped name is told before anything is loaded, and an unreadable file before anything is compiled.
+    """
     from earwitness.sources.names import regular_file
 
-    try:
-        regular_file(source)
-    except SourceError as error:
-        _refuse(source, error)
-        unreadable.append(source)
-        return False
-    return True
-
-
-def _recordings(sources: list[str], unreadable: list[str]) -> Iterator[str]:
-    """Give the recordings one by one, those of a collection in its place; a collection that is none is told."""
+    there, found = [], []
     for source in sources:
-        from earwitness.sources import recordings_in
+        with _refusing(source, unreadable):
+            regular_file(source)
+            there.append(source)
+    for source in there:
+        from earwitness.sources import open_source, recordings_in
 
-        try:
-            found = recordings_in(source)
-        except SourceError as error:
-            _refuse(source, error)
-            unreadable.append(source)
-            continue
-        yield from map(str, found)
+        with _refusing(source, unreadable):
+            for path in map(str, recordings_in(source)):
+                with _refusing(path, unreadable):
+                    open_source(path, **declared)
+                    found.append(path)
+    return found
 
 
-def _refuse(path: str, error: SourceError) -> None:
+@contextmanager
+def _refusing(path: str, unreadable: list[str]) -> Iterator[None]:
+    """Go on after what cannot be read."""
+    try:
+        yield
+    except SourceError as error:
+        _refuse(path, error, unreadable)
+
+
+def _refuse(path: str, error: SourceError, unreadable: list[str]) -> None:
+    """Tell of what cannot be read, and note it."""
     name = inert(Path(path).name, limit=80)
     say(str(error) if name in str(error) else f"{name}: {error}")
+    unreadable.append(path)
+
+
+def _estimated(path: str, progress: Progress, stop: Stop, declared: Mapping[str, Any]) -> float | None:
+    """Give the receiver's error in ppm from known channels, and tell of it; None where none was decoded."""
+    from earwitness.station.calibrate import estimate_ppm
+
+    found = estimate_ppm(path, report=progress.share, stopped=lambda: stop.asked, **declared)
+    if found is None:
+        say(f"{path}: nothing of known frequency was decoded; frequencies stay as received.")
+        return None
+    say(f"{path}: the receiver shows signals {found[0]:+.2f} ppm off (± {found[1]:.2f}).")
+    return found[0]
 
 
 def found_in_words(counts: Mapping[str, int]) -> str:

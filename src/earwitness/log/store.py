@@ -379,7 +379,9 @@ def _migrate(database: Database, where: str, migrations: Sequence[tuple[int, str
             database.execute("CREATE TABLE log_schema (version BIGINT PRIMARY KEY, since_ns BIGINT NOT NULL)")
         have = _version(database)
         if have > newest:
-            raise LogError(f"log {where}: written by a newer version ({have} > {newest}): upgrade")
+            raise LogError(
+                f"log {where}: written by a newer version of Earwitness (layout {have}, this one knows {newest}): upgrade"
+            )
         for version, script in migrations:
             if version > have:
                 for statement in script.split(";\n"):
