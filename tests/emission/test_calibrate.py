@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from earwitness.core.errors import ParameterError
-from earwitness.emission.calibrate import apply_ppm, frequency_error_ppm, raster_pairs
+from earwitness.emission.calibrate import apply_ppm, frequency_error_ppm
 
 
 def test_one_locked_pilot():
@@ -24,17 +24,6 @@ def test_liars_are_outvoted():
     assert uncertainty < 1
 
 
-def test_raster_finds_the_common_error():
-    # 12.5 kHz channels near 155 MHz read 20 ppm (3.1 kHz) low.
-    true = [154.1e6, 154.3e6, 154.55e6, 155.6e6, 155.7e6, 155.8875e6]
-    read = [f * (1 - 20e-6) for f in true]
-    pairs = raster_pairs(read, 12_500)
-    assert [t for _, t in pairs] == pytest.approx(true)
-    assert frequency_error_ppm(pairs)[0] == pytest.approx(-20, abs=0.01)
-
-
 def test_nothing_known():
     with pytest.raises(ParameterError):
         frequency_error_ppm([])
-    with pytest.raises(ParameterError):
-        raster_pairs([], 12_500)

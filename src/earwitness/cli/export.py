@@ -28,4 +28,5 @@ def run_export(
     if json:
         print_json({"what": what, "format": form, "output": str(output), "rows": count})
     elif output is not None:
-        say(f"{count} {what} written to {output}.")
+        rows = "rows of occupancy" if what == "occupancy" else what
+        say(f"{count} {rows} written to {output}.")

@@ -117,9 +117,7 @@ def _goes_on(features: Features, keyed: Switching) -> bool:
     return bool(np.sum(turned.real) > LEAST_COHERENCE * np.sum(np.abs(product)))
 
 
-def amplitude(
-    features: Features, measurement: Measurement, width: float, keyed: Switching | None = None
-) -> Identification | None:
+def amplitude(features: Features, width: float, keyed: Switching | None = None) -> Identification | None:
     """Give a bare carrier or a carrier with two sidebands; one that is `keyed` off altogether is neither."""
     if keyed and keyed.contrast_db > OFF_DB and keyed.separation > MORE_THAN_SINE and keyed.on_share < 0.9:
         return None
@@ -195,7 +193,7 @@ def drifting(features: Features, measurement: Measurement, width: float) -> Iden
     course = np.polynomial.Polynomial.fit(t, phase, 2)
     turn *= np.exp(-1j * course(t)).astype(np.complex64)
     straight = Features(replace(features.burst, iq=iq * turn))
-    found = amplitude(straight, measurement, width)
+    found = amplitude(straight, width)
     if found is None or found.kind != "carrier":
         return None
     rate_hz = drift_hz_s + course.convert().coef[2] / np.pi * (2 * rate / len(phase)) ** 2

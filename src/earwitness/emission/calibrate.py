@@ -6,7 +6,7 @@ median over several emissions tells the receiver from the transmitters.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import numpy as np
 
@@ -45,24 +45,3 @@ def frequency_error_ppm(
 def apply_ppm(read_hz: float, error_ppm: float) -> float:
     """Give the true frequency in Hz of one read by a receiver with this error."""
     return read_hz / (1 + error_ppm * 1e-6)
-
-
-def raster_pairs(
-    frequencies_hz: Sequence[float], step_hz: float, base_hz: float = 0.0, *, limit_ppm: float = 100.0
-) -> list[tuple[float, float]]:
-    """Give (read, true) pairs of emissions that lie on a channel raster base + k x step.
-
-    The common error within +-limit_ppm that brings most of them onto the raster is found first; with few
-    channels and a fine raster several errors do equally well, and the smallest is taken. Raises
-    ParameterError for an empty list or a step that is not positive.
-    """
-    if not len(frequencies_hz) or not step_hz > 0:
-        raise ParameterError("a raster needs at least one frequency and a step above zero")
-    read = np.asarray(frequencies_hz, float)
-    fine = 0.02 * step_hz / float(read.max()) * 1e6
-    grid = np.arange(-limit_ppm, limit_ppm + fine, fine)
-    off = (read[None, :] / (1 + grid[:, None] * 1e-6) - base_hz) / step_hz
-    fit = np.cos(2 * np.pi * off).mean(axis=1) - 1e-4 * np.abs(grid)
-    best = grid[int(np.argmax(fit))] * 1e-6
-    true = base_hz + np.round((read / (1 + best) - base_hz) / step_hz) * step_hz
-    return list(zip(read.tolist(), true.tolist(), strict=True))

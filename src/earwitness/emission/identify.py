@@ -73,7 +73,7 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
     if burst is None:
         return from_detection(detection), unknown("nothing above the noise in the channel")
     features = Features(burst)
-    measurement = measure_burst(features, detection)
+    measurement = measure_burst(features)
     answer = identify_burst(features, measurement)
     if answer.kind == "carrier":
         measurement, answer = _looked_beside(channel, detection, span_hz, features, measurement, answer)
@@ -83,7 +83,7 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
         if burst is not None and burst.width_hz < 2 * SOUND_HZ:
             # Its depth is told better where less noise is.
             measurement = replace(
-                measure_burst(Features(burst), detection),
+                measure_burst(Features(burst)),
                 modulation_depth_pct=measurement.modulation_depth_pct,
                 modulation_depth_uncertainty_pct=measurement.modulation_depth_uncertainty_pct,
             )
@@ -126,7 +126,7 @@ def _looked_beside(
     """
     part = features.busiest
     if part is not None:
-        then = measure_burst(part, detection)
+        then = measure_burst(part)
         found = identify_burst(part, then)
         if found.kind not in ("unknown", "carrier"):
             now = replace(
@@ -152,9 +152,9 @@ def _looked_beside(
     core = wide.core
     line = core.carrier
     if max(line.in_phase / line.uncertainty / SOUND_OVER_NOISE, core.sound / SURE_SOUND) > 1:
-        heard = amplitude(core, measurement, SOUND_HZ)
+        heard = amplitude(core, SOUND_HZ)
         if heard and heard.kind == "am" and heard.confidence >= LEAST_CONFIDENCE:
-            return measure_burst(wide, detection), heard
+            return measure_burst(wide), heard
     unseen = max(line.in_phase, 0.0) + 2 * line.uncertainty
     quiet, loud = USUAL_SOUND
     part_unseen = float(np.clip(np.log(unseen / quiet) / np.log(loud / quiet), 0, 1))
@@ -191,7 +191,7 @@ def identify_burst(features: Features, measurement: Measurement) -> Identificati
     doubtful = None
     for question in (
         lambda: morse(features, keyed, width),
-        lambda: amplitude(features, measurement, width, keyed),
+        lambda: amplitude(features, width, keyed),
         lambda: pulses(features, keyed, width),
         lambda: (
             single_sideband(features, width) if varies > 0.1 or features.power_variation > FADED else None

@@ -42,7 +42,7 @@ def measure(channel: Samples, detection: Detection, *, span_hz: float) -> Measur
     When nothing but noise is left, the detector's own figures come back and `methods` says so.
     """
     burst = cut(channel, detection, span_hz)
-    return measure_burst(Features(burst), detection) if burst else from_detection(detection)
+    return measure_burst(Features(burst)) if burst else from_detection(detection)
 
 
 def from_detection(detection: Detection) -> Measurement:
@@ -87,7 +87,7 @@ def xdb_edges(spectrum: Spectrum, noise_hz: float, xdb: float) -> tuple[float, f
     return cross(first, first - 1), cross(last, last + 1)
 
 
-def measure_burst(features: Features, detection: Detection) -> Measurement:
+def measure_burst(features: Features) -> Measurement:
     """Give the figures of a cleaned emission."""
     burst = features.burst
     spectrum = features.spectrum

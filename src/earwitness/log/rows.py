@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from earwitness.core.types import Detection, Identification, Measurement, Message, Over, Picture
+from earwitness.core.types import Identification, Measurement, Message, Over, Picture
 from earwitness.log import ids
 
 
@@ -55,25 +55,6 @@ def emission_row(
         **facts,
     }
     row.setdefault("id", ids.emission_id(recording, start_ns, measurement.center_hz))
-    return row
-
-
-def detection_row(
-    recording: str, detection: Detection, start_ns: int, stop_ns: int, **facts: Any
-) -> dict[str, Any]:
-    """Give the row of an emission that was detected but not measured (an artefact, or too short)."""
-    row: dict[str, Any] = {
-        "recording": recording,
-        "start_ns": start_ns,
-        "stop_ns": stop_ns,
-        "frequency_hz": detection.center_hz,
-        "level_dbfs": detection.level_dbfs,
-        "snr_db": detection.snr_db,
-        "noise_dbfs_hz": detection.noise_dbfs_hz,
-        "artefact": detection.artefact,
-        **facts,
-    }
-    row.setdefault("id", ids.emission_id(recording, start_ns, detection.center_hz))
     return row
 
 

@@ -157,7 +157,7 @@ def _request(r: Reader, downlink: bool, application: int | None) -> Upper:
         raise NotDecodedError("authentication or negotiation")
     if there[10]:
         r.arcs()
-    fields |= _titled(fields, "called", called) | _titled(fields, "calling", calling)
+    fields |= _titled("called", called) | _titled("calling", calling)
     number = next((item for item in (called[1], calling[1]) if item is not None), application)
     return _with_user(r, there[14], fields, number, downlink)
 
@@ -183,7 +183,7 @@ def _response(r: Reader, downlink: bool, application: int | None) -> Upper:
         raise NotDecodedError("authentication or negotiation")
     if there[6]:
         r.arcs()
-    fields |= _titled(fields, "responding", party)
+    fields |= _titled("responding", party)
     number = party[1] if party[1] is not None else application
     return _with_user(r, there[10], fields, number, downlink)
 
@@ -230,7 +230,7 @@ def _party(r: Reader, there: list[bool]) -> tuple[str | None, int | None]:
     return title, qualifier
 
 
-def _titled(fields: dict[str, Any], name: str, party: tuple[str | None, int | None]) -> dict[str, Any]:
+def _titled(name: str, party: tuple[str | None, int | None]) -> dict[str, Any]:
     title, qualifier = party
     out: dict[str, Any] = {}
     if title is not None:

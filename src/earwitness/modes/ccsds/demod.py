@@ -70,7 +70,6 @@ PAUSE_S = 2.0  # without a line after which what begins is something new
 LINEAR = 8.0  # how much stronger a clock in frequency must be than one in size beside it
 AUDIO_MIDDLE_HZ = 1650.0
 AUDIO_REVERSAL_HZ = 1200.0
-AUDIO_REVERSAL_DIVIDE = 4
 ALONE = 1.02  # power over the noise of a channel below which it is not tuned
 CENTRED_HZ = 250.0  # carriers within are left where they are
 NOTES = 64  # windows whose carrier is remembered

@@ -67,11 +67,11 @@ def read_call(llr: np.ndarray) -> Call | None:
             continue
         symbols = words[1 : end + 1]
         if words[end + 1] == code.check_character(symbols) and legal(symbols):
-            return _call(symbols, first, second, llr)
+            return _call(symbols, first, second)
     return None
 
 
-def _call(symbols: list[int], first: np.ndarray, second: np.ndarray, llr: np.ndarray) -> Call | None:
+def _call(symbols: list[int], first: np.ndarray, second: np.ndarray) -> Call | None:
     slots = code.slots_of(symbols)
     bits = code.WORDS[slots].reshape(-1)
     sent = np.array([symbols[0], *symbols, code.check_character(symbols)])

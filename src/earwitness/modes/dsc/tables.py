@@ -62,6 +62,6 @@ REASONS = {
 }
 ENDS = {117: "acknowledgement wanted", 122: "acknowledges", 127: "none wanted"}
 END_CODES = {117: "RQ", 122: "BQ", 127: "EOS"}
-EOS_WANTED, EOS_GIVEN, EOS = 117, 122, 127
+EOS = 127  # end of sequence that wants no acknowledgement
 HAS_POSITION = 55  # first message symbol before a position in a position reply (from memory)
 EVEN_DIGITS, ODD_DIGITS = 106, 105  # before a telephone number (from memory)

@@ -23,7 +23,6 @@ from earwitness.modes.vdl2.messages import ACARS_HEAD
 from earwitness.payloads.acars_block import Block
 from earwitness.payloads.acars_block import build as build_block
 
-RAMP_SYMBOLS = 5  # up to and with the first of the unique word, which is no step
 FALL_SYMBOLS = 4
 
 
