@@ -222,3 +222,22 @@ def test_side_lobes_of_a_burst_leave_nothing_after_it(seed):
         put(data, level(40, 95e3) * wave, int(begin_s * rate_hz))
     found, _ = find(data, rate_hz)
     assert len([d for d in found if not d.part_of]) == 3
+
+
+def test_a_weak_burst_just_after_a_strong_one_is_found():
+    """Slot after slot on one channel, from stations near and far: 22 dB between them."""
+    rate_hz = 1.024e6
+    rng = np.random.default_rng(34)
+    missed = 0
+    for offset in range(0, 64, 8):  # wherever the batch begins
+        data = noise(rng, int(0.7 * rate_hz), rate_hz)
+        size = int(0.025 * rate_hz)
+        begin = int((0.4 + offset * 1e-3) * rate_hz)
+        for start, snr_db in ((begin, 37), (begin + int(0.0267 * rate_hz), 15)):
+            put(data, level(snr_db, 8e3) * at(four_level(rng, size, rate_hz), 50e3, rate_hz), start)
+        found, _ = find(data, rate_hz)
+        late = begin + int(0.03 * rate_hz)
+        missed += not any(
+            d.start > late - int(0.006 * rate_hz) and d.stop > late + int(0.015 * rate_hz) for d in found
+        )
+    assert missed <= 1

@@ -27,6 +27,7 @@ from earwitness.dsp import fft
 from earwitness.dsp.jit import kernel
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
+DC_SPIKE = "DC spike: the constant offset of the receiver at its own centre frequency"
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
 _IMAGE_BELOW = 20.0  # power ratio from which the other side counts as stronger
 _CLOCK_PARTS = (
@@ -129,7 +130,7 @@ def reason(
     share = of.bin_hz / of.enbw_hz
     middle = of.size // 2 + 0.5
     if low <= middle <= high and high - low < 12 and constant_share(traces, of) > _EXPLAINED:
-        return "DC spike: the constant offset of the receiver at its own centre frequency"
+        return DC_SPIKE
     if traces.mirrored > _IMAGE_BELOW * traces.power and traces.mirrored_all > 0:
         explained = abs(traces.product) ** 2 / traces.mirrored_all / traces.power
         if explained > _EXPLAINED:

@@ -35,7 +35,7 @@ from earwitness.detect.follow import (
     word_gap_s,
 )
 from earwitness.detect.owners import HILL_ROWS, is_crowded
-from earwitness.detect.rows import presence, present, sums, take_run, turning_row
+from earwitness.detect.rows import presence, present, step_row, sums, take_run, turning_row
 from earwitness.detect.scan import BATCH, HISTORY
 from earwitness.detect.segments import Segment
 from earwitness.detect.slow import UNIT, Found
@@ -172,11 +172,14 @@ class Course:
         out: list[Detection] = []
         row_s = self._plan.row_s
         drowned = self._drowned(emission, series[HISTORY : HISTORY + count])
-        if drowned is not None:
+        steps = set() if drowned is None else {drowned}
+        if (b - a) * self._plan.bin_hz > NARROW_HZ:
+            steps.update(
+                step for f, g in runs if (step := step_row(series, HISTORY + f, HISTORY + g) - HISTORY) >= 0
+            )
+        for step in steps:
             runs = [
-                piece
-                for f, g in runs
-                for piece in ([(f, drowned), (drowned, g)] if f < drowned < g else [(f, g)])
+                piece for f, g in runs for piece in ([(f, step), (step, g)] if f < step < g else [(f, g)])
             ]
         mirror, nearest = window.mirror(a, b) if runs else (np.empty((0, 0)), 0)
         for first, last in runs:
@@ -184,11 +187,11 @@ class Course:
             before = -HISTORY
             if not isnan(emission.start):
                 gap_s = (here - emission.stop) * row_s
-                other = first == drowned or (
+                other = first in steps or (
                     gap_s > 0 and self._is_trace(emission, series[HISTORY:][first:last])
                 )
                 if other or gap_s > 0:
-                    before, emission = self._after_gap(emission, first, first == drowned, other, out)
+                    before, emission = self._after_gap(emission, first, first in steps, other, out)
             if isnan(emission.start):
                 emission.start = max(
                     0.0, self._edge(emission, series, first, last, rising=True, limit=before)
@@ -243,7 +246,7 @@ class Course:
         return out
 
     def _after_gap(
-        self, emission: Emission, first: int, drowned: bool, other: bool, out: list[Detection]
+        self, emission: Emission, first: int, step: bool, other: bool, out: list[Detection]
     ) -> tuple[int, Emission]:
         """Give whose a run is that begins in row `first` after a silence, and the row where what was before it stopped."""
         row_s, here = self._plan.row_s, self._window.base + first
@@ -251,11 +254,7 @@ class Course:
             emission = self.decide(emission, out)
         gap_s = (here - emission.stop) * row_s
         stopped = int(emission.stop) - self._window.base
-        if (
-            not drowned
-            and gap_s <= wait_s(emission, self._plan)
-            and (other or gap_s > self._sure_s(emission))
-        ):
+        if not step and gap_s <= wait_s(emission, self._plan) and (other or gap_s > self._sure_s(emission)):
             return stopped, self._go_on(emission)
         if other or gap_s > self._patience(emission):
             out += self.end(emission, first)

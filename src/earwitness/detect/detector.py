@@ -15,11 +15,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from earwitness.core.types import Detection
-from earwitness.detect.artefacts import ReceiverRows, StretchStatistics
+from earwitness.detect.artefacts import DC_SPIKE, ReceiverRows, StretchStatistics, Traces
 from earwitness.detect.course import Course
 from earwitness.detect.follow import Emission
 from earwitness.detect.limits import limits
-from earwitness.detect.offset import REACH, take_out
+from earwitness.detect.offset import FROM_START, REACH, Watch, middle_bins, take_out
 from earwitness.detect.owners import HALO_BINS, HALO_WIDTH, Owners, is_crowded
 from earwitness.detect.rows import claim_known, hide
 from earwitness.detect.scan import BATCH, HISTORY, Scanner, columns, mask_skirts, normalise
@@ -43,6 +43,7 @@ _HALO_FROM = 3.0  # times the noise: an emission this strong has slopes that a s
 _FLAT = 2e-5  # of the power: what single precision leaves of the variance of a constant
 _EMPTY = 1e-11  # of the power, in bins far from the centre
 _GAIN_FELL = 0.8  # of the floor: that far down at once
+_MAINLY = 0.5  # of an emission's power, from which it is the receiver's offset
 _SLOW_SHARE = 0.1  # of the false alarms
 
 
@@ -109,6 +110,7 @@ class Detector:
             self.plan, _SLOW_SHARE * self._per_hour, 1.5 * self.floor.settled_spread, self._widest
         )
         self._teller.spike = None
+        self._watch = Watch(self.plan)
         self._trains: Trains | None = None
         if self.plan.quick_size:
             self._trains = self._new_trains()
@@ -238,6 +240,8 @@ class Detector:
         window = self._window
         window.take(pieces)
         power, ratio, mask = (rows[HISTORY:] for rows in (window.power, window.ratio, window.mask))
+        if self._teller.spike is None and self._watch.feed(power, window.level, window.receiver()[0]):
+            self._teller.spike = self._offset_emission()
         if self._teller.spike is not None:
             self._teller.spike.stop = window.row
             take_out(self._teller.spike, power)
@@ -290,11 +294,33 @@ class Detector:
         weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
             out += self._follow(count, claimed, weak)
-        known_spike = next((e for e in self._open if e.spike), None)
-        if known_spike is not None:
-            self._open.remove(known_spike)
-            self._teller.spike = known_spike
         return out
+
+    def _offset_emission(self) -> Emission:
+        """Give the receiver's offset, now that it is known; it leaves the open emission that held it."""
+        band = middle_bins(self.plan.size)
+        middle = self.plan.size // 2 + 0.5
+        spike = None
+        for e in [e for e in self._open if e.low <= middle <= e.high and e.start <= FROM_START]:
+            own = self._watch.excess * e.rows
+            if (
+                spike is None
+                and own.sum() > _MAINLY * e.excess[slice(*self._window.bins(e.low, e.high))].sum()
+            ):
+                spike = e
+                self._open.remove(e)
+            else:
+                e.excess[band] -= np.minimum(own, e.excess[band])
+        if spike is None:
+            spike = Emission(self._next_number(), middle - REACH, middle + REACH, 0.0, self.plan.size)
+            spike.rows = max(self._window.base, 1)
+        spike.spike = DC_SPIKE
+        spike.traces = Traces(rows=spike.rows, dc=self._watch.constant * spike.rows)
+        spike.excess[:], spike.floor[:] = 0, 0
+        spike.least, spike.most = band.start, band.stop
+        spike.excess[band] = self._watch.excess * spike.rows
+        spike.floor[band] = self._window.level[band] * spike.rows
+        return spike
 
     def _is_of_whole(self, pulses: Detection) -> bool:
         """Tell whether pulses are the symbols, loud and less loud, of what is known to be one emission."""

@@ -8,27 +8,67 @@ from __future__ import annotations
 
 import numpy as np
 
-from earwitness.detect.artefacts import StretchStatistics, Traces, constant_share
+from earwitness.detect.artefacts import StretchStatistics, Traces
 from earwitness.detect.follow import Emission
+from earwitness.detect.scan import BATCH
 from earwitness.spectrum.stft import Plan
 
 REACH = 2  # bins on either side of the middle one
-_FROM_START = 2.0  # rows: what is there from the first on, and stays, is no station's
-_KNOWN_S = 0.5
-_UNSTEADY = 0.1  # relative variance of its power from row to row
+FROM_START = 2.0  # rows: what is there from the first on, and stays, is no station's
+_KNOWN_S, _KNOWN_BATCHES, _WATCHED_S = 0.5, 4, 4.0
+_MOVED, _MOSTLY = 0.25, 0.75  # of its amplitude and power, by which a batch may differ; of the batches do not
 _CONSTANT, _MOST = 0.9, 0.1  # share of its power at least, amplitude at most
 _BEFORE = 0.3  # of a constant, at least, that was there before or is known already
 _BEFORE_ROWS = 64
 _OVER = 4.0  # times its power: somebody else's
 
 
-def is_offset(e: Emission, of: Plan, seen: StretchStatistics) -> bool:
-    """Tell whether what stands at the centre is the receiver's for certain."""
-    t = e.traces
-    if e.start > _FROM_START or e.rows * of.row_s < _KNOWN_S or seen.offset > _MOST:
-        return False
-    unsteady = t.power_squared / t.rows / (t.power / t.rows) ** 2 - 1
-    return unsteady < _UNSTEADY and constant_share(t, of) > _CONSTANT
+class Watch:
+    """Learns from the first seconds whether what stands at the centre is the receiver's for certain.
+
+    Judged by the medians over rows, and over batches: others' bursts and their slopes are in few of them. What is
+    the receiver's is there from the first on, and keeps its phase and its power; `excess` is its power over the
+    floor in the middle bins, `constant` its amplitude and phase.
+    """
+
+    def __init__(self, of: Plan):
+        self._of = of
+        self._constants: list[complex] = []
+        self._power: list[np.ndarray] = []
+        self.excess = np.zeros(2 * REACH + 1, np.float32)
+        self.constant = 0j
+
+    def feed(self, power: np.ndarray, level: np.ndarray, dc: np.ndarray) -> bool:
+        """Take a batch's rows, its floor (bins,) and the means of its samples; tell whether the offset is known."""
+        if len(self._power) * BATCH * self._of.row_s > _WATCHED_S:
+            return False
+        band = middle_bins(self._of.size)
+        over = power[: len(dc), band] - level[band]
+        total = over.sum(axis=1)
+        calm = total <= 2 * max(float(np.median(total)), 0.0)
+        self._power.append(over[calm].mean(axis=0) if calm.any() else np.zeros(len(self.excess)))
+        self._constants.append(complex(np.median(dc.real), np.median(dc.imag)))
+        if len(self._power) < _KNOWN_BATCHES or len(self._power) * BATCH * self._of.row_s < _KNOWN_S:
+            return False
+        return self._is_known()
+
+    def _is_known(self) -> bool:
+        constants, powers = np.array(self._constants), np.array(self._power)
+        constant = complex(np.median(constants.real), np.median(constants.imag))
+        totals = powers.sum(axis=1)
+        usual = float(np.median(totals))
+        if usual <= 0 or abs(constant) > _MOST:
+            return False
+        still = np.abs(constants - constant) < _MOVED * abs(constant)
+        still &= np.abs(totals / usual - 1) < _MOVED
+        share = abs(constant) ** 2 / (usual * self._of.bin_hz / self._of.enbw_hz)
+        self.excess[:], self.constant = np.median(powers, axis=0), constant
+        return bool(still.mean() >= _MOSTLY and share > _CONSTANT)
+
+
+def middle_bins(size: int) -> slice:
+    """Give the bins that a constant fills."""
+    return slice(size // 2 - REACH, size // 2 + REACH + 1)
 
 
 def is_station(t: Traces, seen: StretchStatistics, known: Traces | None) -> bool:
@@ -48,9 +88,9 @@ def take_out(offset: Emission, power: np.ndarray) -> None:
 
     Elsewhere there is what the quieter side has.
     """
-    middle = power.shape[1] // 2
-    low, high = middle - REACH, middle + REACH + 1
-    own = offset.excess[low:high] / offset.rows
-    here = power[:, low:high]
+    band = middle_bins(power.shape[1])
+    low, high = band.start, band.stop
+    own = offset.excess[band] / offset.rows
+    here = power[:, band]
     sides = np.minimum(power[:, low - 2 : low].mean(axis=1), power[:, high : high + 2].mean(axis=1))
     here[:] = np.where(here > _OVER * own + sides[:, None], here - own, sides[:, None])

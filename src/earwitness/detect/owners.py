@@ -31,6 +31,7 @@ _STAYS = 0.5  # of its level of late, if it goes on beside something new
 _OVER = 8.0  # times stronger than what is left of it
 _LEFT = 0.15  # of its power, in rows in which it is not
 _NOTHING, _MOST = 4.5, 2.0  # standard deviations of noise; times the energy of what is left
+_TAIL_ROWS, _FOLLOWS = 4, 15.0  # into which frames of what ended may reach; standard deviations of noise
 _TOUCH = 0.25  # share of the narrower band that neighbours may have in common
 _CHANNEL_HZ = 6000.0  # apart: nearer ones may be sidebands
 _SAME_ROWS = 3  # within which what begins begins together
@@ -82,7 +83,7 @@ class Owners:
 
     def _is_clear_of(self, weak: Segment, e: Emission | None) -> bool:
         """Tell whether a segment beside an emission that has been on for long rises again on one side of it only."""
-        if e is None or e.rows < ESTABLISHED or not self._is_hill(weak, self._line(e)):
+        if e is None or e.rows < ESTABLISHED or not self._is_hill(weak, self._line(e), e):
             return False
         level = float(self._window.level[weak.low : weak.high].mean())
         plain = float(weak.excess[weak.rows].mean(axis=0).max()) > _PLAIN * level
@@ -130,6 +131,11 @@ class Owners:
         now = float(series[HISTORY : HISTORY + on].mean())
         before = float(series[HISTORY - back : HISTORY].mean())
         scatter = noise / sqrt(band_looks(self._plan, on, segment.high - segment.low))
+        later = series[HISTORY + _TAIL_ROWS : HISTORY + on]
+        if len(later) >= HILL_ROWS:  # something weaker may follow
+            spread = noise / sqrt(band_looks(self._plan, len(later), segment.high - segment.low))
+            if float(later.mean()) > _FOLLOWS * spread:
+                return False
         # By itself what is left may be noise.
         idle = on < len(new) and now < _NOTHING * scatter and before * back > _MOST * now * on
         return idle or before > _OVER * max(now, 0.0)
@@ -209,7 +215,7 @@ class Owners:
             for part in parts
             if part is not keep
             and (len(touching) < 2 * len(parts) or judge(keep, part, _FAR_HZ, self._plan.row_s) is False)
-            and self._is_hill(part, own)
+            and self._is_hill(part, own, e)
         ]
         e.torn = e.torn + 1 if others else 0
         if not others or (e.rows >= ESTABLISHED and e.torn < _TORN):
@@ -262,7 +268,7 @@ class Owners:
             return False
         edges = [segment.low, *self._cuts_about(emission, segment), segment.high]
         return any(
-            self._is_hill(segment.part(low, high), self._line(emission))
+            self._is_hill(segment.part(low, high), self._line(emission), emission)
             for low, high in pairwise(edges)
             if high <= emission.low or low >= emission.high
         )
@@ -298,10 +304,13 @@ class Owners:
         if abs(came - e.start) <= _SAME_ROWS or came <= max(e.start, self._window.base - HISTORY):
             return self._is_clear_of(part, e)  # it has been there all the time
         a, b = self._window.bins(e.low, e.high)
-        return self._is_hill(part, _middle(e.excess, a, b))
+        return self._is_hill(part, _middle(e.excess, a, b), e)
 
-    def _is_hill(self, part: Segment, about: int) -> bool:
-        """Tell whether a segment is a hill far from place `about` / 2, beyond a valley, and not half of a pair about it."""
+    def _is_hill(self, part: Segment, about: int, e: Emission) -> bool:
+        """Tell whether a segment is a hill far from place `about` / 2, beyond a valley, and not half of a pair about it.
+
+        What emission `e` throws to both sides is no farther out than its sound or, of wide ones, swing reaches.
+        """
         own = about // 2
         rows = part.rows
         if np.count_nonzero(rows) < HILL_ROWS or _moves(part.on, np.arange(part.low, part.high)):
@@ -315,7 +324,12 @@ class Owners:
         here = here - self._window.level[low : high + 1]
         if here.min() > hill.max() / _HILL:
             return False
-        return not self._has_twin(part, about)
+        return abs(top - own) > self._throw(e) or not self._has_twin(part, about)
+
+    def _throw(self, e: Emission) -> float:
+        """Give how far in bins from its middle an emission may have sidebands."""
+        width_hz = (e.high - e.low) * self._plan.bin_hz
+        return (_BROADCAST_HZ if width_hz > _BROAD_HZ else max(_SIDEBAND_HZ, width_hz)) / self._plan.bin_hz
 
     def _has_twin(self, part: Segment, about: int) -> bool:
         """Tell whether the same happens on the other side of the bin position `about` / 2.

@@ -8,6 +8,7 @@ from earwitness.detect.scan import core
 from earwitness.dsp.jit import kernel
 
 _POWER = "float32[:,::1]"
+_STAYS, _STEP, _EVEN = 8, 10.0, 0.3  # rows; power ratio; of the mean, that every row has at least
 
 
 @kernel(f"float64({_POWER}, uint8[:,::1], float32[::1], int64, int64, float64[::1], boolean[::1])")
@@ -147,6 +148,33 @@ def turning_row(
     share = min(max(series[begin + step * (cut - 1)] / level, 0.0), 0.25) if cut else 0.0
     late = min(max(1 - series[begin + step * cut] / level, 0.0), 0.75) if cut < count else 0.0
     return low + cut - share + late if rising else high - cut + share - late
+
+
+@kernel("int64(float64[::1], int64, int64)")
+def step_row(series: np.ndarray, first: int, last: int) -> int:
+    """Give the row of `series` in [first, last) at which the power steps up or down tenfold, or -1 if it does not.
+
+    On both sides it has to stay for eight rows: another station follows without a pause.
+    """
+    least, greatest = np.inf, 0.0
+    for row in range(first, last):
+        least, greatest = min(least, series[row]), max(greatest, series[row])
+    if last - first < 2 * _STAYS + 1 or greatest < _STEP * least:
+        return -1
+    best, most = -1, _STEP
+    for row in range(first + _STAYS, last - _STAYS):
+        least_before = least_after = np.inf
+        before = after = 0.0
+        for k in range(1, _STAYS + 1):
+            before += series[row - k] / _STAYS
+            after += series[row + k] / _STAYS
+            least_before, least_after = min(least_before, series[row - k]), min(least_after, series[row + k])
+        if least_before < _EVEN * before or least_after < _EVEN * after:
+            continue
+        ratio = max(before, after) / min(before, after)
+        if ratio > most:
+            best, most = row, ratio
+    return best
 
 
 @kernel("UniTuple(float64, 2)(float32[::1], float32[::1], int64, int64)")

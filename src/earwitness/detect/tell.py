@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import log10
 
 from earwitness.core.types import Detection
-from earwitness.detect.artefacts import StretchStatistics, reason
+from earwitness.detect.artefacts import DC_SPIKE, StretchStatistics, reason
 from earwitness.detect.follow import Emission
-from earwitness.detect.offset import is_offset, is_station
+from earwitness.detect.offset import is_station
 from earwitness.detect.rows import outline
 from earwitness.detect.window import Window
 from earwitness.spectrum.stft import looks
@@ -55,11 +55,8 @@ class Teller:
         seen = self._statistics
         clipping = seen.clipped_rows / max(1, seen.rows)
         why = reason(e.traces, self._plan, self._center_hz, low, high, middle, clipping)
-        if why is not None and why.startswith("DC"):
-            if is_station(e.traces, seen, self.spike.traces if self.spike else None):
-                why = None
-            elif is_offset(e, self._plan, seen):
-                e.spike = why
+        if why == DC_SPIKE and is_station(e.traces, seen, self.spike.traces if self.spike else None):
+            why = None
         e.artefact = why
         return why
 

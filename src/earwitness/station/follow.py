@@ -12,7 +12,14 @@ from earwitness.channel.bank import Channel
 from earwitness.core.mode import Mode
 from earwitness.core.types import Detection, Frame, Identification, Measurement, Over, Samples
 from earwitness.emission.identify import examine
-from earwitness.station.lanes import Lane, Result, SharedCut, modes_by_class, modes_by_frequency
+from earwitness.station.lanes import (
+    Lane,
+    Result,
+    SharedCut,
+    channels_within,
+    modes_by_class,
+    modes_by_frequency,
+)
 
 PRE_ROLL_S = 0.05
 HEAD_S = 4.0  # what is kept of an emission's start until it is known ...
@@ -24,6 +31,7 @@ SURE = 0.6  # confidence from which an identification is not tried again
 SURE_OF_KEYING = 0.85  # the same where a second of speech without a carrier may be taken for it
 SPEECH_HZ = 6_000.0  # what is wider is none, however far bins smear it
 WIDE_HZ = 50_000.0
+MOST_INSIDE = 64  # frames
 BURST_S, READ_SHARE = 0.5, 0.6  # a burst this short, so much of it in frames: nothing else fits in
 UNDECIDED = ("unknown", "carrier", "noise-like")
 
@@ -33,6 +41,8 @@ class Follower:
 
     Results collect in `results`; the caller takes them. `measurement` and `identification` are the best
     so far. The start is buffered until the emission is known, so that a mode chosen late hears it all.
+    Where it is too wide for emissions of a mode whose channels lie in it, these are heard by themselves, and their
+    frames given apart: neighbours on the air in the same moment may have been detected as one.
     """
 
     def __init__(
@@ -52,6 +62,9 @@ class Follower:
         self.identification: Identification | None = None
         self.results: list[Result] = []
         self.lanes: dict[str, Lane] = {}
+        self.inner: list[Lane] = []  # of channels within it
+        self._inside: list[Frame] = []  # heard on those, and not taken yet
+        self._inside_ns: list[tuple[int, int]] = []  # when those with their check passed were on the air
         self.closed = False
         self._ended: set[str] = set()  # lanes that have finished
         self._modes = modes
@@ -70,6 +83,9 @@ class Follower:
         cuts: dict[float, SharedCut] = {}
         for mode in modes_by_frequency(modes, detection.center_hz, width) if place_known else []:
             self._open_lane(mode, detection.center_hz, cuts)
+        if place_known:
+            for mode, hz in channels_within(modes, detection.low_hz, detection.high_hz):
+                self.inner.append(Lane.start(mode, channel.rate_hz, channel.center_hz, hz, {}))
 
     def feed(self, samples: Samples) -> None:
         """Take the channel's next samples."""
@@ -79,6 +95,8 @@ class Follower:
         self._keep(samples, seconds)
         for lane in list(self.lanes.values()):
             self._collect(lane.feed(samples))
+        for lane in self.inner:
+            self._collect_inside(lane.feed(samples))
         if self._heard_s >= self._next_look_s + PRE_ROLL_S and self._unsure():
             self._look()
             self._next_look_s = self._heard_s + min(NEXT_LOOK_S, self._heard_s)
@@ -96,6 +114,11 @@ class Follower:
         identified from its first ones.
         """
         self._close_lanes()
+        for lane in self.inner:
+            self._collect_inside(lane.close())
+        if self.is_explained():
+            self.closed = True
+            return
         read = {item.mode for item in self.results if isinstance(item, Frame)}
         fresh = self._heard_s > self._looked_s
         if fresh and self._unsure() and self._head and not any(familiar(mode) for mode in read):
@@ -141,6 +164,7 @@ class Follower:
         """Let go of the buffered samples and the demodulators; the findings stay."""
         self._head.clear()
         self.lanes.clear()
+        self.inner.clear()
 
     def _seconds(self) -> float:
         """Give how long the emission lasts, infinite while it is on the air."""
@@ -245,6 +269,26 @@ class Follower:
         frames = [item for item in self.results if isinstance(item, Frame)]
         self.results = [item for item in self.results if not isinstance(item, Frame)]
         return frames
+
+    def _collect_inside(self, results: list[Result]) -> None:
+        frames = [item for item in results if isinstance(item, Frame)]
+        self._inside += frames
+        self._inside_ns += [(item.time_ns, item.stop_ns) for item in frames if item.check]
+        del self._inside_ns[:-MOST_INSIDE]
+
+    def take_inside(self, before_ns: int | None = None) -> list[Frame]:
+        """Give and forget the frames of channels within it that ended before a time (all when None)."""
+        taken = [item for item in self._inside if before_ns is None or item.stop_ns < before_ns]
+        self._inside = [item for item in self._inside if before_ns is not None and item.stop_ns >= before_ns]
+        return taken
+
+    def is_explained(self) -> bool:
+        """Tell whether frames heard on channels within a short one account for it: it is none of its own."""
+        read_ns, last = 0, 0
+        for begin, end in sorted(self._inside_ns):
+            read_ns += max(end - max(begin, last), 0)
+            last = max(last, end)
+        return self._seconds() < BURST_S and read_ns > READ_SHARE * self._seconds() * 1e9
 
     def take_overs(self, before_ns: int | None = None) -> list[Over]:
         """Give and forget finished overs that ended before a time (all when None)."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import traceback
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from math import inf
+from math import ceil, floor, inf
 
 from earwitness.channel.bank import StreamCut
 from earwitness.core.mode import Demodulator, Mode
@@ -18,6 +18,8 @@ from earwitness.core.types import Frame, Identification, Over, Picture, Samples
 Result = Frame | Over | Picture
 
 RECEIVER_PPM = 40.0  # how far off an uncorrected cheap crystal may be
+MERGED_WIDTHS = 1.5  # of its bandwidth: what is wider may hold a mode's emission beside another,
+MERGED_HZ = 120_000.0  # and what is wider than this is some other service
 
 
 def in_bands(mode: Mode, frequency_hz: float) -> bool:
@@ -57,6 +59,40 @@ def modes_by_frequency(modes: Iterable[Mode], frequency_hz: float, width_hz: flo
         and in_bands(mode, frequency_hz)
         and mode.min_width_hz <= width_hz <= mode.max_width_hz
     ]
+
+
+def channels_within(modes: Iterable[Mode], low_hz: float, high_hz: float) -> list[tuple[Mode, float]]:
+    """Give the channels, with their modes, of which a detection may have merged several, or one and something else.
+
+    That is asked of modes that are tried by frequency, if the detection is wider than any one emission of theirs. A
+    channel in the middle of what a mode may explain is left to the lane that hears all of it.
+    """
+    middle, width = (low_hz + high_hz) / 2, high_hz - low_hz
+    if width > MERGED_HZ:
+        return []
+    tried = [mode for mode in modes if mode.by_frequency and not mode.wideband]
+    if any(width <= MERGED_WIDTHS * mode.bandwidth_hz for mode in modes_by_frequency(tried, middle, width)):
+        return []
+    return [
+        (mode, hz)
+        for mode in tried
+        if width > MERGED_WIDTHS * mode.bandwidth_hz
+        for hz in _channels(mode, low_hz, high_hz)
+        if width > mode.max_width_hz or abs(hz - middle) > mode.offset_ok_hz / 2
+    ]
+
+
+def _channels(mode: Mode, low_hz: float, high_hz: float) -> list[float]:
+    """Give the mode's channels between two frequencies: of its raster, or the middles of narrow bands."""
+    found = []
+    for low, high in mode.bands_hz:
+        if mode.raster_hz:
+            first = ceil((max(low, low_hz) - mode.raster_base_hz) / mode.raster_hz)
+            last = floor((min(high, high_hz) - mode.raster_base_hz) / mode.raster_hz)
+            found += [mode.raster_base_hz + n * mode.raster_hz for n in range(first, last + 1)]
+        elif high - low <= 2 * mode.bandwidth_hz and low_hz < (low + high) / 2 < high_hz:
+            found.append((low + high) / 2)
+    return found
 
 
 def modes_by_class(

@@ -39,6 +39,7 @@ TURN_S, TURN_SAMPLES = 1.0, 5_000_000  # worked on at a time: at most so long, a
 LAG_S = 0.4  # channels run this far behind the detector
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
 HEARD_LAG_NS = 3_000_000_000
+INSIDE_LAG_NS = 1_000_000_000  # a frame that the lane of the whole emission hears as well is of that one
 AUDIO_MARGIN_S = 0.02
 END_ROWS = 4
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
@@ -301,6 +302,7 @@ class StretchSurvey:
         follower = track.follower
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
+        self._take_inside(follower, now_ns - INSIDE_LAG_NS)
         began_ns = self._ns(follower.detection.start)
         settled = track.record is not None or follower.detection.artefact
         if not settled and now_ns - began_ns > BURST_NS + 1_000_000_000 and follower.identification:
@@ -374,6 +376,13 @@ class StretchSurvey:
                 best = track
         return best
 
+    def _take_inside(self, follower: Follower, before_ns: int | None) -> None:
+        """Take what was heard on channels within an emission: each message is of an emission of its own."""
+        for frame in sorted(follower.take_inside(before_ns), key=lambda item: item.time_ns):
+            if self._is_new(frame):
+                for message in self._assembler(frame.mode).feed(frame):
+                    self._deliver(message)
+
     def _take_frame(self, track: Track, frame: Frame) -> None:
         if not self._is_new(frame):
             return
@@ -429,9 +438,12 @@ class StretchSurvey:
                 found.center_hz, found.high_hz - found.low_hz, begin_ns, end_ns
             ),
         )
-        self._note_faults(follower.lanes.values())
+        self._note_faults([*follower.lanes.values(), *follower.inner])
         for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
             self._take_frame(track, frame)
+        self._take_inside(follower, None)
+        if follower.is_explained() and not (track.data_mode or track.record):
+            return
         if not track.data_mode and self._is_modulation(follower):
             return
         followed = (item.follower.detection for item in self._tracks.values())

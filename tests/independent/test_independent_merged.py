@@ -1,0 +1,114 @@
+"""Neighbours on the air in the same moment, detected as one emission: what was sent on each is read all the same.
+
+The bursts are those of `transmitters.py`; channels after ITU-R M.1371-5 (161.975 and 162.025 MHz).
+"""
+
+import json
+
+import numpy as np
+import pytest
+import transmitters as tx
+
+from earwitness.channel.bank import Channel
+from earwitness.core.mode import registry
+from earwitness.core.types import Detection, Samples
+from earwitness.log.store import Log
+from earwitness.station.follow import Follower
+from earwitness.station.lanes import channels_within
+from earwitness.station.run import survey_file
+
+RATE, BOTH = 192_000.0, (161.975e6, 162.025e6)
+
+
+def position(number, rng):
+    """A position report with legal fields (M.1371-5, message 1)."""
+    message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_000 + number, 30)
+    message += rng.integers(0, 2, 130).tolist()
+    message[61:89], message[89:116] = tx.bits_of(4_000_000, 28), tx.bits_of(30_000_000, 27)
+    message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
+    return message
+
+
+def on(waves, rate_hz, centre_hz, count, noise, rng):
+    """Noise with waves, (samples, Hz, amplitude, second) each."""
+    x = noise * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
+    for wave, hz, amplitude, begin_s in waves:
+        at = round(begin_s * rate_hz)
+        turn = np.exp(2j * np.pi * (hz - centre_hz) / rate_hz * np.arange(len(wave)))
+        x[at : at + len(wave)] += amplitude * wave * turn
+    return x
+
+
+def test_both_channels_of_one_detection_are_read():
+    rng = np.random.default_rng(5)
+    sent = [position(n, rng) for n in range(2)]
+    waves = [
+        (tx.ais(message, RATE), hz, amplitude, 0.06)
+        for message, hz, amplitude in zip(sent, BOTH, (0.3, 0.05), strict=True)
+    ]
+    count = round(0.16 * RATE)
+    data = on(waves, RATE, 162e6, count, 0.004, rng).astype(np.complex64)
+    begin, stop = round(0.06 * RATE), round(0.087 * RATE)
+    found = Detection(1, begin, stop, 161.968e6, 162.032e6, 162e6, -10.0, -100.0, 20.0, False)
+    follower = Follower(
+        found,
+        Channel(162e6, RATE, 160e3, 64, 0, 0),
+        list(registry().values()),
+        span_hz=RATE,
+        place_known=True,
+    )
+    follower.feed(Samples(data, RATE, 162e6, 0, 0))
+    follower.close()
+    heard = follower.take_inside()
+    assert {frame.bits.hex().upper()[:42] for frame in heard if frame.check} == {tx.hex_of(m) for m in sent}
+    assert sorted(frame.frequency_hz for frame in heard) == pytest.approx(BOTH, abs=200)
+    assert follower.is_explained()
+
+
+def test_what_one_emission_of_a_mode_fills_is_not_looked_into():
+    modes = list(registry().values())
+
+    def names(middle_hz, width_hz):
+        return [
+            (m.name, hz)
+            for m, hz in channels_within(modes, middle_hz - width_hz / 2, middle_hz + width_hz / 2)
+        ]
+
+    assert names(161.975e6, 16e3) == []
+    assert names(136.975e6, 17e3) == []  # VDL mode 2, wide as one (ICAO Annex 10 vol. III)
+    assert ("ais", 161.975e6) in names(162e6, 58e3)
+    assert ("ais", 162.025e6) in names(162e6, 58e3)
+    assert ("ais", 161.975e6) in names(161.966e6, 29e3)
+    assert names(98e6, 100e3) == names(162e6, 2e6) == []
+
+
+def test_bursts_beside_a_weak_offset_of_the_receiver_are_all_read(tmp_path):
+    """The constant is 14 dB over the noise of a spectrum's row, and bursts of both channels lie at its sides."""
+    rate, centre = 1.024e6, 162.01e6
+    rng = np.random.default_rng(8)
+    sent, waves = [], []
+    for n in range(44):
+        message = position(n, rng)
+        sent.append(tx.hex_of(message))
+        amplitude = 0.012 * 10 ** (rng.uniform(0, 28) / 20)
+        begin_s = 0.1 + (n // 2) * 0.11 + rng.uniform(0, 0.02)
+        waves.append((tx.ais(message, rate), BOTH[n % 2] + rng.uniform(-300, 300), amplitude, begin_s))
+    x = on(waves, rate, centre, round(2.8 * rate), 0.02, rng) + 0.004
+    x += 10 ** (-25 / 20) * np.conj(x)  # image 25 dB down
+    np.clip(np.round(x.view(float) * 127.5 + 127.5), 0, 255).astype(np.uint8).tofile(
+        tmp_path / "air.sigmf-data"
+    )
+    about = {
+        "global": {"core:datatype": "cu8", "core:sample_rate": rate, "core:version": "1.0.0"},
+        "captures": [{"core:sample_start": 0, "core:frequency": centre, "core:datetime": "2026-01-01T00:00:00Z"}],
+        "annotations": [],
+    }  # fmt: skip
+    (tmp_path / "air.sigmf-meta").write_text(json.dumps(about))
+    survey_file(str(tmp_path / "air.sigmf-meta"), tmp_path / "log")
+    with Log.open(tmp_path / "log") as log:
+        heard = [row["payload_hex"].upper() for row in log.messages() if row["mode"] == "ais"]
+        rows = list(log.emissions(artefacts=False))
+    assert len(heard) == len(set(heard))
+    assert set(heard) <= set(sent)
+    assert len(heard) >= 43
+    assert all(row["occupied_bandwidth_hz"] < 20e3 for row in rows)
