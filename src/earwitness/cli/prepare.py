@@ -39,15 +39,21 @@ for name in sys.argv[1:]:
 
 
 def _with_kernels() -> Iterator[tuple[bool, int, Path]]:
-    """Give the modules that compile something: whether others wait for it, how long it is, its file."""
+    """Give the modules that compile something: whether they wait for others, how many they draw on, their file."""
     for path in _PACKAGE.rglob("*.py"):
         place = path.relative_to(_PACKAGE)
-        if "tests" not in place.parts and "\n@kernel" in path.read_text(encoding="utf-8"):
-            yield place.parts[0] not in _FIRST, -path.stat().st_size, path
+        if "tests" in place.parts:
+            continue
+        text = path.read_text(encoding="utf-8")
+        if "\n@kernel" in text:
+            yield place.parts[0] not in _FIRST, text.count("\nfrom earwitness."), path
 
 
 def _compile(modules: list[tuple[bool, int, Path]]) -> list[Path]:
-    """Import modules with kernels, on several cores, the longest first; gives those that were compiled."""
+    """Import modules with kernels, on several cores; gives those that were compiled.
+
+    What draws on few others comes first, so that no process compiles much besides its own.
+    """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     done: list[Path] = []
     for _, room in groupby(modules, key=lambda item: item[0]):
@@ -103,7 +109,8 @@ def compile_new() -> None:
     new = [item for item in sorted(_with_kernels()) if known.get(str(item[2])) != _stamp(item[2])]
     if not new:
         return
-    say("compiling kernels first, which takes some minutes once.")
+    if len(new) > _MOST_PROCESSES * _MOST_MODULES:
+        say("compiling kernels first, which takes some minutes once.")
     known |= {str(path): _stamp(path) for path in _compile(new)}
     with suppress(OSError):  # without a cache that can be written there is nothing to note
         note.parent.mkdir(parents=True, exist_ok=True)

@@ -35,18 +35,18 @@ class HdlcFrame:
 
 
 def nrzi_encode(bits: np.ndarray, level: int = 0) -> np.ndarray:
-    """Give line levels (0 or 1) for bits: a 0 changes the level, a 1 keeps it; `level` came before."""
+    """Give line levels, uint8 (n,), for bits (n,): a 0 changes the level, a 1 keeps it; `level` came before."""
     return (np.cumsum(1 - np.asarray(bits, np.int64)) + level & 1).astype(np.uint8)
 
 
 def nrzi_decode(levels: np.ndarray, before: int = 0) -> np.ndarray:
-    """Give the bits of line levels: 1 where the level equals the one before it."""
+    """Give the bits, uint8 (n,), of line levels (n,): 1 where the level equals the one before it."""
     levels = np.asarray(levels, np.uint8)
     return (levels == np.concatenate([np.array([before], np.uint8), levels[:-1]])).astype(np.uint8)
 
 
 def stuff(bits: np.ndarray) -> np.ndarray:
-    """Give the bits with a 0 inserted after every five consecutive 1s."""
+    """Give the bits (n,), uint8, with a 0 inserted after every five consecutive 1s (ISO/IEC 13239)."""
     out, ones = [], 0
     for bit in np.asarray(bits, np.uint8).tolist():
         out.append(bit)
@@ -172,7 +172,7 @@ def _read(bits: np.ndarray, start: int, frame: np.ndarray, least: int, stop: np.
 
 
 def frame_at(bits: np.ndarray, start: int, *, min_octets: int = 1, max_octets: int = 512) -> HdlcFrame | None:
-    """Give the frame whose first bit is bits[start], up to the next flag; None without a right FCS."""
+    """Give the frame whose first bit is bits[start], of bits (n,), up to the next flag; None without a right FCS."""
     frame = np.empty(8 * max_octets + 22, np.uint8)
     stop = np.empty(1, np.int64)
     size = int(_read(np.ascontiguousarray(bits, np.uint8), start, frame, 8 * min_octets + 16, stop))

@@ -94,7 +94,7 @@ def _tame(values: np.ndarray) -> bool:
 
 
 def finite(iq: np.ndarray) -> np.ndarray:
-    """Give the samples with NaN and infinity as silence, and nothing that overflows when squared."""
+    """Give samples (n,) as complex64 with NaN and infinity as silence, and nothing that overflows when squared."""
     iq = np.ascontiguousarray(iq, np.complex64)
     if _tame(iq.view(np.float32)):
         return iq

@@ -102,7 +102,7 @@ def squares(x: np.ndarray) -> np.ndarray:
 
 
 def moving_mean(x: np.ndarray, length: int) -> np.ndarray:
-    """Give the centred moving mean of real or complex x, single precision; shorter windows at the ends."""
+    """Give the centred moving mean of x (n,), float32 or complex64 (n,); shorter windows at the ends."""
     if length <= 1 or len(x) == 0:
         return x
     if np.iscomplexobj(x):

@@ -113,7 +113,7 @@ def levels(rows: np.ndarray) -> Levels | None:
 
 
 def flatness(values: np.ndarray) -> float:
-    """Give mean over r.m.s. of the distance from the median: 1 two levels, 0.89 four, 0.80 normal, 0.71 speech."""
+    """Give mean over r.m.s. of the distance of values (n,) from their median: 1 two levels, 0.89 four, 0.80 normal, 0.71 speech."""
     off = np.abs(values - quantile(values, 0.5))
     off = np.minimum(off, 3 * quantile(off, 0.5))
     return float(np.mean(off) / np.sqrt(np.mean(off * off) + 1e-30))
