@@ -13,7 +13,7 @@ from earwitness.orbit.passes import find_passes
 from earwitness.orbit.track import Site, Track
 from earwitness.station.config import parse_station
 from earwitness.station.drift import frequencies, hints_for
-from earwitness.station.keep import LogKeeper
+from earwitness.station.log_keeper import LogKeeper
 from earwitness.station.trains import EmissionRecord
 
 EPOCH = parse_time("2026-11-25T00:00:00Z")

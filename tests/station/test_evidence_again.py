@@ -10,7 +10,6 @@ from earwitness.log.store import Log
 from earwitness.modes.mode_s import parity, synth
 from earwitness.sources import open_source
 from earwitness.sources.write import write_sigmf
-from earwitness.station import keep
 from earwitness.station.run import survey_file
 
 RATE_HZ = 2.4e6

@@ -21,7 +21,7 @@ from earwitness.modes.acars.synth import block_of
 from earwitness.modes.ais.tables import KINDS
 from earwitness.station import joins
 from earwitness.station.joins import Joins, both_named, flight_of, named_in
-from earwitness.station.keep import LogKeeper
+from earwitness.station.log_keeper import LogKeeper
 
 START = 1_764_057_600_000_000_000
 SECOND = 1_000_000_000

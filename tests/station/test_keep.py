@@ -8,7 +8,7 @@ import numpy as np
 from earwitness.core.types import Samples
 from earwitness.log.evidence import EvidenceStore
 from earwitness.log.store import Log
-from earwitness.station.keep import LogKeeper
+from earwitness.station.log_keeper import LogKeeper
 from earwitness.station.trains import Burst, Ledger
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from earwitness.station.keep import _occupied_ns
+from earwitness.station.log_keeper import _occupied_ns
 from earwitness.view.words import occupancy
 
 

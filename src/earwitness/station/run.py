@@ -22,7 +22,7 @@ from earwitness.log.store import Log
 from earwitness.sources import Source, Stretch, open_source
 from earwitness.station.config import Station, load_station
 from earwitness.station.drift import hints_for
-from earwitness.station.keep import LogKeeper
+from earwitness.station.log_keeper import LogKeeper
 from earwitness.station.survey import StretchSurvey
 
 PPM_LIMIT = 200.0
