@@ -10,6 +10,7 @@ from earwitness.log.store import Log
 from earwitness.modes.mode_s import parity, synth
 from earwitness.sources import open_source
 from earwitness.sources.write import write_sigmf
+from earwitness.station import log_keeper
 from earwitness.station.run import survey_file
 
 RATE_HZ = 2.4e6
@@ -26,7 +27,7 @@ def test_a_second_survey_adds_no_evidence(tmp_path, monkeypatch):
     path = write_sigmf(tmp_path / "squitters", x, rate_hz=RATE_HZ, center_hz=1090e6, epoch_ns=10**18)
     seen = []
     for commit_s in (0.0, 100.0):
-        monkeypatch.setattr(keep, "COMMIT_S", commit_s)
+        monkeypatch.setattr(log_keeper, "COMMIT_S", commit_s)
         survey_file(str(path), tmp_path / "s", again=True)
         with Log.open(tmp_path / "s") as log:
             seen.append({row["id"] for row in log.evidence(superseded=True)})

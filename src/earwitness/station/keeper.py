@@ -1,4 +1,4 @@
-"""Where a survey's results go: the log's side is `keep`, tests and calibration have their own."""
+"""Where a survey's results go: the log's side is `log_keeper`, tests and calibration have their own."""
 
 from __future__ import annotations
 
