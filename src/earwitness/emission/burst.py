@@ -117,6 +117,21 @@ def moving_mean(x: np.ndarray, length: int) -> np.ndarray:
     return flat
 
 
+def looked_at(
+    start: int, count: int, rate_hz: float, detection: Detection, span_hz: float | None
+) -> tuple[int, int]:
+    """Give the samples [first, last) that `cut` looks at, of `count` of a channel the first of which is its number `start`."""
+    first, last = 0, count
+    if span_hz:
+        begin = detection.start / span_hz * rate_hz - start
+        end = detection.stop / span_hz * rate_hz - start
+        # Half a short burst at most, so that the next pulse train stays out.
+        slack = int(0.05 * (end - begin) + min(0.003 * rate_hz, max(0.5 * (end - begin), 5e-5 * rate_hz)))
+        first = min(max(int(begin) - slack, 0), last)
+        last = max(min(int(end) + slack + 1, last), first)
+    return max(first, last - LONGEST), last  # the newest: what was a carrier may be talking by now
+
+
 def cut(
     channel: Samples, detection: Detection, span_hz: float | None = None, *, least_hz: float = 0.0
 ) -> Burst | None:
@@ -127,18 +142,8 @@ def cut(
     The band is at least `least_hz` wide.
     """
     rate = channel.rate_hz
-    data = channel.data
-    slack = 0
-    first, last = 0, len(data)
-    if span_hz:
-        begin = detection.start / span_hz * rate - channel.start
-        end = detection.stop / span_hz * rate - channel.start
-        # Half a short burst at most, so that the next pulse train stays out.
-        slack = int(0.05 * (end - begin) + min(0.003 * rate, max(0.5 * (end - begin), 5e-5 * rate)))
-        first = min(max(int(begin) - slack, 0), last)
-        last = max(min(int(end) + slack + 1, last), first)
-    first = max(first, last - LONGEST)  # the newest: what was a carrier may be talking by now
-    data = data[first:last]
+    first, last = looked_at(channel.start, len(channel.data), rate, detection, span_hz)
+    data = channel.data[first:last]
     if len(data) < 32 or not np.isfinite(data).all():
         return None
     level = channel.noise_dbfs_hz if channel.noise_dbfs_hz is not None else detection.noise_dbfs_hz

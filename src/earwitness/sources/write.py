@@ -25,6 +25,7 @@ from earwitness.core.types import Samples
 from earwitness.sources.sample_type import sample_type as stored_type
 
 _LENGTH_KEY = "earwitness:sample_count"
+_PIECE = 1 << 16  # samples made into octets at a time
 MOST_INDENTED = 32  # captures
 
 
@@ -141,16 +142,18 @@ class SigmfAppender:
             at += len(part.data)
 
     def _write(self, samples: np.ndarray) -> int:
-        first = self.count
-        octets = self._type.quantise(samples)
+        first, digest = self.count, self._hash.copy()
         try:
-            left = octets.data
-            while left:
-                left = left[self._file.write(left) :]
+            for at in range(0, len(samples), _PIECE):
+                octets = self._type.quantise(samples[at : at + _PIECE])
+                left = octets.data
+                while left:
+                    left = left[self._file.write(left) :]
+                digest.update(octets.data)
         except OSError as error:
             self._cut_back()
             raise StorageError(f"{self.data_path.name} cannot be written: {error.strerror}") from error
-        self._hash.update(octets.data)
+        self._hash = digest
         self.count += len(samples)
         return first
 

@@ -11,6 +11,8 @@ import numpy as np
 from earwitness.channel.bank import Channel
 from earwitness.core.mode import Mode
 from earwitness.core.types import Detection, Frame, Identification, Measurement, Over, Samples
+from earwitness.dsp.carrier import mixed
+from earwitness.emission.burst import looked_at
 from earwitness.emission.identify import examine
 from earwitness.station.lanes import (
     Lane,
@@ -126,7 +128,7 @@ class Follower:
             if known is None:
                 self._look()
             else:
-                self._offer(known, self.detection.center_hz, None)
+                self._offer(known, self.detection.center_hz)
             self._close_lanes()
         if self._outgrown():
             self.measurement = self.identification = None
@@ -210,14 +212,18 @@ class Follower:
         return replace(first, data=np.concatenate([part.data for part in self._head]))
 
     def _look(self) -> None:
-        head = self._joined()
-        if head is None:
+        if not self._head:
             return
         self._looked_s = self._heard_s
+        start, count = self._head[0].start, sum(len(part.data) for part in self._head)
+        first, last = looked_at(start, count, self.channel.rate_hz, self.detection, self._span_hz)
+        part = self.heard(start + first, start + last)
+        if part is None:
+            return
         self.measurement, self.identification = examine(
-            self._without_offset(head), self.detection, span_hz=self._span_hz
+            self._without_offset(part), self.detection, span_hz=self._span_hz
         )
-        self._offer(self.identification, self.identification.carrier_hz or self.measurement.center_hz, head)
+        self._offer(self.identification, self.identification.carrier_hz or self.measurement.center_hz)
 
     def _without_offset(self, head: Samples) -> Samples:
         """Take the receiver's constant offset out: it would move the middle, or pass for a carrier.
@@ -233,18 +239,20 @@ class Follower:
         known = self._offset()
         if known <= 0 and not (over and width >= WIDE_HZ):
             return head
-        turn = 2j * np.pi * ((self._tuned_hz - head.center_hz) / head.rate_hz)
-        line = np.exp(turn * np.arange(len(head.data))).astype(np.complex64)
-        offset = np.vdot(line, head.data) / len(line)
+        cycles = (self._tuned_hz - head.center_hz) / head.rate_hz
+        still = mixed(head.data, cycles)
+        offset = complex(still.mean())
         if width < WIDE_HZ or not over:
             offset *= min(1.0, known / max(abs(offset), 1e-30))
-        return replace(head, data=head.data - np.complex64(offset) * line)
+        still -= np.complex64(offset)
+        return replace(head, data=mixed(still, -cycles))
 
-    def _offer(self, known: Identification, center_hz: float, head: Samples | None) -> None:
+    def _offer(self, known: Identification, center_hz: float) -> None:
         """Open a lane for each mode that an emission of this kind may be; it hears all that is buffered."""
         if self._is_read():
             return
         width = self.detection.high_hz - self.detection.low_hz
+        head: Samples | None = None
         cuts: dict[float, SharedCut] = {}
         for mode in modes_by_class(
             self._modes, known, center_hz, width, place_known=self._place_known, seconds=self._seconds()

@@ -36,6 +36,7 @@ from earwitness.station.wideband import Wideband
 
 BLOCK = 1 << 16  # samples per pass through the spectrum: fits the second-level cache
 TURN_S, TURN_SAMPLES = 1.0, 5_000_000  # worked on at a time: at most so long, and so many
+MOST_CUT = 1 << 20  # samples of all channels that are cut in one step
 LAG_S = 0.4  # channels run this far behind the detector
 UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this often
 HEARD_LAG_NS = 3_000_000_000
@@ -111,6 +112,7 @@ class StretchSurvey:
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
         self._place_known = self._audio is None and stream.center_hz > 0
         self._excerpts = Excerpts(stream)
+        self._advanced = 0  # the sample up to which channels are cut
         self._wideband = Wideband(
             stream, modes, self._bank, self._excerpts, self._ledger, keeper, self.counts, self._assembler
         )
@@ -179,14 +181,19 @@ class StretchSurvey:
         return out
 
     def _advance(self, stop: int) -> None:
-        for channel in self._bank.advance(max(0, stop)):
-            self._end_track(channel)
-        for track in list(self._tracks.values()):
-            samples = track.channel.take()
-            if samples is not None:
-                track.follower.feed(samples)
-                self._collect(track, self._ns(stop))
-        self._wideband.advance()
+        """Cut and follow up to sample `stop`, in steps so short that little waits for its followers."""
+        while self._advanced < stop:
+            cut = sum(channel.rate_hz for channel in self._bank.channels) / self.stream.rate_hz
+            step = max(round(MOST_CUT / max(cut, 1e-9)), BLOCK)
+            self._advanced = min(self._advanced + step, stop)
+            for channel in self._bank.advance(self._advanced):
+                self._end_track(channel)
+            for track in list(self._tracks.values()):
+                samples = track.channel.take()
+                if samples is not None:
+                    track.follower.feed(samples)
+                    self._collect(track, self._ns(self._advanced))
+            self._wideband.advance()
 
     def _finish(self, position: int) -> None:
         for channel in list(self._bank.flush(position)):
