@@ -83,3 +83,19 @@ def test_no_figure_breaks_them(value):
 )
 def test_durations_carry_over(seconds, told):
     assert words.duration(seconds) == told
+
+
+@pytest.mark.parametrize(
+    ("rate", "spread", "told"),
+    [
+        (9599.337, 4.17, "9599 ± 4 symbols/s"),
+        (9600.0865, 0.417, "9600.1 ± 0.4 symbols/s"),
+        (100.00079, 0.0288, "100.00 ± 0.03 symbols/s"),
+        (57_600.4, 32.0, "57600 ± 30 symbols/s"),
+        (9600.0, None, "9600 symbols/s"),
+        (None, 0.1, None),
+    ],
+)
+def test_symbol_rates_as_far_as_they_are_known(rate, spread, told):
+    """As many decimals as the uncertainty, in one figure (ISO/IEC Guide 98-3, 7.2.6, from memory)."""
+    assert words.symbol_rate(rate, spread) == told

@@ -96,6 +96,17 @@ def plus_minus(uncertainty: Any, unit: str) -> str:
     return f"± {significant(spread, 1 if spread >= 0.095 or spread == 0 else 2)} {unit}"
 
 
+def symbol_rate(rate_hz: Any, uncertainty_hz: Any = None) -> str | None:
+    """Give '9600.0 ± 0.4 symbols/s', as far as the uncertainty allows; None where there is no rate."""
+    rate, spread = number(rate_hz), number(uncertainty_hz)
+    if not rate:
+        return None
+    if not spread or spread < 0:
+        return f"{rate:.6g} symbols/s"
+    told = significant(spread, 1)
+    return f"{rate:.{len(told.partition('.')[2])}f} ± {told} symbols/s"
+
+
 def decibels(value: Any, unit: str = "dB") -> str:
     """Give a level to a tenth."""
     figure = number(value)

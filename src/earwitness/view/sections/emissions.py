@@ -28,6 +28,7 @@ from earwitness.view.words import (
     percent,
     plain,
     plus_minus,
+    symbol_rate,
     width,
 )
 
@@ -95,12 +96,13 @@ def _emission_row(page: Page, row: Row) -> Markup:
         if isinstance(reasons, list | tuple) and reasons
         else None
     )
-    rate, deviation = number(row.get("symbol_rate_hz")), number(row.get("deviation_hz"))
+    deviation = number(row.get("deviation_hz"))
+    spread = plus_minus(row.get("deviation_uncertainty_hz"), "Hz")
     kind = plain(row.get("class") or "unknown", limit=30)
     facts = [
         plain(row["label"], limit=80) if row.get("label") else None,
-        f"{rate:.6g} symbols/s" if rate else None,
-        f"deviation {width(deviation)}" if deviation else None,
+        symbol_rate(row.get("symbol_rate_hz"), row.get("symbol_rate_uncertainty_hz")),
+        f"deviation {width(deviation)} {spread}".rstrip() if deviation else None,
         f"confidence {percent(min(max(confidence, 0), 1))}" if confidence is not None else None,
     ]
     hint = (
