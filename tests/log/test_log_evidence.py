@@ -1,3 +1,5 @@
+"""Evidence: files as their formats have them, names of our own, a budget that holds, and disks that fail."""
+
 import errno
 import io
 import os

@@ -1,3 +1,5 @@
+"""Exports against RFC 7946, the KML schema's names, the SigMF library, and what the log holds."""
+
 import csv
 import io
 import json

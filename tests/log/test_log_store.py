@@ -1,3 +1,5 @@
+"""The log: every key of the interface, counts that hold, hostile text kept inert, newer layouts refused."""
+
 import math
 import sqlite3
 import subprocess

@@ -1,3 +1,5 @@
+"""A recording surveyed again: what supersedes what, and what is said to have changed."""
+
 import pytest
 
 from earwitness.core.errors import ParameterError

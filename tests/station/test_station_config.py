@@ -1,3 +1,5 @@
+"""station.toml: what is read, mistakes named in one sentence, examples that are valid."""
+
 from contextlib import suppress
 
 import pytest
