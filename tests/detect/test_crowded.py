@@ -241,3 +241,24 @@ def test_a_weak_burst_just_after_a_strong_one_is_found():
             d.start > late - int(0.006 * rate_hz) and d.stop > late + int(0.015 * rate_hz) for d in found
         )
     assert missed <= 1
+
+
+@pytest.mark.parametrize("seed", [41, 42, 43])
+def test_speech_across_a_weak_offset_begins_when_it_begins(seed):
+    """A sideband of 300 to 2700 Hz, keyed by syllables, over a constant a decibel over the noise in a kilohertz."""
+    rate_hz = 1.024e6
+    rng = np.random.default_rng(seed)
+    count = int(4 * rate_hz)
+    data = noise(rng, count, rate_hz) + np.complex64(level(1, 1e3))
+    size = int(2 * rate_hz)
+    spectrum = np.fft.fft(low_pass_noise(rng, size, rate_hz, 300, 2700))
+    spectrum[size // 2 :] = 0
+    voice = np.fft.ifft(spectrum)
+    voice *= np.interp(np.arange(size) / rate_hz, np.arange(0, 2.2, 0.11), rng.uniform(0.1, 1, 20))
+    voice /= np.sqrt(np.mean(np.abs(voice) ** 2))
+    put(data, level(22, 2.4e3) * at(voice, -1000, rate_hz), int(1.4 * rate_hz))
+    found, _ = find(data, rate_hz)
+    speech = [d for d in found if not d.artefact and not d.part_of and d.stop - d.start > rate_hz]
+    assert len(speech) == 1
+    assert speech[0].start / rate_hz == pytest.approx(1.4, abs=0.1)
+    assert any((d.artefact or "").startswith("DC") and d.start < 0.05 * rate_hz for d in found)

@@ -26,6 +26,7 @@ from earwitness.detect.follow import (
     bridge_s,
     is_carrier_of,
     is_clear,
+    is_narrow,
     is_one,
     is_same,
     is_syllable,
@@ -173,7 +174,7 @@ class Course:
         row_s = self._plan.row_s
         drowned = self._drowned(emission, series[HISTORY : HISTORY + count])
         steps = set() if drowned is None else {drowned}
-        if (b - a) * self._plan.bin_hz > NARROW_HZ:
+        if not is_narrow((b - a) * self._plan.bin_hz, self._plan.bin_hz):
             steps.update(
                 step for f, g in runs if (step := step_row(series, HISTORY + f, HISTORY + g) - HISTORY) >= 0
             )

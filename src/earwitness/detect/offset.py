@@ -6,18 +6,21 @@ but fades, is modulated, or comes on later; one that does none of it cannot be t
 
 from __future__ import annotations
 
+from math import sqrt
+
 import numpy as np
 
 from earwitness.detect.artefacts import StretchStatistics, Traces
 from earwitness.detect.follow import Emission
 from earwitness.detect.scan import BATCH
-from earwitness.spectrum.stft import Plan
+from earwitness.spectrum.stft import Plan, looks
 
 REACH = 2  # bins on either side of the middle one
 FROM_START = 2.0  # rows: what is there from the first on, and stays, is no station's
 _KNOWN_S, _KNOWN_BATCHES, _WATCHED_S = 0.5, 4, 4.0
 _MOVED, _MOSTLY = 0.25, 0.75  # of its amplitude and power, by which a batch may differ; of the batches do not
 _CONSTANT, _MOST = 0.9, 0.1  # share of its power at least, amplitude at most
+_DOUBT = 0.15  # of its power, that the noise leaves
 _BEFORE = 0.3  # of a constant, at least, that was there before or is known already
 _BEFORE_ROWS = 64
 _OVER = 4.0  # times its power: somebody else's
@@ -35,6 +38,8 @@ class Watch:
         self._of = of
         self._constants: list[complex] = []
         self._power: list[np.ndarray] = []
+        self._noise = 0.0  # of the middle bins
+        self._looks = looks(of, 1, 2 * REACH + 1)
         self.excess = np.zeros(2 * REACH + 1, np.float32)
         self.constant = 0j
 
@@ -45,7 +50,8 @@ class Watch:
         band = middle_bins(self._of.size)
         over = power[: len(dc), band] - level[band]
         total = over.sum(axis=1)
-        calm = total <= 2 * max(float(np.median(total)), 0.0)
+        self._noise = float(level[band].sum())
+        calm = total <= 2 * max(float(np.median(total)), 0.0) + 3 * self._noise / sqrt(self._looks)
         self._power.append(over[calm].mean(axis=0) if calm.any() else np.zeros(len(self.excess)))
         self._constants.append(complex(np.median(dc.real), np.median(dc.imag)))
         if len(self._power) < _KNOWN_BATCHES or len(self._power) * BATCH * self._of.row_s < _KNOWN_S:
@@ -59,11 +65,14 @@ class Watch:
         usual = float(np.median(totals))
         if usual <= 0 or abs(constant) > _MOST:
             return False
+        ratio = self._noise / usual
+        scatter = sqrt((2 * ratio + ratio**2) / (self._looks * BATCH))  # of a batch's power, by the noise
+        doubt = scatter / sqrt(len(powers))
         still = np.abs(constants - constant) < _MOVED * abs(constant)
-        still &= np.abs(totals / usual - 1) < _MOVED
+        still &= np.abs(totals / usual - 1) < _MOVED + 2 * scatter
         share = abs(constant) ** 2 / (usual * self._of.bin_hz / self._of.enbw_hz)
         self.excess[:], self.constant = np.median(powers, axis=0), constant
-        return bool(still.mean() >= _MOSTLY and share > _CONSTANT)
+        return bool(still.mean() >= _MOSTLY and share > _CONSTANT - doubt and doubt < _DOUBT)
 
 
 def middle_bins(size: int) -> slice:
