@@ -18,6 +18,7 @@ from earwitness.station.lanes import (
     Lane,
     Result,
     SharedCut,
+    blur_hz,
     channels_within,
     modes_by_class,
     modes_by_frequency,
@@ -83,7 +84,9 @@ class Follower:
         self._next_look_s = min(FIRST_LOOK_S, self._head_limit_s / 2)
         width = detection.high_hz - detection.low_hz
         cuts: dict[float, SharedCut] = {}
-        for mode in modes_by_frequency(modes, detection.center_hz, width) if place_known else []:
+        self._blur_hz = blur_hz(span_hz)
+        near = modes_by_frequency(modes, detection.center_hz, width, blur_hz=self._blur_hz)
+        for mode in near if place_known else []:
             self._open_lane(mode, detection.center_hz, cuts)
         if place_known:
             for mode, hz in channels_within(modes, detection.low_hz, detection.high_hz):
@@ -255,8 +258,9 @@ class Follower:
         head: Samples | None = None
         cuts: dict[float, SharedCut] = {}
         for mode in modes_by_class(
-            self._modes, known, center_hz, width, place_known=self._place_known, seconds=self._seconds()
-        ):
+            self._modes, known, center_hz, width,
+            place_known=self._place_known, seconds=self._seconds(), blur_hz=self._blur_hz,
+        ):  # fmt: skip
             if mode.name not in self.lanes:
                 head = head or self._joined()
                 lane = self._open_lane(mode, center_hz, cuts)

@@ -14,9 +14,11 @@ from math import ceil, floor, inf
 from earwitness.channel.bank import StreamCut
 from earwitness.core.mode import Demodulator, Mode
 from earwitness.core.types import Frame, Identification, Over, Picture, Samples
+from earwitness.spectrum.stft import plan
 
 Result = Frame | Over | Picture
 
+BLUR_BINS = 3.0  # a line takes so many bins of the spectrum
 RECEIVER_PPM = 40.0  # how far off an uncorrected cheap crystal may be
 MERGED_WIDTHS = 1.5  # of its bandwidth: what is wider may hold a mode's emission beside another,
 MERGED_HZ = 120_000.0  # and what is wider than this is some other service
@@ -48,8 +50,13 @@ def nearest_channel(mode: Mode, frequency_hz: float) -> float | None:
     return min(channels, key=lambda hz: abs(hz - frequency_hz), default=None)
 
 
-def modes_by_frequency(modes: Iterable[Mode], frequency_hz: float, width_hz: float) -> list[Mode]:
-    """Give the modes that may be tried before anything is known but place and width."""
+def modes_by_frequency(
+    modes: Iterable[Mode], frequency_hz: float, width_hz: float, *, blur_hz: float = 0.0
+) -> list[Mode]:
+    """Give the modes that may be tried before anything is known but place and width.
+
+    `blur_hz`: by how much an emission may look wider than it is.
+    """
     return [
         mode
         for mode in modes
@@ -57,7 +64,7 @@ def modes_by_frequency(modes: Iterable[Mode], frequency_hz: float, width_hz: flo
         and not mode.wideband
         and mode.bands_hz
         and in_bands(mode, frequency_hz)
-        and mode.min_width_hz <= width_hz <= mode.max_width_hz
+        and mode.min_width_hz <= width_hz <= mode.max_width_hz + blur_hz
     ]
 
 
@@ -103,15 +110,19 @@ def modes_by_class(
     *,
     place_known: bool,
     seconds: float = inf,
+    blur_hz: float = 0.0,
 ) -> list[Mode]:
-    """Give the modes an identified emission is offered to; it lasts `seconds`, as far as that is known."""
+    """Give the modes an identified emission is offered to; it lasts `seconds`, as far as that is known.
+
+    `blur_hz`: by how much it may look wider than it is.
+    """
     return [
         mode
         for mode in modes
         if found.kind in mode.classes
         and mode.least_s <= seconds
         and not mode.wideband
-        and mode.min_width_hz <= width_hz <= mode.max_width_hz
+        and mode.min_width_hz <= width_hz <= mode.max_width_hz + blur_hz
         and (not mode.bands_hz or not place_known or in_bands(mode, frequency_hz))
     ]
 
@@ -133,6 +144,11 @@ def likely_mode(
     return fitting[0] if len(fitting) == 1 else None
 
 
+def blur_hz(span_hz: float) -> float:
+    """Give by how much an emission may look wider than it is in a recording of so wide a span."""
+    return BLUR_BINS * plan(span_hz).bin_hz
+
+
 def wanted_rate_hz(modes: Iterable[Mode], frequency_hz: float, width_hz: float, span_hz: float) -> float:
     """Give the rate of the channel a detection is followed on.
 
@@ -140,8 +156,9 @@ def wanted_rate_hz(modes: Iterable[Mode], frequency_hz: float, width_hz: float, 
     that modes found later can be cut from what is buffered.
     """
     rates = [2.5 * width_hz]
+    widest = width_hz - blur_hz(span_hz)
     for mode in modes:
-        plausible = mode.min_width_hz <= 2 * width_hz and width_hz <= mode.max_width_hz and not mode.wideband
+        plausible = mode.min_width_hz <= 2 * width_hz and widest <= mode.max_width_hz and not mode.wideband
         if plausible and (not mode.bands_hz or in_bands(mode, frequency_hz)):
             rates.append(mode.rate_for(width_hz))
     return min(span_hz, max(rates))
