@@ -15,10 +15,12 @@ import numpy as np
 from earwitness.coding.golay import DCS_CODES, dcs_word
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
+from earwitness.dsp.aligned import Resampler
+from earwitness.dsp.audio import AUDIO_RATE_HZ, band_pass, de_emphasise
 from earwitness.dsp.discriminate import discriminate
+from earwitness.dsp.noise_reduction import reduce_noise
 from earwitness.dsp.speech import speech_like
 from earwitness.dsp.tones import CTCSS_HZ, find_ctcss, find_dcs, sub_audible
-from earwitness.dsp.voice import AUDIO_RATE_HZ, Resampler, band_pass, de_emphasise, reduce_noise
 
 RATE_HZ = 25_000.0
 WORDS = {code: dcs_word(code) for code in DCS_CODES}

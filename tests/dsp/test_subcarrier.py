@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from earwitness.core.types import Samples
+from earwitness.dsp.audio import press
 from earwitness.dsp.speech import speech_like
 from earwitness.dsp.subcarrier import TRACK_HZ, Subcarrier
-from earwitness.dsp.voice import press
 
 RATE_HZ = 24_600.0
 SECONDS = 4.0

@@ -4,19 +4,13 @@ import numpy as np
 import pytest
 from scipy.special import exp1
 
-from earwitness.dsp import voice
+from earwitness.dsp import aligned, noise_reduction, voice
+from earwitness.dsp.aligned import FixedBlocks, Resampler
+from earwitness.dsp.audio import band_pass, de_emphasise, pre_emphasise
+from earwitness.dsp.noise_reduction import exponential_integral, reduce_noise
+from earwitness.dsp.over_gate import OverGate
 from earwitness.dsp.speech import speech_like
-from earwitness.dsp.voice import (
-    FixedBlocks,
-    OverGate,
-    Resampler,
-    band_pass,
-    de_emphasise,
-    exponential_integral,
-    pre_emphasise,
-    reduce_noise,
-    speech_facts,
-)
+from earwitness.dsp.voice import speech_facts
 
 
 @pytest.mark.parametrize("rate_hz", [24_000.0, 26_301.3, 31_200.0])
@@ -138,7 +132,7 @@ def test_a_filter_takes_its_delay_out(count):
     rng = np.random.default_rng(8)
     x, taps = rng.standard_normal(count).astype(np.float32), rng.standard_normal(235).astype(np.float32)
     whole = np.convolve(x.astype(float), taps.astype(float))[117 : 117 + count]
-    np.testing.assert_allclose(voice.centred(x, taps), whole, atol=1e-4)
+    np.testing.assert_allclose(aligned.centred(x, taps), whole, atol=1e-4)
 
 
 @pytest.mark.parametrize("frames", [3, 60, 400])
@@ -148,7 +142,7 @@ def test_noise_is_told_by_a_low_quantile(frames):
     for i in range(1, frames):
         smooth[i] = 0.7 * smooth[i - 1] + 0.3 * smooth[i]
     starts = np.array([0, frames // 3])
-    found = voice._low_quantiles(power, starts, 188)
+    found = noise_reduction._low_quantiles(power, starts, 188)
     for first, row in zip(starts, found, strict=True):
         np.testing.assert_allclose(row, np.quantile(smooth[first : first + 188], 0.02, axis=0), rtol=1e-5)
 

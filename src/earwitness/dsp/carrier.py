@@ -21,10 +21,10 @@ from functools import lru_cache
 import numpy as np
 
 from earwitness.dsp import fft, swept
+from earwitness.dsp.aligned import fir
 from earwitness.dsp.filters import root_raised_cosine
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.spectra import NARROWED, hann, mean_power, narrowed, smoothed
-from earwitness.dsp.voice import fir
 
 PHASES = 64  # sub-sample positions of the matched filter
 SPAN = 6  # symbols each side

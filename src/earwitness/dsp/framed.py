@@ -10,8 +10,8 @@ import numpy as np
 from earwitness.core.errors import ParameterError
 from earwitness.core.mode import Mode
 from earwitness.core.types import Samples
+from earwitness.dsp.aligned import AlignedFir, FixedBlocks
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.voice import AlignedFir, FixedBlocks
 
 
 class FramedReceiver:

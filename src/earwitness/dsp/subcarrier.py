@@ -11,10 +11,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from earwitness.dsp.aligned import AlignedFir, FixedBlocks, Resampler
 from earwitness.dsp.discriminate import angle_of, phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 
 TRACK_HZ = 8000.0
 MIDDLE_HZ = 1900.0  # 1500 black, 2300 white: WMO-No. 386 and common practice of slow-scan pictures

@@ -13,9 +13,9 @@ import numpy as np
 
 from earwitness.core.types import Samples
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import centred
 from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.filters import lowpass, root_raised_cosine
-from earwitness.dsp.voice import centred
 from earwitness.view.canvas import Plot, heat, unit_for
 from earwitness.view.palette import INK, OCHRE, SLATE, VERMILION
 from earwitness.view.words import decibels, number, width

@@ -28,10 +28,10 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Frame, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import FixedBlocks, Resampler
 from earwitness.dsp.filters import convolve_valid
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.peaks import vertex
-from earwitness.dsp.voice import FixedBlocks, Resampler
 from earwitness.modes.acars.msk import BIT_RATE_HZ, MIDDLE_HZ, NEAR, keyed_tone, pulse_table
 from earwitness.payloads.acars_block import (
     DEL,

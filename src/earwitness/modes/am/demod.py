@@ -18,19 +18,13 @@ import numpy as np
 
 from earwitness.core.types import Over
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import Resampler
+from earwitness.dsp.audio import AUDIO_RATE_HZ, band_pass, clip_level, de_emphasise
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
-from earwitness.dsp.voice import (
-    AUDIO_RATE_HZ,
-    OverGate,
-    Resampler,
-    Segment,
-    band_pass,
-    clip_level,
-    de_emphasise,
-    reduce_noise,
-    speech_facts,
-)
+from earwitness.dsp.noise_reduction import reduce_noise
+from earwitness.dsp.over_gate import OverGate, Segment
+from earwitness.dsp.voice import speech_facts
 
 OPEN_ABOVE = 0.25
 HOLD_ABOVE = 0.12

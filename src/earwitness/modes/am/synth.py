@@ -9,8 +9,8 @@ import numpy as np
 
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Bits
+from earwitness.dsp.audio import AUDIO_RATE_HZ, band_pass, pre_emphasise, press
 from earwitness.dsp.speech import speech_like
-from earwitness.dsp.voice import AUDIO_RATE_HZ, band_pass, pre_emphasise, press
 
 SHAPE_S = 150e-6  # microphones and modulators lift the high notes a little
 

@@ -19,11 +19,11 @@ import numpy as np
 
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
+from earwitness.dsp.aligned import AlignedFir, FixedBlocks, Resampler
 from earwitness.dsp.centred import Centred
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.resample import Resampler as ChannelResampler
 from earwitness.dsp.symbols.strength import DRIFT, LEAST
-from earwitness.dsp.voice import AlignedFir, FixedBlocks, Resampler
 from earwitness.modes.ax25.hunt import LEAST_BITS, Hit
 from earwitness.modes.ax25.levels import LARGEST, STEADY, Levels, Steps, levels, tame, unevenness
 from earwitness.modes.ax25.streams import (

@@ -8,13 +8,13 @@ from functools import lru_cache, partial
 import numpy as np
 
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import AlignedFir
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.runs import runs
 from earwitness.dsp.symbols.look import ClockLook, thinned
 from earwitness.dsp.symbols.reversals import ReversalCarrier
 from earwitness.dsp.symbols.strength import HOP
-from earwitness.dsp.voice import AlignedFir
 from earwitness.modes.ax25.hunt import Hit
 from earwitness.modes.ax25.levels import Steps
 from earwitness.modes.ax25.symbols import TONE_HZ, Direct, Reversals, Tones, moved

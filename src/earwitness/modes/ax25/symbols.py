@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
+from earwitness.dsp.aligned import Resampler
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.symbols.clock import Clock
 from earwitness.dsp.symbols.reversals import Upright
 from earwitness.dsp.symbols.slicer import Slicer
 from earwitness.dsp.symbols.strength import OS
-from earwitness.dsp.voice import Resampler
 from earwitness.modes.ax25.hunt import FrameHunter, Hit
 
 TONE_HZ = (1200.0, 2200.0)

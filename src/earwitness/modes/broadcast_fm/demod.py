@@ -11,10 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from earwitness.core.types import Over
+from earwitness.dsp.aligned import Resampler
+from earwitness.dsp.audio import de_emphasise
 from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
-from earwitness.dsp.voice import Resampler, de_emphasise
 
 AUDIO_HZ = 48_000.0
 PILOT_HZ = 19_000.0

@@ -9,8 +9,8 @@ import numpy as np
 
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Bits
+from earwitness.dsp.audio import pre_emphasise
 from earwitness.dsp.speech import speech_like
-from earwitness.dsp.voice import pre_emphasise
 
 PEAK_HZ = 75_000.0
 PILOT_SHARE = 0.09

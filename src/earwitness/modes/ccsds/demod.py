@@ -19,12 +19,12 @@ from earwitness.coding.ccsds_lanes import Found, PairLanes, SerialLanes
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import carrier
+from earwitness.dsp.aligned import FixedBlocks
 from earwitness.dsp.carrier import Start, acquire, follow
 from earwitness.dsp.centred import Centred
 from earwitness.dsp.filters import StreamingFir, lowpass
 from earwitness.dsp.framed import finite
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.ccsds.gate import (
     AUDIO_RATES_HZ,
     FAR_ERROR,

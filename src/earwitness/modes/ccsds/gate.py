@@ -14,10 +14,10 @@ from functools import cache
 import numpy as np
 
 from earwitness.dsp import carrier, fft, swept
+from earwitness.dsp.aligned import fir
 from earwitness.dsp.discriminate import phase_steps
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
-from earwitness.dsp.voice import fir
 
 WINDOW = 8192  # samples looked at together
 LEAST_PER = 2.5  # samples a symbol

@@ -18,23 +18,17 @@ import numpy as np
 
 from earwitness.coding.golay import DCS_CODES, dcs_word
 from earwitness.core.types import Over
+from earwitness.dsp.aligned import Resampler
+from earwitness.dsp.audio import AUDIO_RATE_HZ, band_pass, clip_level, de_emphasise
 from earwitness.dsp.discriminate import discriminate
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
 from earwitness.dsp.jit import kernel
+from earwitness.dsp.noise_reduction import reduce_noise
+from earwitness.dsp.over_gate import OverGate, Segment
 from earwitness.dsp.quantile import quantile
 from earwitness.dsp.tones import find_ctcss, find_dcs, sub_audible
-from earwitness.dsp.voice import (
-    AUDIO_RATE_HZ,
-    OverGate,
-    Resampler,
-    Segment,
-    band_pass,
-    clip_level,
-    de_emphasise,
-    reduce_noise,
-    speech_facts,
-)
+from earwitness.dsp.voice import speech_facts
 
 OPEN_BELOW = 1.5
 HOLD_BELOW = 1.75

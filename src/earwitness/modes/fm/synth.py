@@ -10,9 +10,9 @@ import numpy as np
 from earwitness.coding.golay import DCS_CODES, dcs_word
 from earwitness.core.errors import ParameterError
 from earwitness.core.types import Bits
+from earwitness.dsp.audio import AUDIO_RATE_HZ, band_pass, pre_emphasise, press
 from earwitness.dsp.speech import speech_like
 from earwitness.dsp.tones import DCS_RATE_HZ
-from earwitness.dsp.voice import AUDIO_RATE_HZ, band_pass, pre_emphasise, press
 
 EMPHASIS_S = 750e-6
 TONE_SHARE = 0.12  # of the deviation; 500 to 1000 Hz of 5000 (service manuals)

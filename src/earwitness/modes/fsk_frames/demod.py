@@ -15,6 +15,7 @@ from earwitness.coding.scramble import descramble
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import FixedBlocks
 from earwitness.dsp.burst_symbols import symbol_places, two_level
 from earwitness.dsp.centred import Centred
 from earwitness.dsp.discriminate import phase_steps
@@ -24,7 +25,6 @@ from earwitness.dsp.jit import kernel
 from earwitness.dsp.spectra import hann, mean_power
 from earwitness.dsp.swept import slid
 from earwitness.dsp.thin import Thin
-from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.fsk_frames import chip, flagged, golay_length, mobitex
 from earwitness.modes.fsk_frames.framing import Found, find_words
 

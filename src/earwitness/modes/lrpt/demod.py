@@ -17,9 +17,9 @@ from earwitness.coding.ccsds_lanes import Found, PairLanes
 from earwitness.core.mode import Mode
 from earwitness.core.types import Bits, Frame, Picture, Samples
 from earwitness.dsp import carrier
+from earwitness.dsp.aligned import FixedBlocks
 from earwitness.dsp.carrier import Start, Tracker, acquire, follow
 from earwitness.dsp.framed import finite
-from earwitness.dsp.voice import FixedBlocks
 from earwitness.modes.lrpt.channels import Drawn, PictureChannels
 from earwitness.modes.lrpt.interleave import InterleavedLanes
 

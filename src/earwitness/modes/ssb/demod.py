@@ -20,19 +20,13 @@ import numpy as np
 
 from earwitness.core.types import Over
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import Resampler, centred
+from earwitness.dsp.audio import AUDIO_RATE_HZ, clip_level, de_emphasise
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.framed import FramedReceiver
-from earwitness.dsp.voice import (
-    AUDIO_RATE_HZ,
-    OverGate,
-    Resampler,
-    Segment,
-    centred,
-    clip_level,
-    de_emphasise,
-    reduce_noise,
-    speech_facts,
-)
+from earwitness.dsp.noise_reduction import reduce_noise
+from earwitness.dsp.over_gate import OverGate, Segment
+from earwitness.dsp.voice import speech_facts
 
 HALF_WIDTH_HZ = 2_600.0
 HANG_S = 1.5

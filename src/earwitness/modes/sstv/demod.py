@@ -20,6 +20,7 @@ import numpy as np
 
 from earwitness.core.mode import Mode
 from earwitness.core.types import Picture, Samples
+from earwitness.dsp.aligned import AlignedFir
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.jit import kernel
 from earwitness.dsp.quantile import quantile
@@ -32,7 +33,6 @@ from earwitness.dsp.subcarrier import (
     Subcarrier,
     unsteadiness,
 )
-from earwitness.dsp.voice import AlignedFir
 from earwitness.modes.sstv.colours import to_rgb
 from earwitness.modes.sstv.formats import (
     BIT_S,

@@ -21,10 +21,10 @@ import numpy as np
 from earwitness.core.mode import Mode
 from earwitness.core.types import Picture, Samples
 from earwitness.dsp import fft
+from earwitness.dsp.aligned import AlignedFir
 from earwitness.dsp.filters import lowpass
 from earwitness.dsp.raster import Raster, line_period, refine, sharpen_period
 from earwitness.dsp.subcarrier import MIDDLE_HZ, TRACK_HZ, FrequencyTrack, Subcarrier, unsteadiness
-from earwitness.dsp.voice import AlignedFir
 
 LINES_PER_MINUTE = (240, 120, 90, 60)
 TONES = {300.0: "start, IOC 576", 675.0: "start, IOC 288", 450.0: "stop"}

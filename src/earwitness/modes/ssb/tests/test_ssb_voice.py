@@ -5,8 +5,8 @@ import pytest
 
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
+from earwitness.dsp.audio import band_pass
 from earwitness.dsp.speech import speech_like
-from earwitness.dsp.voice import band_pass
 
 MODE = get_mode("ssb")
 SYNTH = MODE.part("synth")
