@@ -146,17 +146,17 @@ class Follower:
 
     def snippet(self, seconds: float) -> Samples | None:
         """Give the emission's buffered start, at most `seconds` of it."""
-        joined = self._joined()
-        if joined is None:
+        if not self._head:
             return None
-        return replace(joined, data=joined.data[: max(1, int(seconds * joined.rate_hz))])
+        start, end = self._buffered()
+        return self.heard(start, min(end, start + max(1, int(seconds * self.channel.rate_hz))))
 
     def heard(self, begin: int, end: int) -> Samples | None:
         """Give the channel's samples [begin, end), or None if they are not all buffered."""
         parts = [part for part in self._head if part.start < end and begin < part.start + len(part.data)]
         if not parts or begin < parts[0].start or parts[-1].start + len(parts[-1].data) < end:
             return None
-        data = np.concatenate([part.data for part in parts])[begin - parts[0].start : end - parts[0].start]
+        data = np.concatenate([part.data[max(begin - part.start, 0) : end - part.start] for part in parts])
         return replace(parts[0], data=data, start=begin, noise_dbfs_hz=None)
 
     def let_go(self) -> None:
@@ -208,18 +208,17 @@ class Follower:
             ):
                 self._head_s -= len(self._head.pop(0).data) / samples.rate_hz
 
-    def _joined(self) -> Samples | None:
-        if not self._head:
-            return None
-        first = self._head[0]
-        return replace(first, data=np.concatenate([part.data for part in self._head]))
+    def _buffered(self) -> tuple[int, int]:
+        """Give the channel's samples [begin, end) that are buffered."""
+        last = self._head[-1]
+        return self._head[0].start, last.start + len(last.data)
 
     def _look(self) -> None:
         if not self._head:
             return
         self._looked_s = self._heard_s
-        start, count = self._head[0].start, sum(len(part.data) for part in self._head)
-        first, last = looked_at(start, count, self.channel.rate_hz, self.detection, self._span_hz)
+        start, end = self._buffered()
+        first, last = looked_at(start, end - start, self.channel.rate_hz, self.detection, self._span_hz)
         part = self.heard(start + first, start + last)
         if part is None:
             return
@@ -255,17 +254,23 @@ class Follower:
         if self._is_read():
             return
         width = self.detection.high_hz - self.detection.low_hz
-        head: Samples | None = None
         cuts: dict[float, SharedCut] = {}
-        for mode in modes_by_class(
-            self._modes, known, center_hz, width,
-            place_known=self._place_known, seconds=self._seconds(), blur_hz=self._blur_hz,
-        ):  # fmt: skip
-            if mode.name not in self.lanes:
-                head = head or self._joined()
-                lane = self._open_lane(mode, center_hz, cuts)
-                if head is not None:
-                    self._collect(lane.feed(head))
+        opened = [
+            self._open_lane(mode, center_hz, cuts)
+            for mode in modes_by_class(
+                self._modes,
+                known,
+                center_hz,
+                width,
+                place_known=self._place_known,
+                seconds=self._seconds(),
+                blur_hz=self._blur_hz,
+            )  # fmt: skip
+            if mode.name not in self.lanes
+        ]
+        for part in self._head:
+            for lane in opened:
+                self._collect(lane.feed(part))
 
     def _open_lane(self, mode: Mode, center_hz: float, cuts: dict[float, SharedCut]) -> Lane:
         width = self.detection.high_hz - self.detection.low_hz

@@ -26,6 +26,7 @@ COMMIT_S = 0.5  # wall time between transactions while much is going on
 PULSE_NS = 2_000_000  # evidence of shorter frames is packed, many to a file
 PACK_SAMPLES = 1 << 18
 PACK_FRAMES = 256
+_PIECE = 1 << 16  # samples whose size is looked at together
 OCCUPANCY_STEP_NS = 10_000_000  # one look at a channel
 OCCUPANCY_SPAN_NS = 900_000_000_000  # integration time: fifteen minutes, ITU-R SM.1880 (from memory)
 
@@ -370,11 +371,12 @@ def _channel_name(frequency_hz: float) -> str:
 
 def _raised(samples: Samples) -> tuple[Samples, float]:
     """Give samples raised to half of full scale, so that 16 bits hold them well, and by how many dB."""
-    peak = float(np.max(np.abs(samples.data), initial=0.0))
+    parts = (samples.data[at : at + _PIECE] for at in range(0, len(samples.data), _PIECE))
+    peak = max((float(np.max(np.abs(part))) for part in parts), default=0.0)
     if not 0 < peak < np.inf:
         return samples, 0.0
     gain = 0.5 / peak
-    data = (samples.data * np.float32(gain)).astype(samples.data.dtype)
+    data = samples.data * np.float32(gain)
     return replace(samples, data=data), float(20 * np.log10(gain))
 
 

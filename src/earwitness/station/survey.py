@@ -196,6 +196,7 @@ class StretchSurvey:
             self._wideband.advance()
 
     def _finish(self, position: int) -> None:
+        self._advance(position)
         for channel in list(self._bank.flush(position)):
             self._end_track(channel)
         self._wideband.finish()
