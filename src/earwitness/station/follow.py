@@ -26,7 +26,7 @@ from earwitness.station.lanes import (
 
 PRE_ROLL_S = 0.05
 HEAD_S = 4.0  # what is kept of an emission's start until it is known ...
-HEAD_SAMPLES = 1 << 21  # ... and at most so many samples (16 MB)
+HEAD_SAMPLES = 1 << 20  # ... and at most so many samples (8 MB)
 SLOW_HEAD_S, SLOW_SAMPLES = 12.0, 200_000  # of slow channels, whose signals take longer to tell, more
 FIRST_LOOK_S = 1.0
 NEXT_LOOK_S = 3.0
