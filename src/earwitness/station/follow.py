@@ -265,7 +265,7 @@ class Follower:
                 place_known=self._place_known,
                 seconds=self._seconds(),
                 blur_hz=self._blur_hz,
-            )  # fmt: skip
+            )
             if mode.name not in self.lanes
         ]
         for part in self._head:
