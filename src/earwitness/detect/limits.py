@@ -115,7 +115,7 @@ def limits(
     bin_cells: int = 1,
     row_frames: int = 0,
 ) -> Limits:
-    """Give the limits for boxes up to `most_rows` x `most_bins`, all shapes sharing `per_hour` false alarms.
+    """Give the limits for boxes up to `most_rows` x `most_bins`, all shapes sharing `per_hour` false alarms, wide ones less.
 
     `batch_rows` are looked at together. A row holds `row_frames` frames (default: the plan's), a bin `bin_cells` transform bins; `spread` is the
     uncertainty of the floor as a fraction.
@@ -125,13 +125,15 @@ def limits(
     tall = [2**k for k in range(most_rows.bit_length()) if 2**k <= most_rows]
     wide = [2**k for k in range(most_bins.bit_length()) if 2**k <= most_bins]
     row_s = frames * of.hop / of.rate_hz
+    shares = 1 / np.maximum(1.0, 1 + np.log2(np.array(wide) / _BROAD))
+    shares /= shares.sum()
     first = np.empty((len(tall), len(wide)), np.float32)
     final = np.empty((len(tall), len(wide)))
     for t, rows in enumerate(tall):
         for w, bins in enumerate(wide):
             values, often = weights(of, rows * frames, bins * bin_cells)
             disjoint = 3600 / (rows * row_s) * across / bins
-            chance = min(0.01, box_chance(per_hour / (len(tall) * len(wide)) / disjoint))
+            chance = min(0.01, box_chance(per_hour / len(tall) * shares[w] / disjoint))
             variance = np.sum(values**2) / (often * np.sum(values) ** 2)
             widened = np.sqrt(1 + spread**2 / variance)
             final[t, w] = (limit(values, often, chance) - 1) * widened
@@ -159,4 +161,5 @@ def box_chance(wanted: float) -> float:
     return float(chance)
 
 
+_BROAD = 32  # bins: wider boxes slide in more and finer steps, and get a smaller share of the alarms
 _LOOKS = 0.15  # closer looks that noise may cause per shape and batch
