@@ -1,5 +1,6 @@
 """station.toml: what is read, mistakes named in one sentence, examples that are valid."""
 
+import gc
 from contextlib import suppress
 
 import pytest
@@ -102,6 +103,7 @@ def test_reading_without_creating_leaves_no_trace(tmp_path):
     ],
 )
 def test_mistakes_are_named(tmp_path, text, said):
+    gc.collect()  # what is left of other tests must not be cleared away at the bottom of the deepest recursion
     with pytest.raises(ParameterError) as caught:
         parse_station(text, tmp_path)
     assert said in str(caught.value)
