@@ -9,6 +9,7 @@ from earwitness.dsp.jit import kernel
 
 _POWER = "float32[:,::1]"
 _STAYS, _STEP, _EVEN = 8, 10.0, 0.3  # rows; power ratio; of the mean, that every row has at least
+_LEVEL = 2.0  # power ratio between the first and the last four rows from which it rises or falls
 
 
 @kernel(f"float64({_POWER}, uint8[:,::1], float32[::1], int64, int64, float64[::1], boolean[::1])")
@@ -154,7 +155,7 @@ def turning_row(
 def step_row(series: np.ndarray, first: int, last: int) -> int:
     """Give the row of `series` in [first, last) at which the power steps up or down tenfold, or -1 if it does not.
 
-    On both sides it has to stay for eight rows: another station follows without a pause.
+    On both sides it has to stay for eight rows, and level, as no fade does: another station follows without a pause.
     """
     least, greatest = np.inf, 0.0
     for row in range(first, last):
@@ -170,6 +171,15 @@ def step_row(series: np.ndarray, first: int, last: int) -> int:
             after += series[row + k] / _STAYS
             least_before, least_after = min(least_before, series[row - k]), min(least_after, series[row + k])
         if least_before < _EVEN * before or least_after < _EVEN * after:
+            continue
+        fades = False
+        for side in (-1, 1):
+            near = far = 0.0
+            for k in range(1, _STAYS // 2 + 1):
+                near += series[row + side * k]
+                far += series[row + side * (k + _STAYS // 2)]
+            fades |= max(near, far) > _LEVEL * min(near, far)
+        if fades:
             continue
         ratio = max(before, after) / min(before, after)
         if ratio > most:
