@@ -125,7 +125,8 @@ def limits(
     tall = [2**k for k in range(most_rows.bit_length()) if 2**k <= most_rows]
     wide = [2**k for k in range(most_bins.bit_length()) if 2**k <= most_bins]
     row_s = frames * of.hop / of.rate_hz
-    shares = 1 / np.maximum(1.0, 1 + np.log2(np.array(wide) / _BROAD))
+    broad = of.size if of.quick_size else _BROAD
+    shares = 1 / np.maximum(1.0, 1 + np.log2(np.array(wide) / broad))
     shares /= shares.sum()
     first = np.empty((len(tall), len(wide)), np.float32)
     final = np.empty((len(tall), len(wide)))
@@ -161,5 +162,5 @@ def box_chance(wanted: float) -> float:
     return float(chance)
 
 
-_BROAD = 32  # bins: wider boxes slide in more and finer steps, and get a smaller share of the alarms
+_BROAD = 32  # bins: in narrow spans wider boxes slide in more and finer steps, and get a smaller share of the alarms
 _LOOKS = 0.15  # closer looks that noise may cause per shape and batch
