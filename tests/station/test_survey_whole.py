@@ -232,3 +232,18 @@ def test_what_is_heard_in_audio_belongs_to_the_emission_heard(tmp_path):
     assert heard[0]["emission_id"] == logged[0]["id"]
     assert 1000 < logged[0]["frequency_hz"] < 2400
     assert heard[0]["evidence_id"]
+
+
+def test_audio_holds_nothing_above_half_its_rate(tmp_path):
+    """Hum and low speech lie below the first kilohertz, and by the sampling theorem nothing above half the rate."""
+    rate = 48_000
+    rng = np.random.default_rng(4)
+    t = np.arange(3 * rate) / rate
+    hum = sum(0.05 * np.sin(2 * np.pi * hz * t) for hz in (60.0, 140.0, 300.0))
+    audio = 1e-4 * rng.standard_normal(len(t)) + np.where((t > 0.5) & (t < 2.5), hum, 0)
+    sf.write(tmp_path / "hum.wav", audio.astype(np.float32), rate)
+    survey_file(tmp_path / "hum.wav", tmp_path / "station")
+    with Log.open(tmp_path / "station", create=False) as log:
+        told = [row["frequency_hz"] for row in log.emissions()]
+    assert told
+    assert max(told) < 1000

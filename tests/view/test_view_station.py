@@ -17,6 +17,7 @@ from earwitness.log.store import Batch, Log
 from earwitness.sources.write import write_sigmf
 from earwitness.view import tables
 from earwitness.view.evidence import describe, file_of, pictures_of, stretch_of, write_evidence
+from earwitness.view.facts import facts_of
 from earwitness.view.gather import _health, gather
 from earwitness.view.report import render, write_report
 
@@ -303,6 +304,27 @@ def test_messages_fit_a_narrow_terminal_and_say_who(station):
     words = " ".join(" ".join(line[15:58] for line in text.splitlines()).split())
     assert "B71A04: position" in words
     assert "54°30.000′N" in words
+
+
+def test_days_are_told_once(station):
+    row = {"frequency_hz": 162e6, "class": "fm", "artefact": None}
+    days = ("2026-11-24", "2026-11-25", "2026-11-25", "2026-11-24")
+    rows = [{**row, "id": f"e-{n}", "start": f"{day}T08:30:0{n}.5Z"} for n, day in enumerate(days)]
+    lines = shown(tables.table("emissions", rows, columns=80), 80).splitlines()
+    assert [line.split()[0] for line in lines[2:]] == [
+        "2026-11-24", "08:30:00.500", "2026-11-25", "08:30:01.500", "08:30:02.500", "2026-11-24", "08:30:03.500",
+    ]  # fmt: skip
+    assert "2026-11-25" in shown(tables.table("emissions", rows[1:3], columns=80), 80).splitlines()[0]
+
+
+def test_figures_have_units():
+    fields = {"vertical_rate_fpm": -512, "symbol_rate_hz": 4800.0, "temperature_c": -4.5, "to_bow_m": 114,
+              "nic_supplement_c": 1, "duration_s": 2.5, "rate_of_turn_deg_min": 3.0}  # fmt: skip
+    assert dict(facts_of({"fields": fields, "xdb": 26, "tone": {"ctcss_hz": 88.5}})) == {
+        "x-dB level": "26 dB", "tone": "CTCSS 88.5 Hz", "vertical rate": "-512 ft/min", "symbol rate": "4800 Bd",
+        "temperature": "-4.5 °C", "to bow": "114 m", "nic supplement c": "1", "duration": "2.5 s",
+        "rate of turn": "3 °/min",
+    }  # fmt: skip
 
 
 def test_labels_are_told_once(station):

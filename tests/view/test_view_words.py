@@ -85,14 +85,27 @@ def test_durations_carry_over(seconds, told):
     assert words.duration(seconds) == told
 
 
+def test_tones_and_codes_of_squelch():
+    """Names as the trade has them (TIA-603): CTCSS by frequency, DCS by code."""
+    assert words.squelch_tone({"ctcss_hz": 103.5}) == "CTCSS 103.5 Hz"
+    assert words.squelch_tone({"dcs": "023"}) == "DCS 023"
+    assert words.squelch_tone(None) is None
+
+
+def test_an_uncertainty_has_two_digits_at_most():
+    """ISO/IEC Guide 98-3, 7.2.6."""
+    assert words.plus_minus(1849.0, "Hz") == "± 1.8 kHz"
+    assert words.plus_minus(61.0, "Hz") == "± 60 Hz"
+
+
 @pytest.mark.parametrize(
     ("rate", "spread", "told"),
     [
-        (9599.337, 4.17, "9599 ± 4 symbols/s"),
-        (9600.0865, 0.417, "9600.1 ± 0.4 symbols/s"),
-        (100.00079, 0.0288, "100.00 ± 0.03 symbols/s"),
-        (57_600.4, 32.0, "57600 ± 30 symbols/s"),
-        (9600.0, None, "9600 symbols/s"),
+        (9599.337, 4.17, "9599 ± 4 Bd"),
+        (9600.0865, 0.417, "9600.1 ± 0.4 Bd"),
+        (100.00079, 0.0288, "100.00 ± 0.03 Bd"),
+        (57_600.4, 32.0, "57600 ± 30 Bd"),
+        (9600.0, None, "9600 Bd"),
         (None, 0.1, None),
     ],
 )

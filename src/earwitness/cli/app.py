@@ -98,6 +98,14 @@ MadeStation = Annotated[
         help="Station folder for settings, log and evidence, made if missing; where not given, one among your user data.",
     ),
 ]
+DemoStation = Annotated[
+    Path | None,
+    typer.Option(
+        "--station",
+        metavar="DIR",
+        help="Station folder, made if missing; where not given, a new temporary one.",
+    ),
+]
 Json = Annotated[bool, typer.Option("--json", help="Give one JSON document on standard output.")]
 Since = Annotated[str | None, typer.Option(metavar="RFC3339", help="Only from this time on.")]
 Until = Annotated[str | None, typer.Option(metavar="RFC3339", help="Only before this time.")]
@@ -273,7 +281,8 @@ def export(
     Examples:
       earwitness export messages > messages.jsonl
       earwitness export identities --format kml --output ships.kml
-      earwitness export messages --format csv --mode ais --since 2026-11-25T00:00:00Z -o ships.csv
+      earwitness export messages --format csv --mode ais -o ships.csv
+      earwitness export messages --since 2026-11-25T00:00:00Z --text gale
       earwitness export messages --format iec61162
     """
     from earwitness.cli.export import run_export
@@ -435,7 +444,7 @@ def modes(station: NoStation = None, json: Json = False) -> None:
 
 
 @app.command(cls=Command, short_help="Show the whole job on invented scenes.")
-def demo(station: MadeStation = None, json: Json = False) -> None:
+def demo(station: DemoStation = None, json: Json = False) -> None:
     """Show the whole job: invented scenes are made, surveyed and reported, in some minutes.
 
     Without --station everything goes to a new temporary folder, whose place is told at the end.

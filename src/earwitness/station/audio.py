@@ -8,6 +8,8 @@ import numpy as np
 
 from earwitness.dsp.filters import convolve_valid, lowpass
 
+_TRANSITION = 0.02  # of the filter between band and mirror, of the rate
+
 
 class AudioStretch(Protocol):
     """A stretch of real samples."""
@@ -37,7 +39,10 @@ class AnalyticStream:
         self.center_hz = audio.rate_hz / 4
         self.epoch_ns = audio.epoch_ns
         self.count = audio.count // 2
-        self._taps = 2 * lowpass(0.25, 0.02, 1.0, stop_db=70)  # real tones have half their power each side
+        # what the filter lets through below 0 Hz comes to lie from here on, at the upper edge of the band
+        self.mirrored_hz = self.rate_hz - _TRANSITION / 2 * audio.rate_hz
+        # real tones have half their power on each side
+        self._taps = 2 * lowpass(0.25, _TRANSITION, 1.0, stop_db=70)
 
     def read(self, start: int, count: int) -> np.ndarray:
         """Give complex64 samples [start, start + count), fewer at the end."""

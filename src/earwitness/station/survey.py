@@ -78,7 +78,8 @@ class StretchSurvey:
     def __init__(self, stream: Stream, modes: Sequence[Mode], keeper: Keeper):
         self._audio = stream if stream.kind == "audio" else None
         if self._audio is not None:
-            stream = AnalyticStream(self._audio)
+            stream = analytic = AnalyticStream(self._audio)
+            self._mirrored_hz = analytic.mirrored_hz
         self.stream = stream
         self.modes = modes
         self.keeper = keeper
@@ -217,6 +218,8 @@ class StretchSurvey:
         for found in self._pieces.joined(latest.values(), followed):
             if self._audio is not None:  # has no mixer, and so none of its offset and images
                 found = replace(found, artefact=None)
+                if found.center_hz > self._mirrored_hz and found.number not in self._tracks:
+                    continue  # our own doing, and no emission
             else:
                 found = self._by_clock(found)
             self._wideband.noise_dbfs_hz = found.noise_dbfs_hz

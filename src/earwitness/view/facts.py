@@ -14,6 +14,8 @@ from earwitness.view.words import (
     percent,
     plain,
     plus_minus,
+    squelch_tone,
+    symbol_rate,
     width,
 )
 
@@ -25,7 +27,24 @@ _UNITS = (
     ("_deg", "°"),
     ("_ft", "ft"),
     ("_kn", "kn"),
+    ("_fpm", "ft/min"),
+    ("_ft_min", "ft/min"),
+    ("_deg_min", "°/min"),
+    ("_deg_s", "°/s"),
+    ("_min", "min"),
+    ("_ms", "ms"),
+    ("_s", "s"),
+    ("_nm", "NM"),
+    ("_m", "m"),
+    ("_hpa", "hPa"),
+    ("_khz", "kHz"),
+    ("_mhz", "MHz"),
+    ("_mph", "mi/h"),
+    ("_in", "in"),
+    ("_w", "W"),
+    ("_c", "°C"),
 )
+_NO_UNIT = {"nic_supplement_c"}
 _FIRST = (
     "id",
     "kind",
@@ -78,8 +97,16 @@ def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
         and moment(value) is not None
     ):
         return term.replace("_", " "), f"{clock(value, date=True, digits=6)} UTC"
+    if key == "reasons" and isinstance(value, list | tuple):
+        return term, "; ".join(plain(why, limit=160) for why in value[:12])
+    if key == "xdb" and figure is not None:
+        return "x-dB level", f"{figure:g} dB"
+    if key == "tone":
+        return term, squelch_tone(value) or plain(value)
     if figure is None:
         return term.replace("_", " "), plain(value)
+    if key == "symbol_rate_hz":
+        return "symbol rate", symbol_rate(figure, spread) or plain(value)
     if key in ("confidence", "duty"):
         return term, percent(min(max(figure, 0.0), 1.0))
     if key.endswith("_dbfs_hz"):
@@ -89,7 +116,7 @@ def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
         shown = frequency(figure, spread) if key in ("frequency_hz", "carrier_hz") else width(figure)
         return name, f"{shown} {plus_minus(spread, 'Hz')}".strip()
     for ending, unit in _UNITS:
-        if key.endswith(ending):
+        if key.endswith(ending) and key not in _NO_UNIT:
             shown = decibels(figure, unit) if unit.startswith("dB") else f"{plain(value)} {unit}"
             return term.removesuffix(ending).replace("_", " "), f"{shown} {plus_minus(spread, unit)}".strip()
     return term.replace("_", " "), plain(value)

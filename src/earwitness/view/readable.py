@@ -19,7 +19,7 @@ _BOOKKEEPING = frozenset((
     "info_hex", "label", "message_id", "mode", "more_blocks", "msn", "not_decoded_hex", "pid", "poll_final", "raim",
     "receive_number", "repeat_indicator", "response", "self_id", "send_number", "source_type", "special_manoeuvre",
     "subject_indicator", "subtype", "symbol", "symbols", "type_code", "utility_message", "xid_parameters",
-    "application_context", "application_inferred", "calling_title", "integrity_check_hex", "local_reference",
+    "odd", "ifr_capability", "nac_v", "application_context", "application_inferred", "calling_title", "integrity_check_hex", "local_reference",
     "payload_hex", "session",
 ))  # fmt: skip
 _LAYERS = ("transport_", "network_", "packet_")  # what carried the message

@@ -21,6 +21,7 @@ from earwitness.view.words import (
     occupancy,
     plain,
     position,
+    squelch_tone,
     width,
 )
 
@@ -40,7 +41,7 @@ def _span(row: Row) -> str:
 
 def _what(row: Row) -> str:
     if row.get("artefact"):
-        return f"receiver: {plain(row['artefact'], limit=80)}"
+        return f"receiver: {plain(row['artefact'], limit=80).partition(': ')[0]}"
     told = [plain(row.get("class") or "unknown", limit=30)]
     told += [plain(row[key], limit=60) for key in ("mode", "label") if row.get(key)]
     told += [f"perhaps {plain(row['perhaps_satellite'], limit=60)}"] if row.get("perhaps_satellite") else []
@@ -49,7 +50,10 @@ def _what(row: Row) -> str:
 
 # who sent a message, in the order in which its fields are asked
 _WHO = ("mmsi", "self_id", "icao_address", "registration", "source", "source_address", "hex_id", "station")
-_TELLING = ("callsign", "name", "ship_name", "aid_name", "destination", "altitude_ft", "squawk")
+_TELLING = (
+    "callsign", "name", "ship_name", "aid_name", "destination", "altitude_ft", "squawk", "speed_kn", "course_deg",
+    "track_deg", "heading_deg", "vertical_rate_fpm",
+)  # fmt: skip
 
 
 def _fields(row: Row) -> str:
@@ -64,11 +68,6 @@ def _fields(row: Row) -> str:
         first = {key: rest[key] for key in _TELLING if key in rest}
         told = ", ".join(f"{a} {b}" for a, b in figures_of({**row, "fields": {**first, **rest}}))
     return plain(f"{plain(fields[who], limit=40)}: {told}" if who else told, limit=200)
-
-
-def _tone(row: Row) -> str:
-    tone = row.get("tone")
-    return plain(tone, limit=40) if tone else NOTHING
 
 
 def _key(key: str, limit: int = 60) -> Cell:
@@ -123,8 +122,8 @@ _COLUMNS: dict[str, tuple[tuple[str, Cell, str], ...]] = {
         ("lasting", _span, "ry"),
         ("frequency", lambda r: frequency(r.get("frequency_hz")), "r"),
         ("class", _key("class", 12), "y"),
-        ("tone", _tone, "x"),
-        ("audio", _key("audio_path", 120), "w"),
+        ("tone or code", lambda r: squelch_tone(r.get("tone")) or NOTHING, "w"),
+        ("audio", _key("audio_path", 120), "x"),
         ("id", _key("id", 24), ""),
     ),
     "pictures": (
@@ -157,14 +156,14 @@ def table(what: str, rows: Iterable[Row], *, columns: int | None = None) -> Tabl
     room = columns or Console().width
     facts = _COLUMNS[what]
     cells = [[cell(row).replace("\u202f", "") for _, cell, _ in facts] for row in rows]
-    day = _same_day(what, cells)
+    days = _days(what, cells)
     out = Table(
         box=box.SIMPLE_HEAD,
         pad_edge=False,
         padding=(0, 1),
         header_style="dim",
         show_edge=False,
-        title=day,
+        title=days[0] if len(set(days)) == 1 else None,
         title_justify="left",
         title_style="dim",
     )
@@ -181,7 +180,11 @@ def table(what: str, rows: Iterable[Row], *, columns: int | None = None) -> Tabl
             min_width=10 if "w" in how else None,
             max_width=_SOFT if "s" in how and tight else None,
         )
-    for row in cells:
+    told = days[0] if out.title else None
+    for k, row in enumerate(cells):
+        if days and days[k] != told:
+            told = days[k]
+            out.add_row(Text(told or NOTHING, style="dim"))
         texts = [row[n] for n in shown]
         for at, n in enumerate(shown):
             if "w" in facts[n][2] and len(texts[at]) > 3 * max(left, 10):
@@ -190,16 +193,14 @@ def table(what: str, rows: Iterable[Row], *, columns: int | None = None) -> Tabl
     return out
 
 
-def _same_day(what: str, cells: list[list[str]]) -> str | None:
-    """Take the date out of the times when all rows share it, and give it."""
-    if "UTC" not in _COLUMNS[what][0][0] or not cells:
-        return None
-    days = {row[0][:10] for row in cells}
-    if len(days) > 1 or len(cells[0][0]) < 19:
-        return None
-    for row in cells:
-        row[0] = row[0][11:]
-    return days.pop()
+def _days(what: str, cells: list[list[str]]) -> list[str]:
+    """Take the date out of the rows' times, and give it for each: told once for all that share it."""
+    if "UTC" not in _COLUMNS[what][0][0]:
+        return []
+    days = [row[0][:-13] if "." in row[0] else row[0][:-9] for row in cells]
+    for row, day in zip(cells, days, strict=True):
+        row[0] = row[0].removeprefix(day).lstrip()
+    return days
 
 
 def _wide(facts: tuple[tuple[str, Cell, str], ...], cells: list[list[str]], n: int) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -92,19 +93,29 @@ def plus_minus(uncertainty: Any, unit: str) -> str:
     if spread is None:
         return ""
     if unit == "Hz" and abs(spread) >= 1000:
-        return f"± {width(spread)}"
+        return f"± {significant(spread / 1000, 2)} kHz"
     return f"± {significant(spread, 1 if spread >= 0.095 or spread == 0 else 2)} {unit}"
 
 
 def symbol_rate(rate_hz: Any, uncertainty_hz: Any = None) -> str | None:
-    """Give '9600.0 ± 0.4 symbols/s', as far as the uncertainty allows; None where there is no rate."""
+    """Give '9600.0 ± 0.4 Bd', as far as the uncertainty allows; None where there is no rate."""
     rate, spread = number(rate_hz), number(uncertainty_hz)
     if not rate:
         return None
     if not spread or spread < 0:
-        return f"{rate:.6g} symbols/s"
+        return f"{rate:.6g} Bd"
     told = significant(spread, 1)
-    return f"{rate:.{len(told.partition('.')[2])}f} ± {told} symbols/s"
+    return f"{rate:.{len(told.partition('.')[2])}f} ± {told} Bd"
+
+
+def squelch_tone(tone: Any) -> str | None:
+    """Give 'CTCSS 103.5 Hz' or 'DCS 023' for what opens a receiver's squelch; None where there is none."""
+    if not isinstance(tone, Mapping) or not tone:
+        return None
+    hz = number(tone.get("ctcss_hz"))
+    if hz is not None:
+        return f"CTCSS {hz:.1f} Hz"
+    return f"DCS {plain(tone['dcs'], limit=12)}" if tone.get("dcs") else plain(tone, limit=60)
 
 
 def decibels(value: Any, unit: str = "dB") -> str:

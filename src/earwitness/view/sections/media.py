@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from earwitness.view.data import Media, Row
 from earwitness.view.markup import Markup, embed, join, link, slug, tag
@@ -24,6 +23,7 @@ from earwitness.view.words import (
     moment,
     number,
     plain,
+    squelch_tone,
 )
 
 MOST_PICTURES = 40
@@ -43,7 +43,7 @@ def overs(page: Page) -> Section | None:
         player, budget = _player(media, budget, said)
         start, stop = moment(row.get("start")), moment(row.get("stop"))
         length = duration((stop - start) / 1e9) if start is not None and stop is not None else NOTHING
-        facts = [plain(row.get("class"), limit=30), _tone(row.get("tone"))]
+        facts = [plain(row.get("class"), limit=30), squelch_tone(row.get("tone"))]
         facts += [f"talkgroup {plain(row['talkgroup'], limit=40)}"] if row.get("talkgroup") else []
         facts += ["encrypted: not heard, never deciphered"] if row.get("encrypted") else []
         hint = row.get("perhaps_identity")
@@ -220,17 +220,6 @@ def evidence(page: Page) -> Section | None:
         "the dashed black line the noise.",
     )
     return "evidence", "Evidence", join([intro, tag("div", *parts, class_="wide")])
-
-
-def _tone(tone: Any) -> str | None:
-    if not isinstance(tone, Mapping) or not tone:
-        return None
-    hz = number(tone.get("ctcss_hz"))
-    if hz is not None:
-        return f"tone {hz:.1f} Hz"
-    return (
-        f"digital squelch code {plain(tone['dcs'], limit=12)}" if tone.get("dcs") else plain(tone, limit=60)
-    )
 
 
 def _player(media: Media | None, budget: int, said: str) -> tuple[Markup, int]:
