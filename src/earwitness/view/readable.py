@@ -82,7 +82,7 @@ def gist_of(row: Mapping[str, Any]) -> str:
     parts = [_said(key, told[key]) for key in _TELLING if told.get(key) not in (None, "", "none")]
     spoken = words_of(row)
     if spoken:
-        parts.insert(0, plain(spoken, limit=300))
+        parts.insert(0, plain(" ".join(spoken.split()), limit=300))
     return "; ".join(parts) or plain({key: told[key] for key in told if key not in _BOOKKEEPING}, limit=200)
 
 

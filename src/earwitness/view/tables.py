@@ -63,7 +63,7 @@ def _fields(row: Row) -> str:
         return ""
     who = next((key for key in _WHO if fields.get(key)), None)
     rest = {key: value for key, value in fields.items() if key != who}
-    told = words_of(row)
+    told = " ".join((words_of(row) or "").split())
     if not told:
         first = {key: rest[key] for key in _TELLING if key in rest}
         told = ", ".join(f"{a} {b}" for a, b in figures_of({**row, "fields": {**first, **rest}}))

@@ -15,10 +15,16 @@ for (const mark of document.querySelectorAll(".mark[data-row]")) {
 for (const table of document.querySelectorAll("table[data-sortable]")) {
   const heads = [...table.tHead.rows[0].cells];
   heads.forEach((head, column) => {
-    const button = document.createElement("button");
-    button.type = "button";
+    const button = document.createElement("span");  // a <button> would keep the head from being printed on every page
+    button.role = "button";
+    button.tabIndex = 0;
     button.textContent = head.textContent;
     head.replaceChildren(button);
+    button.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" && event.key !== " ") return;
+      event.preventDefault();
+      button.click();
+    });
     button.addEventListener("click", () => {
       const up = head.getAttribute("aria-sort") !== "ascending";
       heads.forEach((other) => other.removeAttribute("aria-sort"));
@@ -42,4 +48,9 @@ const reveal = () => {
 };
 addEventListener("hashchange", reveal);
 reveal();
-addEventListener("beforeprint", () => { for (const part of document.querySelectorAll("details")) part.open = true; });
+let opened = [];
+addEventListener("beforeprint", () => {
+  opened = [...document.querySelectorAll("details:not([open])")];
+  for (const part of opened) part.open = true;
+});
+addEventListener("afterprint", () => { for (const part of opened) part.open = false; });

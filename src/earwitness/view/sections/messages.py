@@ -56,6 +56,11 @@ def messages(page: Page) -> Section | None:
                         f"{count(digest.total, 'message')}; {grouped(digest.shown)} of them are shown here, "
                         f"at most {PER_GROUP} of each sender, without the link's own bookkeeping. The export holds "
                         "them all, whole.",
+                        tag(
+                            "span",
+                            " On paper four of each sender stand, and all that have words.",
+                            class_="on-paper",
+                        ),
                     ),
                     f"How they passed their check: {checks}. “Corrected” means that bits were mended first; "
                     "“address” that the parity matched an address heard before.",
