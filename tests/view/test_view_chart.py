@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -66,6 +67,18 @@ def test_across_the_date_line():
     )
     assert outside == 0
     assert 'class="land"' in svg
+
+
+def test_coasts_and_tracks_are_whole():
+    """However long, a path ends as the grammar of SVG has it (SVG 2, 9.3.9): pairs of figures, then perhaps a Z."""
+    spots = ((55.0, -60.0), (-30.0, 20.0), (35.0, 139.0))
+    far = [Place(f"{n}", f"{n}", "aircraft", *spot) for n, spot in enumerate(spots)]
+    way = [(50 + n / 500, 8 + n / 300 % 1) for n in range(2000)]
+    svg, _ = draw([*far, Place("long", "long", "vessel", 50.0, 8.0, way)], title="t")
+    paths = re.findall(r'<path class="(?:land|track)" d="([^"]*)"', svg)
+    assert max(map(len, paths)) > 8000
+    pair = r"-?[0-9.]+ -?[0-9.]+"
+    assert all(re.fullmatch(rf"(M{pair}(L{pair})*Z?)+", path) for path in paths)
 
 
 def test_a_straggler_does_not_shrink_the_rest():

@@ -152,7 +152,7 @@ def _clip(ring: Ring, west: float, east: float, south: float, north: float) -> R
     return ring
 
 
-def _land_path(view: View) -> str:
+def _land_path(view: View) -> Markup:
     tall, broad = view.half_deg
     tall, broad = tall * 1.02, min(broad * 1.02, 180)
     south, north = view.latitude_deg - tall, view.latitude_deg + tall
@@ -170,7 +170,7 @@ def _land_path(view: View) -> str:
             if len(cut) > 2:
                 drawn = (view._xy(y, x) for x, y in cut)
                 parts.append("M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in drawn) + "Z")
-    return "".join(parts)
+    return Markup("".join(parts))  # figures of ours: as long as they are
 
 
 def _graticule(view: View) -> list[Markup]:
@@ -258,7 +258,7 @@ def draw(
         x, y = view.xy(place.latitude_deg, place.longitude_deg)
         if len(place.track) > 1:
             line = "L".join(f"{a:.1f} {b:.1f}" for a, b in _inside(view, place.track))
-            marks.append(tag("path", class_="track", d="M" + line) if line else Markup())
+            marks.append(tag("path", class_="track", d=Markup(f"M{line}")) if line else Markup())
         if not (0 <= x <= WIDTH and 0 <= y <= HEIGHT):
             outside += 1
             continue

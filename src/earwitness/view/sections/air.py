@@ -226,8 +226,8 @@ def _profile(levels: np.ndarray) -> Markup:
 
     inner = tag(
         "svg",
-        tag("path", d=f"M0 100L{line(top)}L0 0Z", class_="most"),
-        tag("path", d="M" + line(middle), class_="usual"),
+        tag("path", d=Markup(f"M0 100L{line(top)}L0 0Z"), class_="most"),
+        tag("path", d=Markup(f"M{line(middle)}"), class_="usual"),
         viewBox="0 0 100 100",
         preserveAspectRatio="none",
         width="100%",
