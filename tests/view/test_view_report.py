@@ -697,3 +697,15 @@ def test_time_grows_with_the_emissions_and_not_with_their_square():
         return calls
 
     assert steps(400) == 0
+
+
+def test_each_picture_marks_its_own_recording():
+    """Two receivers, or two audio files, may have listened at the same time to the same frequencies."""
+    view = Overview(np.zeros((4, 4), np.float32), START, START + 10**10, 0.0, 24e3)
+    stop = START + 10**10
+    both = [Recording(f"r-{n}", f"file {n}", START, stop, 0.0, 48e3, [view], audio=True) for n in range(2)]
+    heard = [emission(n, frequency_hz=1000.0 + n, recording=f"r-{n % 2}") for n in range(3)]
+    words = " ".join(Page(render(ReportData(recordings=both, emissions=heard))).words)
+    assert "with 2 emissions marked." in words
+    assert "with 1 emission marked." in words
+    assert "audio 24.0 kHz" in re.sub(r"\s+", " ", words)  # half the sampling rate

@@ -41,6 +41,7 @@ class Recording:
     facts: Mapping[str, Any] = field(default_factory=dict)
     health: Mapping[str, Any] = field(default_factory=dict)
     warnings: Sequence[str] = ()
+    audio: bool = False  # demodulated: its band begins at 0 Hz
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,6 +118,7 @@ def _recording(row: Row, overviews: Sequence[Overview]) -> Recording:
             row.get("ppm"), [item for item in last.get("health") or [] if isinstance(item, Mapping)]
         ),
         warnings=warnings,
+        audio=str(row.get("datatype") or "").startswith("r") and not row.get("center_hz"),
     )
 
 

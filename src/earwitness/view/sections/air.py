@@ -62,8 +62,8 @@ def _recordings_table(page: Page) -> Markup:
             tag("th", plain(r.name, limit=120), scope="row"),
             tag("td", clock(r.start_ns, date=True, digits=0), data_label="Start"),
             tag("td", duration((r.stop_ns - r.start_ns) / 1e9), class_="fig", data_label="Length"),
-            tag("td", frequency(r.center_hz), class_="fig", data_label="Centre"),
-            tag("td", width(r.rate_hz), class_="fig", data_label="Width"),
+            tag("td", "audio" if r.audio else frequency(r.center_hz), class_="fig", data_label="Centre"),
+            tag("td", width(r.rate_hz and r.rate_hz / (1 + r.audio)), class_="fig", data_label="Width"),
         )
         for r in page.data.recordings[:200]
     ]
@@ -79,6 +79,7 @@ def _overview(page: Page, rec: Recording, view: Overview) -> Markup:
         for row in page.real + page.false
         if (moment(row.get("start")) or 0) < view.stop_ns
         and (moment(row.get("stop")) or 0) > view.start_ns
+        and row.get("recording") in (None, rec.id)
         and view.low_hz <= (number(row.get("frequency_hz")) or 0) <= view.high_hz
     ]
     inside.sort(key=lambda row: -(number(row.get("snr_db")) or 0))
