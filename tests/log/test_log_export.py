@@ -28,6 +28,7 @@ def filled(log, recording_facts, ais_row, emission):
     ]
     over = emission(recording, 2, **{"class": "fm"})
     batch.overs = [{**over, "mode": "fm", "tone": {"ctcss_hz": 103.5}, "encrypted": False}]
+    batch.overs[0]["extra"] = {"speech_likelihood": 0.9}
     batch.occupancy = [{**emission(recording), "samples": 100, "occupied": 5}]
     log.write(batch)
     log.finish_recording(recording)
@@ -65,6 +66,13 @@ def test_csv_and_parquet_hold_the_same(filled, what, tmp_path):
         assert table[0]["start"].strftime("%Y-%m-%dT%H:%M:%S.%fZ") == row["start"]
     if what == "emissions":
         assert json.loads(table[0]["extra"]) == {"variant": "gmsk"}
+    if what == "overs":
+        assert json.loads(lines[0]["extra"])["speech_likelihood"] == 0.9
+    for row, line, cells in zip(getattr(filled, what)(), lines, table, strict=True):
+        beyond = json.loads(line["extra"] or "{}")
+        known = {**(row.pop("extra", None) or {}), **{k: v for k, v in row.items() if v is not None}}
+        assert known.keys() <= line.keys() | beyond.keys()  # nothing that the log knows is left out
+        assert beyond == json.loads(cells["extra"] or "{}")
 
 
 def test_parquet_of_nothing_still_has_its_columns(log, tmp_path):

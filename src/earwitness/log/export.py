@@ -127,7 +127,7 @@ def _write_jsonl(stream: BinaryIO, rows: Iterator[Row]) -> int:
 
 
 def _schema(what: str) -> dict[str, str]:
-    """Give the kind of each column of a table-shaped export; `extra` takes the keys that vary."""
+    """Give the kind of each column of a table-shaped export; `extra` takes what is known beyond, as an object."""
     if what == "identities":
         kinds = {
             "id": "text",
@@ -156,7 +156,8 @@ def _schema(what: str) -> dict[str, str]:
 def _values(row: Mapping[str, Any], schema: Mapping[str, str]) -> Iterator[Any]:
     for key in schema:
         if key == "extra":
-            yield {name: value for name, value in row.items() if name not in schema} or None
+            others = {key: item for key, item in row.items() if key not in schema and item is not None}
+            yield {**(row.get("extra") or {}), **others} or None
         else:
             yield row[key]
 
