@@ -6,6 +6,7 @@ from typing import Protocol
 
 import numpy as np
 
+from earwitness.dsp import fft
 from earwitness.dsp.filters import convolve_valid, lowpass
 
 _TRANSITION = 0.02  # of the filter between band and mirror, of the rate
@@ -55,3 +56,21 @@ class AnalyticStream:
         turns = np.array([1, -1j, -1, 1j], np.complex64)[(np.arange(begin, end) & 3)]
         mixed = convolve_valid(data * turns, self._taps)
         return np.ascontiguousarray(mixed[: 2 * count : 2], np.complex64)
+
+
+def audio_of(data: np.ndarray) -> np.ndarray:
+    """Give the audio, float32 shape (2 n,), that an `AnalyticStream` made complex samples shape (n,) of.
+
+    Read from an even sample on; from an odd one it comes out upside down. What of the lowest frequencies lies at
+    the upper edge of the band is put back: both parts together are what went in.
+    """
+    count = len(data)
+    turned = data.astype(np.complex64)
+    turned[1::2] *= -1  # 0 Hz in the first bin
+    spectrum = fft.forward(turned)
+    reach = min(int(count * _TRANSITION), (count - 1) // 2)
+    mirrored = np.conj(spectrum[count - reach :][::-1])
+    spectrum[1 : reach + 1] += mirrored
+    spectrum[count - reach :] = 0
+    spectrum[0] = 2 * spectrum[0].real
+    return np.asarray(fft.inverse_real(np.append(spectrum, np.complex64(0)), 2 * count), np.float32)

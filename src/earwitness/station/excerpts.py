@@ -12,7 +12,7 @@ from earwitness.core.types import Frame, Samples
 
 BLOCK = 1 << 16  # samples
 MOST_SAMPLES = 1 << 20
-PULSE_MARGIN_S = 100e-6  # quiet kept around a pulse frame, so that it can be judged again
+PULSE_MARGIN_S = 150e-6  # kept around a pulse frame: who spoke into it may have begun 120 µs earlier
 MARGIN_S = 0.01
 LEAD, LONGEST_LEAD_S = 0.5, 4.0  # of a frame's length, before it: what it is found by belongs to the evidence
 LONGEST_S = 30.0
@@ -50,7 +50,7 @@ class Excerpts:
     def around(self, frame: Frame, margin_s: float = PULSE_MARGIN_S) -> Samples | None:
         """Give the stream's own samples around a frame."""
         stream = self._stream
-        begin = max(0, self._index(frame.time_ns, -margin_s))
+        begin = max(0, self._index(frame.time_ns, -margin_s)) // 2 * 2  # see `audio.audio_of`
         end = self._index(frame.stop_ns, margin_s)
         data = self._read(begin, min(end - begin, MOST_SAMPLES))
         return Samples(data, stream.rate_hz, stream.center_hz, begin, stream.epoch_ns) if len(data) else None

@@ -20,6 +20,7 @@ from earwitness.core.types import Detection, Frame, Message, Samples
 from earwitness.emission.identify import examine
 from earwitness.log.store import Log
 from earwitness.sources import Source, open_source
+from earwitness.station.audio import audio_of
 from earwitness.station.lanes import Lane
 
 # Share of the mean power that the noise seems to have, beyond which a snippet is no help to find it.
@@ -89,7 +90,8 @@ class _Reading:
             if key not in self._assemblers:
                 self._assemblers[key] = mode.assembler()
                 self._heard[key] = set()
-            for frame in _frames(source, mode):
+            places = {row["frequency_hz"] for row in rows if row["mode"] == mode.name}
+            for frame in _frames(source, mode, places):
                 self._note(key, self._assemblers[key].feed(frame))
 
     def judge(self, verdict: Verdict) -> None:
@@ -109,8 +111,8 @@ class _Reading:
         self._heard[key].update((item.frame.bits.hex(), item.frame.bits.size) for item in messages)
 
 
-def _frames(source: Source, mode: Mode) -> Iterator[Frame]:
-    """Give the frames that a fresh demodulator finds in each capture."""
+def _frames(source: Source, mode: Mode, places: Iterable[float]) -> Iterator[Frame]:
+    """Give the frames that fresh demodulators find in each capture: those of audio at the frequencies told."""
     for stretch in source.stretches:
         data = stretch.read(0, stretch.count)
         lowest = float(np.percentile(np.abs(data) ** 2, 5)) if len(data) else 0.0
@@ -119,10 +121,16 @@ def _frames(source: Source, mode: Mode) -> Iterator[Frame]:
         # what is full of a signal does not tell the noise under it
         density = None if noise > ALL_SIGNAL * mean else float(10 * np.log10(noise / stretch.rate_hz))
         samples = Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns, density)
-        lane = Lane.start(mode, stretch.rate_hz, stretch.center_hz, stretch.center_hz, {})
-        if mode.wideband:
-            lane.cut = None
-        yield from (item for item in [*lane.feed(samples), *lane.close()] if isinstance(item, Frame))
+        was_audio = 2 * stretch.center_hz == stretch.rate_hz  # see `AnalyticStream`
+        if was_audio and mode.audio:
+            sound = Samples(audio_of(data), 2 * stretch.rate_hz, 0.0, 0, stretch.epoch_ns)
+            lane = Lane(mode, mode.demodulator(), None)
+            yield from (item for item in [*lane.feed(sound), *lane.close()] if isinstance(item, Frame))
+        for place in places if was_audio else (stretch.center_hz,):
+            lane = Lane.start(mode, stretch.rate_hz, stretch.center_hz, place, {})
+            if mode.wideband:
+                lane.cut = None
+            yield from (item for item in [*lane.feed(samples), *lane.close()] if isinstance(item, Frame))
 
 
 def _judge_emission(source: Source, row: dict[str, Any], gain_db: float | None, verdict: Verdict) -> None:
