@@ -98,7 +98,7 @@ def test_policy_removes_routine_first_and_says_so(station):
     there = {subject for subject, row in rows.items() if row["removed"] is None}
     assert {"e-0", "e-1", "e-2", "e-3", "e-63"} <= there
     assert "e-4" not in there
-    assert "by policy: size budget reached, routine" in rows["e-4"]["removed_reason"]
+    assert "when evidence_mb was full: it was routine" in rows["e-4"]["removed_reason"]
     assert rows["e-4"]["removed_reason"].startswith("removed on 2")
     sizes = sum(path.stat().st_size for path in (folder / "evidence").rglob("*.json"))
     assert sizes == store.total_bytes == log.summary()["evidence_bytes"] <= 20_000

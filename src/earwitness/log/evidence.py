@@ -268,7 +268,7 @@ class EvidenceStore:
             rank,
             rows,
         ) in chosen.items():  # the word first, the deed after: a kill between leaves an orphan, no lie
-            self._log.mark_removed(rows, f"removed on {now} by policy: size budget reached, {rank}")
+            self._log.mark_removed(rows, f"removed on {now}, when evidence_mb was full: it was {rank}")
             for row in rows:
                 self._total -= self._sizes.pop(row, 0)
         for path in paths:

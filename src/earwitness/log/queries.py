@@ -360,7 +360,12 @@ class Queries:
             " THEN 2 ELSE 1 END AS rank FROM evidence x WHERE x.removed_ns IS NULL)"
             " SELECT id, path, bytes, rank FROM worth ORDER BY rank, stored_ns, id"
         )
-        words = ("superseded", "routine", "newest or best of its kind", "first, flagged or labelled")
+        words = (
+            "superseded",
+            "routine",
+            "the newest or best of its kind",
+            "the first of its kind, flagged or labelled",
+        )
         for row, path, size, rank in self._database.stream(sql):
             yield row, path, size, words[rank]
 

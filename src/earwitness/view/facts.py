@@ -69,19 +69,19 @@ _HIDDEN = {"recording", "superseded_by", "evidence_id", "emission_id", "fields",
 
 def facts_of(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     """Give what a row tells as (term, words) pairs, the figures with unit and uncertainty."""
+    fields = row.get("fields")
+    within = fields if isinstance(fields, Mapping) else {}
     keys = [key for key in _FIRST if key in row] + [key for key in row if key not in _FIRST]
     for key in keys[:120]:
         value = row[key]
         if key in _HIDDEN or key.endswith(("_uncertainty_hz", "_uncertainty_db", "_uncertainty_pct")):
             continue
-        if value is None or value in ("", [], {}):
+        if value is None or value in ("", [], {}) or within.get(key) == value:
             continue
         yield _said(str(key), value, row)
-    fields = row.get("fields")
-    if isinstance(fields, Mapping):
-        for key, value in list(fields.items())[:120]:
-            if value is not None:
-                yield _said(str(key), value, fields)
+    for key, value in list(within.items())[:120]:
+        if value is not None:
+            yield _said(str(key), value, within)
     methods = row.get("methods")
     if isinstance(methods, Mapping):
         for key, value in list(methods.items())[:40]:
