@@ -343,7 +343,11 @@ def _shrink(
 def _active(iq: np.ndarray, looks_length: float, noise: float) -> tuple[int, int] | None:
     """Give the first and past-last sample of the stretch with power over the noise."""
     length = max(int(LOOKS * looks_length), 4)
-    power = moving_mean(squares(iq), min(length, max(len(iq) // 4, 1)))
+    length = min(length, max(len(iq) // 4, 1))
+    # Beyond the ends is noise: over what lies inside alone a mean would not see an emission begin near them.
+    beside = np.full(length, noise, np.float32)
+    padded = np.concatenate([beside, squares(iq), beside])
+    power = moving_mean(padded, length)[length : length + len(iq)]
     peak = float(power.max())
     over = peak - noise
     if over < 3 * noise / np.sqrt(LOOKS):
