@@ -26,6 +26,10 @@ RISE = 3.0  # times over the least further in: an emission's own skirt falls, so
 HIDDEN = 0.1  # of the noise density, over as much again as is seen: sidebands so weak never are
 UNCLEAR = 1.25  # standard errors of a step: a quarter of what it takes to be seen
 MOST_REACH = 1.5  # times as far from the middle as is seen
+LEAST_BINS = 24  # of an averaged spectrum, from which on it is fine enough
+# over the length of an emission: so wide is a carrier that is keyed on and off once (sinc^2: 20.6), one that goes on
+# beyond what is looked at has no width
+KEYED = 20.6
 FALL = (0.05, 0.025)  # shares between whose places it is seen how fast the power falls off
 
 
@@ -46,11 +50,22 @@ class _Curve(NamedTuple):
     power: float
 
 
-def _periodogram(features: Features) -> tuple[np.ndarray, np.ndarray, float, float]:
-    """Give (frequencies, power per Hz, bin in Hz, resolution in Hz): as fine as the burst allows."""
-    if len(features.iq) > CORE:
-        spectrum = features.spectrum
-        return spectrum.frequency_hz, spectrum.density, spectrum.bin_hz, 2 * spectrum.bin_hz
+class _Density(NamedTuple):
+    """A power spectrum, ascending: frequencies relative to the burst's centre, power per Hz."""
+
+    frequency_hz: np.ndarray
+    power_hz: np.ndarray
+    bin_hz: float
+    resolution_hz: float
+
+
+def _averaged(features: Features) -> _Density:
+    spectrum = features.spectrum
+    return _Density(spectrum.frequency_hz, spectrum.density, spectrum.bin_hz, 2 * spectrum.bin_hz)
+
+
+def _periodogram(features: Features) -> _Density:
+    """Give the spectrum as fine as the burst allows."""
     n = len(features.iq)
     size = fft.good_size(n)
     window = _edged(n)
@@ -59,7 +74,7 @@ def _periodogram(features: Features) -> tuple[np.ndarray, np.ndarray, float, flo
     bin_hz = features.rate_hz / size
     frequency = (np.arange(size) - size // 2) * bin_hz
     density = power / (features.rate_hz * float(np.vdot(window, window)))
-    return frequency, density, bin_hz, features.rate_hz / n
+    return _Density(frequency, density, bin_hz, features.rate_hz / n)
 
 
 @lru_cache(maxsize=8)
@@ -90,11 +105,11 @@ def _tail(powers: np.ndarray, burst: Burst) -> np.ndarray:
     return powers[: len(shares)]
 
 
-def _curve(features: Features, frequency_hz: np.ndarray, density: np.ndarray, bin_hz: float) -> _Curve:
-    burst = features.burst
+def _curve(features: Features, density: _Density) -> _Curve:
+    burst, frequency_hz, bin_hz = features.burst, density.frequency_hz, density.bin_hz
     first = max(int(np.ceil((burst.low_hz - frequency_hz[0]) / bin_hz - 0.5)), 0)
     last = min(int(np.floor((burst.high_hz - frequency_hz[0]) / bin_hz + 0.5)) + 1, len(frequency_hz))
-    net = (density[first:last] - burst.noise_hz) * bin_hz
+    net = (density.power_hz[first:last] - burst.noise_hz) * bin_hz
     inner = frequency_hz[0] + (np.arange(first, last + 1) - 0.5) * bin_hz
     below = _tail(burst.tails.below, burst)
     above = _tail(burst.tails.above, burst)
@@ -159,9 +174,17 @@ def _share_error(features: Features, edge_hz: float, upper: bool) -> _Error:
 
 def occupied(features: Features) -> Occupied:
     """Give the edges between which 99 % of a burst's power lie."""
+    if len(features.iq) <= CORE:
+        return _between(features, _periodogram(features))
+    seen = _between(features, _averaged(features))
+    # A carrier with little else in its band is finer than an averaged spectrum.
+    coarse = seen.upper_hz - seen.lower_hz < LEAST_BINS * features.spectrum.bin_hz
+    return _between(features, _periodogram(features)) if coarse else seen
+
+
+def _between(features: Features, density: _Density) -> Occupied:
     burst = features.burst
-    frequency, density, bin_hz, resolution = _periodogram(features)
-    curve = _curve(features, frequency, density, bin_hz)
+    curve = _curve(features, density)
     if curve.power <= 0:
         return Occupied(burst.low_hz, burst.high_hz, (burst.high_hz - burst.low_hz) / 2, False)
     shares = [[_crossing(curve, share, upper) for share in FALL] for upper in (False, True)]
@@ -170,7 +193,7 @@ def occupied(features: Features) -> Occupied:
     # Of few looks only what is clear of their scatter is seen.
     hidden = max(HIDDEN, UNCLEAR / float(np.sqrt(burst.tails.looks)))
     hidden *= burst.noise_hz * seen / curve.power
-    places, doubt, variance, told = [], 0.0, resolution**2 / 3, True
+    places, doubt, variance, told = [], 0.0, density.resolution_hz**2 / 3, True
     for upper, (near, far) in zip((False, True), shares, strict=True):
         sign = 1 if upper else -1
         last, near, far = (
@@ -203,4 +226,6 @@ def occupied(features: Features) -> Occupied:
             slope = 0.5 * abs(place - middle) / fall * off / BETA_HALF
             variance += max((_crossing(curve, level + off, upper) - outer) ** 2 / 4, slope**2)
         places.append(place)
+    if places[1] - places[0] < KEYED / features.duration_s:
+        variance += (KEYED / 4 / features.duration_s) ** 2
     return Occupied(places[0], places[1], float(np.sqrt(variance + doubt**2)), told and places[1] > places[0])
