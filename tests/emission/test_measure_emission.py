@@ -133,11 +133,9 @@ def test_carrier_frequency_near_the_bound():
     assert bound == pytest.approx(5.63e-3, rel=1e-2)
     errors = []
     for seed in range(12):
-        rng = np.random.default_rng(seed)
         # SNR over 50 Hz (what the helper takes for a bare line) from 20 dB over 48 kHz.
         result, _, base = measured(np.ones(n, complex), rate, 20 + 10 * np.log10(rate / 50), seed, offset=0)
         errors.append(result.center_hz - base)
-        assert rng is not None
     assert np.sqrt(np.mean(np.square(errors))) < 0.1
 
 
@@ -267,3 +265,57 @@ def test_level_of_what_fades_is_no_better_known_than_it_is():
         result, _, _ = measured(first, rate, 20, seed)
         off.append(abs(result.level_dbfs + level_db + 26.02) / result.level_uncertainty_db)
     assert np.mean(np.array(off) < 3) >= 0.85
+
+
+def truths_met(make, truth, figure, snrs, seeds=8):
+    """Give the share of truths within twice the standard uncertainty of a figure: about 95 % (JCGM 100:2008, 6.2)."""
+    off = []
+    for snr_db in snrs:
+        for seed in range(seeds):
+            rng = np.random.default_rng(seed)
+            iq, rate, modulating = make(rng)
+            samples, detection, span, _, _ = sig.channel(iq, rate, snr_db, rng)
+            result, _ = examine(samples, detection, span_hz=span)
+            value, error = (getattr(result, name) for name in figure)
+            if value is not None:
+                off.append(abs(value - truth(modulating)) / error)
+    assert len(off) > len(snrs) * seeds / 2
+    return np.mean(np.array(off) < 2)
+
+
+def am_speech(rng, depth):
+    wave = sig.audio(2.0, 24_000, rng)
+    return 1 + depth * np.clip(wave, -1, 1) + 0j, 24_000, depth * np.clip(wave, -1, 1)
+
+
+def fm_speech(rng, deviation):
+    wave = np.clip(sig.audio(2.0, 48_000, rng), -1, 1)
+    return sig.frequency_modulated(deviation * wave, 48_000), 48_000, deviation * wave
+
+
+@pytest.mark.parametrize(("depth", "snrs"), [(0.5, (20, 30)), (0.85, (10, 20, 30))])
+def test_depth_of_speech_is_that_of_all_of_it(depth, snrs):
+    def swing_pct(wave):
+        return 50 * (np.quantile(wave, 0.995) - np.quantile(wave, 0.005))
+
+    figure = "modulation_depth_pct", "modulation_depth_uncertainty_pct"
+    assert truths_met(lambda rng: am_speech(rng, depth), swing_pct, figure, snrs) > 0.85
+
+
+@pytest.mark.parametrize("deviation", [2500, 4500])
+def test_deviation_of_speech_is_that_of_all_of_it(deviation):
+    def swing_hz(track):
+        return (np.quantile(track, 0.999) - np.quantile(track, 0.001)) / 2
+
+    figure = "deviation_hz", "deviation_uncertainty_hz"
+    assert truths_met(lambda rng: fm_speech(rng, deviation), swing_hz, figure, (10, 20, 30)) > 0.85
+
+
+@pytest.mark.parametrize("seconds", [0.01, 0.05])
+def test_level_of_a_carrier_that_is_brief(seconds):
+    # The channel helper gives it a mean power of 0.05^2: -26.02 dBFS.
+    off = []
+    for seed in range(12):
+        result, _, _ = measured(np.ones(round(seconds * 12_000), complex), 12_000, 25, seed)
+        off.append(result.level_dbfs + 26.02)
+    assert abs(np.mean(off)) < 0.17

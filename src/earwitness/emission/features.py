@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -36,7 +37,8 @@ BUSY_S = 0.5
 BUSY, BUSIER, LINE_BINS = 0.02, 4.0, 3  # of the power beside a line, times the least of other parts
 # Fourth moment over the squared second, and squared peak over the second: square wave, sine, triangle, two tones.
 PEAKED, PEAK_SQUARES = (1.0, 1.5, 1.8, 2.25), (1.0, 2.0, 3.0, 4.0)
-MOST_PEAKED_ERROR, HIDDEN_PEAK = 0.6, 2.3  # r.m.s. values
+# r.m.s. values, and how far from that the peak may be
+MOST_PEAKED_ERROR, HIDDEN_PEAK, HIDDEN_DOUBT = 0.6, 3.0, 0.5
 CUBE_VARIANCE = 684.0  # of the cubes of powers that are exponential with mean 1: 6! - 3!^2
 
 
@@ -82,11 +84,20 @@ def _moments(values: np.ndarray) -> tuple[float, float]:
     return second / len(values), fourth / len(values)
 
 
-def noise_free_peak(values: np.ndarray, sigma: float, tail: float, looks: float) -> tuple[float, float]:
-    """Give half the range of `values` (less `tail` at each end) that is not noise of deviation `sigma`, and its error.
+class Peak(NamedTuple):
+    """Half a range, its standard uncertainty, and whether the peaks are rare, as those of speech and music are."""
+
+    half: float
+    uncertainty: float
+    rare: bool
+
+
+def noise_free_peak(values: np.ndarray, sigma: float, tail: float, looks: float) -> Peak:
+    """Give half the range of `values` (less `tail` at each end) that is not noise of deviation `sigma`.
 
     What dwells at its peaks is known by its moments, whatever the noise: a square wave's peak squared is its variance,
-    a sine's twice, a triangle's three times, that of two tones four times. Of speech noise adds to the peaks as squares.
+    a sine's twice, a triangle's three times, that of two tones four times. To the peaks of speech and music noise adds
+    as squares at the most; the rarer they are the less: the peak lies between what that leaves and what is seen.
     Where noise of so many `looks` hides the shape the peak is what lies between a sine's and speech's.
     """
     values = values[:: max(len(values) // 8192, 1)]
@@ -99,18 +110,20 @@ def noise_free_peak(values: np.ndarray, sigma: float, tail: float, looks: float)
     peaked_error = (
         np.sqrt((96 * sigma**8 + 72 * square * sigma**6 + 144 * square**2 * sigma**4) / count) / square**2
     )
-    if peaked_error > MOST_PEAKED_ERROR:
-        middle = HIDDEN_PEAK * np.sqrt(square)
-        return float(middle), float(np.hypot(0.3 * middle, HIDDEN_PEAK * square_error / np.sqrt(square) / 2))
-    if peaked < PEAKED[-1]:
+    reach = {0.005: 2.58, 0.001: 3.09}[tail]
+    most = (quantile(values, 1 - tail) - quantile(values, tail)) / 2
+    least = float(np.sqrt(max(most**2 - (reach * sigma) ** 2, 0.0)))
+    middle = HIDDEN_PEAK * float(np.sqrt(square))
+    if peaked_error > MOST_PEAKED_ERROR and least < (1 + HIDDEN_DOUBT) * middle:
+        error = np.hypot(HIDDEN_DOUBT * middle, HIDDEN_PEAK * square_error / np.sqrt(square) / 2)
+        return Peak(middle, float(error), True)
+    if peaked_error < MOST_PEAKED_ERROR and peaked < PEAKED[-1]:
         factors = np.interp((peaked, peaked - peaked_error, peaked + peaked_error), PEAKED, PEAK_SQUARES)
         peak = float(np.sqrt(factors[0] * square))
         doubt = max(factors[2] - factors[0], factors[0] - factors[1])
         relative = np.hypot(square_error / square / 2, doubt / factors[0] / 2)
-        return peak, float(peak * relative)
-    reach = {0.005: 2.58, 0.001: 3.09}[tail]
-    swing = (quantile(values, 1 - tail) - quantile(values, tail)) / 2
-    return float(np.sqrt(max(swing**2 - (reach * sigma) ** 2, 0.0))), float(sigma) / 2
+        return Peak(peak, float(peak * relative), False)
+    return Peak((least + most) / 2, float(np.hypot(sigma / 2, (most - least) / np.sqrt(12))), True)
 
 
 @kernel("float64[::1](float32[::1])")
@@ -141,6 +154,13 @@ def _variation(
             square += s * s
     most = max(count, 1)
     return count, spread / most, signal / most, square / most
+
+
+def track_of(iq: np.ndarray, burst: Burst) -> np.ndarray:
+    """Give the instantaneous frequency in Hz of samples complex64 (n,) of a burst, float32 (n,), noise included."""
+    steps = discriminate(iq, rate_hz=burst.rate_hz, before=complex(iq[0]))
+    limit = np.float32(burst.width_hz * 0.6)
+    return np.clip(steps, -limit, limit, out=steps)
 
 
 @cache
@@ -271,8 +291,8 @@ class Features:
         half = (self.lines.size + 1) // 2
         shifted = np.concatenate([self.lines.power[half:], self.lines.power[:half]])
         smooth = moving_mean(shifted, per)
-        peak = int(np.argmax(smooth))
-        around = np.arange(max(peak - per, 0), min(peak + per + 1, self.lines.size))
+        top = int(np.argmax(smooth))
+        around = np.arange(max(top - per, 0), min(top + per + 1, self.lines.size))
         weight = shifted[around]
         line_hz = (float(np.sum(around * weight) / np.sum(weight)) - self.lines.size // 2) * self.lines.bin_hz
         # The main lobe of the line filter below holds at most this share: no question begins below a quarter.
@@ -312,7 +332,8 @@ class Features:
         swing = (side.real / np.maximum(np.abs(steady), 1e-20) - 1)[strong]
         if len(swing) > 100:
             sigma = float(np.sqrt(noise / 2 / mean_power))
-            depth, depth_error = noise_free_peak(swing, sigma, 0.005, len(swing) / self.look)
+            peak = noise_free_peak(swing, sigma, 0.005, len(swing) / self.look)
+            depth, depth_error = peak.half, peak.uncertainty
         return CarrierTest(
             frequency_hz=line_hz,
             share=min(carrier_power / burst.power, 1.0),
@@ -432,9 +453,7 @@ class Features:
     @cached_property
     def track(self) -> np.ndarray:
         """Instantaneous frequency in Hz relative to the burst's centre, float32 shape (n,), noise included."""
-        steps = discriminate(self.iq, rate_hz=self.rate_hz, before=complex(self.iq[0]))
-        limit = np.float32(self.burst.width_hz * 0.6)
-        return np.clip(steps, -limit, limit, out=steps)
+        return track_of(self.iq, self.burst)
 
     @cached_property
     def smooth_track(self) -> np.ndarray:

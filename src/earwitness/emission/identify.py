@@ -36,6 +36,7 @@ SOUND_OVER_NOISE = 5.0  # standard deviations that weak sidebands beside a carri
 USUAL_SOUND = (0.001, 0.1)
 MAYBE_BARE = 0.6  # confidence of a carrier beside which no sound would be seen
 LEAST_CONFIDENCE = 0.5
+CLEAR_DEPTH = 0.2  # relative uncertainty of a modulation depth that noise does not spoil
 KEYED = ("fsk2", "fsk4")
 SWINGS = ("fm", "fsk", "chirp", "unknown")  # how the classes begin that a deviation says something of
 CARRIER_METHODS = {
@@ -81,13 +82,22 @@ def examine(channel: Samples, detection: Detection, *, span_hz: float) -> tuple[
         # What of its sidebands is too weak to be seen by itself counts all together.
         burst = cut(channel, detection, span_hz, least_hz=SOUND_HZ)
         if burst is not None and burst.width_hz < 2 * SOUND_HZ:
-            # Its depth is told better where less noise is.
-            measurement = replace(
-                measure_burst(Features(burst)),
-                modulation_depth_pct=measurement.modulation_depth_pct,
-                modulation_depth_uncertainty_pct=measurement.modulation_depth_uncertainty_pct,
-            )
+            measurement = _depth_kept(measure_burst(Features(burst)), measurement)
     return _as_known(measurement, answer), answer
+
+
+def _depth_kept(wide: Measurement, narrow: Measurement) -> Measurement:
+    """Give the figures of a wider cut of an AM emission, with its depth as it is told better.
+
+    That is where less noise is, unless all of the sound can be heard over it.
+    """
+    depth, error = wide.modulation_depth_pct, wide.modulation_depth_uncertainty_pct
+    other, doubt = narrow.modulation_depth_pct, narrow.modulation_depth_uncertainty_pct
+    if depth is not None and error is not None:
+        if error < CLEAR_DEPTH * depth or other is None or doubt is None:
+            return wide
+        doubt = float(np.hypot(doubt, (depth - other) / 2))
+    return replace(wide, modulation_depth_pct=other, modulation_depth_uncertainty_pct=doubt)
 
 
 def _as_known(measurement: Measurement, answer: Identification) -> Measurement:

@@ -14,7 +14,7 @@ import numpy as np
 from earwitness.core.types import Detection, Measurement, Samples
 from earwitness.dsp import fft
 from earwitness.emission.burst import Burst, cut, moving_mean
-from earwitness.emission.features import CLEAR_SNR, Features, Spectrum, noise_free_peak
+from earwitness.emission.features import CLEAR_SNR, CORE, Features, Spectrum, noise_free_peak, track_of
 from earwitness.emission.occupied import FLOOR_ERROR, occupied
 
 LEVEL_ERROR_DB = 0.1  # of the receiver path's flatness inside a channel
@@ -25,7 +25,11 @@ QUIET_SOUND = 0.0004  # the same of a tenth and an eighth, where it is no hum
 # of Features.sound; bare carriers have up to 3.5, half a second of them up to 5.5
 MAYBE_SOUND, SURE_SOUND = 3.5, 6.0
 WIDER_HZ = 3000.0  # than telegraphy
+SAME_SHARE = 0.99  # of a carrier's share of the power in part of an emission, that it has in all of it
+LEAST_DEPTH_ERROR = 0.02  # of the depth
 CLEAR_DEVIATION = 30.0  # power ratio
+RARE_BEYOND = 0.12  # of the width, by which the peaks of speech may reach out of what is seen of it in noise
+DEVIATION_PIECES = 16  # of a long burst, as many samples as its core has
 LEAST_ACCOUNT = 0.6  # share of the power that carrier and sidebands account for
 AM_WIDTH_HZ = 60_000.0  # no sound is wider; wider along one phase is pulses
 
@@ -151,7 +155,7 @@ def measure_burst(features: Features) -> Measurement:
         (2 * ratio + ratio**2) / independent + (FLOOR_ERROR * ratio) ** 2 + uneven**2
     )
     level = 10 * np.log10(burst.power)
-    noise_power = noise_hz * max(width, spectrum.bin_hz)
+    noise_power = noise_hz * max(width, 1 / features.duration_s)
     snr_error = np.sqrt(
         level_error**2 + (4.34 * FLOOR_ERROR) ** 2 + (4.34 * width_error / max(width, 1e-9)) ** 2
     )
@@ -161,10 +165,13 @@ def measure_burst(features: Features) -> Measurement:
         methods["modulation_depth"] = (
             "half the swing along the carrier's phase, from its moments or 0.5 to 99.5 %, noise removed"
         )
-        depth = 100 * min(line.depth or 0.0, 1.5)
-        depth_error = max(100 * line.depth_error, 1.0, 0.02 * depth)
+        heard = features.carrier  # all of it: sound has its peaks here and there
+        if heard.share < SAME_SHARE * line.share:  # it drifts too far for so long a look
+            heard = line
+        depth = 100 * min(heard.depth or 0.0, 1.5)
+        depth_error = max(100 * heard.depth_error, 1.0, LEAST_DEPTH_ERROR * depth)
     elif core.envelope_variation < 0.2 and line.share < 0.9 and burst.snr > 2:
-        deviation, deviation_error = peak_deviation(core)
+        deviation, deviation_error = peak_deviation(features)
         methods["deviation"] = "99.8 % of the absolute instantaneous frequency about its mean, noise removed"
     return Measurement(
         center_hz=burst.center_hz + centroid,
@@ -231,21 +238,30 @@ def peak_deviation(features: Features) -> tuple[float, float]:
     """Give (peak deviation in Hz, uncertainty): 99.8 % quantile of |f - mean f|, noise removed.
 
     The track is averaged over one look, which keeps modulation up to about a third of the width, or half of one where
-    noise lets it.
+    noise lets it. Of a long burst pieces from all of it are looked at: sound has its peaks here and there.
     """
     burst: Burst = features.burst
     looks_each = 0.5 if burst.snr > CLEAR_DEVIATION else 1.0
-    track = features.smooth_track
-    if looks_each < 1:
-        track = moving_mean(features.track, max(round(looks_each * features.look), 1))
-    track = track[features.good]
+    length = max(round(looks_each * features.look), 1)
+    n = len(features.iq)
+    size = n if n <= CORE else CORE // DEVIATION_PIECES
+    starts = np.linspace(0, n - size, DEVIATION_PIECES).astype(int).tolist() if size < n else [0]
+    pieces = []
+    for first in starts:
+        part = slice(first, first + size)
+        track = features.track if size == n else track_of(features.iq[part], burst)
+        pieces.append(moving_mean(track, length)[features.good[part]])
+    track = np.concatenate(pieces)
     if len(track) < 50:
         return 0.0, burst.width_hz
     # The mean over one look is a phase difference: its noise comes from the two end points.
     sigma = burst.width_hz / (2 * np.pi * looks_each * np.sqrt(burst.snr))
     looks = len(track) / features.look
-    peak, error = noise_free_peak(track, float(sigma), 0.001, looks)
-    return peak, float(max(0.08 * peak, error, sigma * looks_each, burst.width_hz / 200))
+    peak = noise_free_peak(track, float(sigma), 0.001, looks)
+    # Rare peaks reach out of the band in which power was seen over the noise.
+    unseen = RARE_BEYOND * burst.width_hz if peak.rare and looks_each == 1 else 0.0
+    error = np.hypot(peak.uncertainty, unseen)
+    return peak.half, float(max(0.08 * peak.half, error, sigma * looks_each, burst.width_hz / 200))
 
 
 def density_beside(
