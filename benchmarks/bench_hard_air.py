@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from earwitness.core.types import Samples
-from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
+from earwitness.detect.clock import clock_fraction, clock_words, is_clock_line
 from earwitness.detect.detector import Detector
 from earwitness.spectrum.stft import Spectrum, plan
 

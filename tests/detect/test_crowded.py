@@ -41,28 +41,55 @@ def test_channels_side_by_side_are_emissions_of_their_own(levels_db, share):
     assert all(d.high_hz - d.low_hz < 13e3 and d.stop - d.start > share * count for d in lasting)
 
 
-def test_time_slots_on_neighbouring_channels_are_told_apart():
-    """Bursts of 30 ms every 60 ms, ramps of 1.25 ms between the slots (ETSI TS 102 361-1), three channels out of step."""
-    rate_hz = 512e3
-    rng = np.random.default_rng(12)
-    data = noise(rng, int(2.2 * rate_hz), rate_hz)
+def in_slots(rng, data, rate_hz, places, levels_db, begins_s, bursts):
+    """Add bursts of 30 ms every 60 ms with ramps of 1.25 ms between the slots (ETSI TS 102 361-1)."""
     size, ramp = int(0.03 * rate_hz), int(0.00125 * rate_hz)
     shape = np.ones(size)
     shape[:ramp] = np.sin(np.pi / 2 * np.arange(ramp) / ramp) ** 2
     shape[-ramp:] = shape[:ramp][::-1]
-    places = (50e3, 62.5e3, 75e3)
-    for hz, snr_db, begin_s in zip(places, (25, 25, 33), (0.30, 0.33, 0.305), strict=True):
-        for n in range(30):
+    for hz, snr_db, begin_s in zip(places, levels_db, begins_s, strict=True):
+        for n in range(bursts):
             burst = level(snr_db, 8e3) * shape * at(four_level(rng, size, rate_hz), hz, rate_hz)
             put(data, burst, int((begin_s + 0.06 * n) * rate_hz))
-    found, _ = find(data, rate_hz)
-    right = [
+
+
+def on_channels(found, places):
+    """Give the detections that are bursts on one of the channels, and no more."""
+    return [
         d for d in found if min(abs(d.center_hz - hz) for hz in places) < 1e3 and d.high_hz - d.low_hz < 13e3
     ]
+
+
+def test_time_slots_on_neighbouring_channels_are_told_apart():
+    """Three channels out of step."""
+    rate_hz = 512e3
+    rng = np.random.default_rng(12)
+    data = noise(rng, int(2.2 * rate_hz), rate_hz)
+    places = (50e3, 62.5e3, 75e3)
+    in_slots(rng, data, rate_hz, places, (25, 25, 33), (0.30, 0.33, 0.305), 30)
+    found, _ = find(data, rate_hz)
+    right = on_channels(found, places)
     assert len(found) - len(right) <= 3
     assert 82 <= len(right) <= 93
     lengths = np.array([d.stop - d.start for d in right]) / rate_hz
     assert np.count_nonzero(np.abs(lengths - 0.029) > 0.006) <= 8
+
+
+@pytest.mark.parametrize(
+    ("seed", "begins_s"),
+    [(32, (0.3, 0.33, 0.31, 0.345)), (34, (0.356, 0.329, 0.313, 0.322)), (35, (0.321, 0.314, 0.341, 0.3))],
+)
+def test_slots_that_overlap_for_a_while_are_no_tones_that_take_turns(seed, begins_s):
+    """Four channels, each with a neighbour that comes up before it is over."""
+    rate_hz = 512e3
+    rng = np.random.default_rng(seed)
+    data = noise(rng, int(3 * rate_hz), rate_hz)
+    places = (50e3, 62.5e3, 75e3, 87.5e3)
+    in_slots(rng, data, rate_hz, places, (25, 25, 20, 35), begins_s, 44)
+    found, _ = find(data, rate_hz)
+    right = on_channels(found, places)
+    assert len(found) - len(right) <= 1
+    assert len(right) >= 0.95 * 4 * 44
 
 
 @pytest.mark.parametrize("snr_db", [9, 25])

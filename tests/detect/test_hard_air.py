@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from earwitness.core.types import Samples
-from earwitness.detect.artefacts import clock_fraction, is_clock_line
+from earwitness.detect.clock import clock_fraction, is_clock_line
 from earwitness.detect.detector import Detector
 from earwitness.spectrum.stft import Spectrum, plan
 

@@ -9,7 +9,7 @@ A reason is given only where the samples prove it, since a wrong one hides a rea
   that merely sit opposite each other it averages out. The sum tells how much of the power is image.
 - **Clock line**: an unmodulated, steady line at a small fraction of the sample clock, to a few hundredths of a bin;
   where samples can be read again, one whose phase stands still against that fraction for all its time, which
-  holds to a fraction of a hertz and tells weak lines too (`is_clock_line`).
+  holds to a fraction of a hertz and tells weak lines too (`clock`).
 - **Crystal line**: the same at a multiple of the 28.8 MHz at which cheap receivers run (common practice, no source);
   its place tells it wherever the receiver is tuned, since one crystal makes both the line and the scale.
 - **Clipping product**: weak energy that is there only while samples sit on the rails.
@@ -17,36 +17,22 @@ A reason is given only where the samples prove it, since a wrong one hides a rea
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 
 import numpy as np
 
-from earwitness.core.types import Detection
-from earwitness.dsp import fft
+from earwitness.detect import clock
 from earwitness.dsp.jit import kernel
 from earwitness.spectrum.stft import Plan, SpectrumBlock
 
 DC_SPIKE = "DC spike: the constant offset of the receiver at its own centre frequency"
 _EXPLAINED = 0.4  # share of an emission's power that has to be explained
 _IMAGE_BELOW = 20.0  # power ratio from which the other side counts as stronger
-_CLOCK_PARTS = (
-    8,
-    3,
-)  # no more: at tenths and sixteenths of usual rates round channel frequencies come to lie
 _CLOCK_BINS = 0.04
 _CRYSTAL_HZ = 28.8e6
 _CRYSTAL_TUNED_HZ = 15.0  # steps in which a tuner is set
 _LINE_BINS = 4.5
 _STEADY = 0.15  # standard deviation over mean of a line's power, noise taken off
-_NEAR_BINS = 6.0
-_LEAST_S = 0.9  # a recording of one second loses some at its ends
-_CHUNK = 1 << 14  # samples read at a time
-_CHUNKS = 24
-_READ_MOST = 1 << 28  # samples over which they are spread
-_SIDE_HZ = 4_000.0  # on a side that modulation would fill; as much beyond is compared with it
-_STANDS = 0.8  # of its power, left after summing by phase
-_MOSTLY = 0.5  # of the power detected
 
 
 @dataclass(slots=True)
@@ -60,7 +46,7 @@ class Traces:
     mirrored_all: float = 0.0  # the same, floor included
     product: complex = 0j  # of both sides
     dc: complex = 0j
-    clipped_rows: int = 0
+    clipped_power: float = 0.0  # in rows with clipped samples
     total: float = 0.0  # all the power in the recording in those rows
 
     def add(
@@ -72,7 +58,7 @@ class Traces:
         noise: float,
         product: complex,
         dc: complex,
-        clipped: int,
+        clipped: float,
         total: float,
     ) -> None:
         """Take the sums over further rows: see `rows.take_run`."""
@@ -83,7 +69,7 @@ class Traces:
         self.mirrored += there - noise
         self.product += product
         self.dc += dc
-        self.clipped_rows += clipped
+        self.clipped_power += clipped
         self.total += total
 
     def join(self, later: Traces) -> None:
@@ -137,16 +123,16 @@ def reason(
             down = 10 * np.log10(traces.mirrored / traces.power)
             return f"mirror image: a conjugate copy, {down:.0f} dB down, of the emission opposite the centre"
     if high - low <= _LINE_BINS and traces.rows * of.row_s >= 1.0 and _steady(traces):
-        for parts in _CLOCK_PARTS:
+        for parts in clock.PARTS:
             part = (center - middle) / of.size * parts
             if round(part) and abs(part - round(part)) * of.size / parts < _CLOCK_BINS:
-                return clock_words(round(part), parts)
+                return clock.clock_words(round(part), parts)
         line_hz = tuned_hz + (center - middle) * of.bin_hz
         order = round(line_hz / _CRYSTAL_HZ)
         if order > 0 and abs(line_hz - order * _CRYSTAL_HZ) < _CLOCK_BINS * of.bin_hz + _CRYSTAL_TUNED_HZ:
             return f"crystal line: steady and unmodulated at {order} times 28.8 MHz, of the receiver's own crystal"
     if (
-        traces.clipped_rows > 0.8 * traces.rows
+        traces.clipped_power > 0.8 * traces.power
         and background_clipping < 0.2
         and traces.power * share < 0.01 * traces.total
     ):
@@ -157,64 +143,6 @@ def reason(
 def constant_share(traces: Traces, of: Plan) -> float:
     """Give the share of an emission's power that is one constant value: nearly all of the receiver's own offset."""
     return abs(traces.dc / traces.rows) ** 2 / (traces.power / traces.rows * of.bin_hz / of.enbw_hz)
-
-
-def clock_fraction(
-    found: Detection, rate_hz: float, center_hz: float, bin_hz: float
-) -> tuple[int, int] | None:
-    """Give the fraction of the sample clock, as numerator and denominator, at which a detection may be its line."""
-    if found.high_hz - found.low_hz > _NEAR_BINS * bin_hz or found.stop - found.start < _LEAST_S * rate_hz:
-        return None
-    for parts in _CLOCK_PARTS:
-        part = round((found.center_hz - center_hz) / rate_hz * parts)
-        if part and abs(found.center_hz - center_hz - part * rate_hz / parts) < bin_hz:
-            return part, parts
-    return None
-
-
-def is_clock_line(
-    read: Callable[[int, int], np.ndarray], found: Detection, rate_hz: float, part: int, parts: int
-) -> bool | None:
-    """Tell whether a detection is a line of the receiver at part / parts of its sample clock; None if unsure.
-
-    Samples at odd moments of its time are turned by just that fraction. A line of the clock keeps its phase from the
-    first to the last, which a carrier that is off by a quarter of a turn in its time does not; it holds most
-    of the power detected, and beside it there is no more than at some distance.
-    """
-    rng = np.random.default_rng(parts)
-    room = min(found.stop - found.start, _READ_MOST) - _CHUNK
-    sums, inner, outer = [], [], []
-    side = min(max(8, round(_SIDE_HZ * _CHUNK / rate_hz)), _CHUNK // 8)
-    near, far = np.arange(4, 4 + side), np.arange(4 + side, 4 + 2 * side)
-    turn = np.exp(-2j * np.pi * part / parts * np.arange(parts))
-    for at in np.sort(rng.uniform(0, 1, _CHUNKS)) * room:
-        first = found.start + int(at)
-        data = read(first, _CHUNK)
-        if len(data) < _CHUNK:
-            return None
-        phase = np.roll(turn, -(first % parts))
-        still = data * np.tile(phase, _CHUNK // parts + 1)[:_CHUNK]
-        sums.append(still.mean())
-        power = np.abs(fft.forward((still - still.mean()) * np.hanning(_CHUNK))) ** 2
-        inner.append((power[near].mean(), power[-near].mean()))
-        outer.append((power[far].mean(), power[-far].mean()))
-    line = np.array(sums)
-    quiet = float(np.mean(outer, axis=0).min())  # on the other side somebody else may be
-    noise = quiet / (0.375 * _CHUNK) / _CHUNK  # of one of the sums
-    all_power = float(np.mean(np.abs(line) ** 2))
-    together = float(np.abs(line.mean()) ** 2)
-    if all_power < 2 * noise:
-        return None
-    if together < _STANDS * (all_power - noise) or together < 20 * noise / _CHUNKS:
-        return False
-    spread = np.sqrt(2 / (side * _CHUNKS))
-    modulated = float(np.mean(inner, axis=0).min()) / quiet - 1 > 5 * spread + 0.02
-    return not modulated and together > _MOSTLY * 10 ** (found.level_dbfs / 10)
-
-
-def clock_words(part: int, parts: int) -> str:
-    """Give the reason for a line at that fraction."""
-    return f"clock line: steady and unmodulated at {part}/{parts} of the sample clock"
 
 
 def _steady(traces: Traces) -> bool:

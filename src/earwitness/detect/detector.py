@@ -16,6 +16,7 @@ import numpy as np
 
 from earwitness.core.types import Detection
 from earwitness.detect.artefacts import DC_SPIKE, ReceiverRows, StretchStatistics, Traces
+from earwitness.detect.clock import ClockLine, outline
 from earwitness.detect.course import Course
 from earwitness.detect.follow import Emission
 from earwitness.detect.limits import limits
@@ -45,6 +46,7 @@ _EMPTY = 1e-11  # of the power, in bins far from the centre
 _GAIN_FELL = 0.8  # of the floor: that far down at once
 _MAINLY = 0.5  # of an emission's power, from which it is the receiver's offset
 _SLOW_SHARE = 0.1  # of the false alarms
+_PLAIN = 1.0  # times the noise in a bin, from which a line of the clock is in the way
 
 
 class Detector:
@@ -53,7 +55,8 @@ class Detector:
     `false_alarms_per_hour` is shared by all box shapes. Memory does not grow with the stream. `statistics`
     tells of the receiver over the stretch so far. A stretch in which one value repeats ends what is open, since
     nothing can be heard there; not so with `silence`, for demodulated audio that is zero between transmissions.
-    `repeat` is what repeats in a wide span, `carriers` are wide signals of one carrier that are on from its start.
+    `repeat` is what repeats in a wide span, `carriers` are wide signals of one carrier that are on from its start,
+    `lines` the receiver's own: known for certain, they are taken out of the rows as its constant offset is.
     """
 
     def __init__(
@@ -65,6 +68,7 @@ class Detector:
         silence: bool = False,
         repeat: Repeat | None = None,
         carriers: Sequence[Carrier] = (),
+        lines: Sequence[ClockLine] = (),
     ):
         self.plan: Plan = plan(rate_hz)
         self.center_hz = center_hz
@@ -87,6 +91,7 @@ class Detector:
         self._teller = Teller(self._window, center_hz, self.statistics)
         self._owners = Owners(self._window, self._open)
         self._repeat = repeat
+        self._clock_lines = lines
         self._television_sought = repeat is not None and repeat.lines
         # The bins of what is one emission each, as far as it is known to be.
         self._wholes = [
@@ -110,6 +115,7 @@ class Detector:
             self.plan, _SLOW_SHARE * self._per_hour, 1.5 * self.floor.settled_spread, self._widest
         )
         self._teller.spike = None
+        self._lines: list[Emission] | None = None  # of the clock, once the noise is known
         self._watch = Watch(self.plan)
         self._trains: Trains | None = None
         if self.plan.quick_size:
@@ -194,6 +200,7 @@ class Detector:
             out += self._course.end(self._course.decide(emission, out), window.row - window.base)
         if self._teller.spike is not None:
             out.append(self._teller.detection(self._teller.spike, False))
+        out += [self._teller.detection(line, False) for line in self._lines or ()]
         if self._trains is not None:
             out += [item for item in self._trains.close() if not self._is_of_whole(item)]
         self._begin_stretch(0)
@@ -245,6 +252,11 @@ class Detector:
         if self._teller.spike is not None:
             self._teller.spike.stop = window.row
             take_out(self._teller.spike, power)
+        if self._lines is None:
+            self._lines = self._plain_lines()
+        for line in self._lines:
+            line.stop = window.row
+            take_out(line, power)
         out: list[Detection] = []
         pulses = None
         if self._trains is not None:
@@ -284,6 +296,9 @@ class Detector:
             middle = self.plan.size // 2
             known[middle - REACH : middle + REACH + 1] = True
             beside[middle - REACH - HALO_BINS : middle + REACH + 1 + HALO_BINS] = True
+        for line in self._lines:
+            known[int(line.least) : int(line.most)] = True
+            beside[int(line.least) - HALO_BINS : int(line.most) + HALO_BINS] = True
         claims += scanner.scan(window.ratio, window.mask, HISTORY)
         if due:
             self.floor.learn(ratio, ((mask == 0) & ~known).view(np.uint8))
@@ -294,6 +309,20 @@ class Detector:
         weak = self._slow.feed(ratio, beside) if count == BATCH else []
         if claims or self._open or weak:
             out += self._follow(count, claimed, weak)
+        return out
+
+    def _plain_lines(self) -> list[Emission]:
+        """Give the lines of the clock that stand over the noise, as emissions that are on all the time."""
+        out = []
+        for known in self._clock_lines:
+            first, own = outline(self.plan, known)
+            band = slice(first, first + len(own))
+            if own.max() < _PLAIN * self._window.level[band].max():
+                continue
+            line = Emission(self._next_number(), band.start, band.stop, 0.0, self.plan.size)
+            line.spike, line.rows = known.words, 1
+            line.excess[band], line.floor[band] = own, self._window.level[band]
+            out.append(line)
         return out
 
     def _offset_emission(self) -> Emission:

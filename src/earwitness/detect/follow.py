@@ -15,6 +15,7 @@ SHORT_DASH_S, LONG_DASH_S, WORD_DASHES = 0.16, 1.0, 3.0
 NARROW_HZ = 3200.0  # up to here it may be keyed by hand or by speech
 SPEECH_HZ = 3000.0  # and so wide is speech, at most
 FORMANTS_HZ = 600.0  # what is narrower is no voice yet
+_RARE = 0.005  # share of its power at either edge of what a voice says
 DOUBT_S = 0.2  # silence after which what comes is first asked whether it is still the same
 WAIT_SPEECH_S = 1.7  # speech on a suppressed carrier pauses so long
 WAIT_FADE_S = 1.5  # and so long a fade that was seen to begin may last
@@ -213,9 +214,18 @@ def wait_s(e: Emission, of: Plan) -> float:
 
 def is_voice(e: Emission, low: float, high: float, of: Plan) -> bool:
     """Tell whether bins [low, high) may be formants of a voice that has been heard lower or higher so far."""
-    width_hz = (e.high - e.low) * of.bin_hz
-    span_hz = (max(e.most, high) - min(e.least, low)) * of.bin_hz
-    return width_hz > FORMANTS_HZ and span_hz <= SPEECH_HZ and is_lively(e, of)
+    if (e.high - e.low) * of.bin_hz <= FORMANTS_HZ or not is_lively(e, of):
+        return False
+    least, most = _bulk(e)
+    return (max(most, high) - min(least, low)) * of.bin_hz <= SPEECH_HZ
+
+
+def _bulk(e: Emission) -> tuple[int, int]:
+    """Give the bins [low, high) that hold nearly all of its power: a mirror image beside it widens its band, no more."""
+    a, b = int(max(e.least, 0)), int(np.ceil(e.most))
+    share = np.cumsum(np.maximum(e.excess[a:b], 0))
+    low, high = np.searchsorted(share, (_RARE * share[-1], (1 - _RARE) * share[-1]))
+    return a + int(low), a + int(high) + 1
 
 
 def is_syllable(part: Emission, e: Emission, of: Plan) -> bool:

@@ -92,14 +92,13 @@ def is_station(t: Traces, seen: StretchStatistics, known: Traces | None) -> bool
     return known is not None and abs(t.dc / t.rows - known.dc / known.rows) < _BEFORE * own
 
 
-def take_out(offset: Emission, power: np.ndarray) -> None:
-    """Take the offset out of rows, float32 (rows, bins); what stands far above it stays.
+def take_out(line: Emission, power: np.ndarray) -> None:
+    """Take the offset, or another line that never changes, out of rows, float32 (rows, bins); what stands far above it stays.
 
     Elsewhere there is what the quieter side has.
     """
-    band = middle_bins(power.shape[1])
-    low, high = band.start, band.stop
-    own = offset.excess[band] / offset.rows
-    here = power[:, band]
+    low, high = int(line.least), int(line.most)
+    own = line.excess[low:high] / line.rows
+    here = power[:, low:high]
     sides = np.minimum(power[:, low - 2 : low].mean(axis=1), power[:, high : high + 2].mean(axis=1))
     here[:] = np.where(here > _OVER * own + sides[:, None], here - own, sides[:, None])

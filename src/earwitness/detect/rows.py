@@ -156,6 +156,7 @@ def step_row(series: np.ndarray, first: int, last: int) -> int:
     """Give the row of `series` in [first, last) at which the power steps up or down tenfold, or -1 if it does not.
 
     On both sides it has to stay for eight rows, and level, as no fade does: another station follows without a pause.
+    The row in which it happens belongs to the louder one.
     """
     least, greatest = np.inf, 0.0
     for row in range(first, last):
@@ -183,7 +184,7 @@ def step_row(series: np.ndarray, first: int, last: int) -> int:
             continue
         ratio = max(before, after) / min(before, after)
         if ratio > most:
-            best, most = row, ratio
+            best, most = (row + 1 if before > after else row), ratio
     return best
 
 
@@ -198,7 +199,7 @@ def sums(excess: np.ndarray, floor: np.ndarray, low: int, high: int) -> tuple[fl
 
 
 @kernel(
-    "Tuple((int64, float64, float64, float64, float64, complex128, complex128, int64, float64))"
+    "Tuple((int64, float64, float64, float64, float64, complex128, complex128, float64, float64))"
     f"({_POWER}, float32[::1], boolean[:,::1], complex64[:,::1], int64, complex64[::1], int32[::1], float32[::1],"
     " int64, int64, int64, int64, float32[::1], float32[::1])"
 )
@@ -217,13 +218,13 @@ def take_run(
     high: int,
     excess: np.ndarray,
     floor: np.ndarray,
-) -> tuple[int, float, float, float, float, complex, complex, int, float]:
+) -> tuple[int, float, float, float, float, complex, complex, float, float]:
     """Take the rows [first, last) in which the emission in bins [low, high) was on and not hidden.
 
     Their power over the floor is added to `excess`, the floor itself to `floor`, for the band and a quarter of its
     width beside it. Gives how many rows there were and sums over them for `artefacts.Traces`: power over the floor in
     the band; its square; power in the mirror image of the band; the floor there; the mirror product (whose first
-    column lies `nearest` bins from the centre); the constant offset; rows with clipped samples; all power there is.
+    column lies `nearest` bins from the centre); the constant offset; power in rows with clipped samples; all power there is.
     """
     bins = power.shape[1]
     middle = bins // 2
@@ -247,13 +248,12 @@ def take_run(
     there = 0.0
     product = 0j
     offset = 0j
-    rails = 0
+    rails = 0.0
     everything = 0.0
     for r in range(first, last):
         if hidden[r, column]:
             continue
         offset += dc[r]
-        rails += clipped[r] != 0
         everything += total[r]
         here = -noise
         for b in range(low, high):
@@ -264,6 +264,8 @@ def take_run(
                 product += mirror[r, apart - nearest]
         own += here
         squares += here * here
+        if clipped[r] != 0:
+            rails += here
         for b in range(left, right):
             excess[b] += power[r, b]
     return seen, own, squares, there, noise_there * seen, product, offset, rails, everything

@@ -25,6 +25,7 @@ _BROADCAST_HZ = 160e3  # apart: broadcast FM swings over 150 kHz at most (ITU-R 
 _TONES_HZ = 4000.0  # apart: sidebands and tones of one voice are nearer
 _RASTER_HZ = 13e3  # apart: nearer ones may well be time slots of two stations
 _SLOT_S = 0.008  # tones further apart than that take turns faster than this in the mean
+_PLAINLY = 0.25  # standard deviations by which one of them is stronger then
 _GAP = 0.11  # least width of the gap between two channels, as a share of the narrower one's
 _STEADY = 0.9  # of the rows: it is on throughout
 _KEYED = 0.35  # negative correlation of the power in two tones of one keyed carrier
@@ -371,7 +372,9 @@ def judge(one: Segment, two: Segment, apart_hz: float, row_s: float) -> bool | N
         a, b = power_one[steady], power_two[steady]
         if len(a) >= _ENOUGH and a.std() > 0 and b.std() > 0 and np.corrcoef(a, b)[0, 1] < -0.5:
             a, b = a / a.mean() if a.mean() > 0 else a, b / b.mean() if b.mean() > 0 else b
-            turns = int(np.count_nonzero(np.diff(np.sign(a - b))))
+            # While both are on neither has its turn.
+            differ = a - b
+            turns = int(np.count_nonzero(np.diff(np.sign(differ[np.abs(differ) > _PLAINLY * differ.std()]))))
             # What keys a carrier far is quick; time slots of two stations may follow each other as well.
             slow = far and turns * _SLOT_S < len(a) * row_s
             if turns >= 4 or slow:

@@ -17,7 +17,7 @@ import numpy as np
 from earwitness.channel.bank import Channel, ChannelBank
 from earwitness.core.mode import Assembler, Mode
 from earwitness.core.types import Bits, Detection, Frame, Message, Over, Picture, Samples
-from earwitness.detect.artefacts import clock_fraction, clock_words, is_clock_line
+from earwitness.detect.clock import clock_fraction, clock_words, find_clock_lines, is_clock_line
 from earwitness.detect.detector import Detector
 from earwitness.emission.calibrate import frequency_error_ppm
 from earwitness.emission.measure import density_beside, is_sideband
@@ -90,6 +90,7 @@ class StretchSurvey:
             silence=self._audio is not None,
             repeat=find_repeat(stream.read, stream.rate_hz),
             carriers=find_carriers(stream.read, stream.rate_hz),
+            lines=[] if self._audio is not None else find_clock_lines(stream.read, stream.rate_hz),
         )
         self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
