@@ -8,6 +8,7 @@ import json
 import sys
 import tempfile
 import time
+from collections import Counter
 from pathlib import Path
 
 from earwitness.core.times import parse_time
@@ -74,6 +75,7 @@ def score(name, folder):
     print(f"\n{name}: {len(truth['emissions'])} true emissions; {len(emissions)} logged, "
           f"{len(messages)} messages, {len(overs)} overs; {truth['duration_s'] / took:.1f} x real time")  # fmt: skip
     got = [heard(row) for row in messages]
+    left = Counter(got)  # what was sent n times has to be logged n times
     known, missed, wanted = set(), [], 0
     for emission in truth["emissions"]:
         for message in emission["messages"]:
@@ -81,10 +83,12 @@ def score(name, folder):
             if key is None:
                 continue
             known.add(key)
+            found = left[key] > 0
+            left[key] -= found
             if emission.get("cut_at_end") or message.get("repeat"):
                 continue
             wanted += 1
-            if key not in got:
+            if not found:
                 missed.append(
                     (emission["mode"], emission["snr_db"], emission.get("overlaps"), message.get("df"), key)
                 )
