@@ -41,7 +41,7 @@ from earwitness.sources.stretch import FileRun, OpenFile, Source, Stretch
 _MOST_META = 64 << 20
 _MOST_MEMBERS = 1000
 _MOST_INTEGER = 2**62
-_HASH_UP_TO = 512 << 20
+_HASH_UP_TO = 64 << 20  # octets: of a long recording the hash would cost a twentieth of its survey
 _FACTS = ("hw", "description", "author", "recorder", "license", "geolocation", "version")
 _COUNT = (int, 0, 2**63 - 1)
 _PLACE_HZ = (float, -1e12, 1e12)
@@ -344,7 +344,7 @@ def _check_hash(source: Source, facts: dict[str, Any], file: OpenFile, at: int, 
     if not isinstance(stated, str):
         return
     if size > _HASH_UP_TO:
-        source.facts["sha512"] = "not checked: more than 512 MiB"
+        source.facts["sha512"] = "not checked: more than 64 MiB"
         return
     digest = hashlib.sha512()
     for offset in range(0, size, 1 << 20):

@@ -244,24 +244,17 @@ def census(
     """Take per row of `row` pairs what tells of the receiver itself: see `SpectrumBlock` for each."""
     scale = np.float32(1.0 / row)
     for r in range(len(clipped)):
-        sr = np.float32(0)
-        si = np.float32(0)
-        rr = np.float32(0)
-        ii = np.float32(0)
-        ri = np.float32(0)
-        rails = np.float32(0)
-        alive = np.float32(0)
-        for i in range(r * row, r * row + row):
-            a = x[2 * i]
-            b = x[2 * i + 1]
-            p = abs(a)
-            q = abs(b)
+        part = x[2 * r * row : 2 * (r + 1) * row]
+        sr = si = rr = ii = ri = rails = alive = np.float32(0)
+        for i in range(row):
+            n = np.uint64(i)
+            a, b = part[n + n], part[n + n + _ONE]
             sr += a
             si += b
             rr += a * a
             ii += b * b
             ri += a * b
-            m = p if p > q else q
+            m = max(abs(a), abs(b))
             rails += np.float32(1) if m >= rail else np.float32(0)
             alive += np.float32(1) if m > np.float32(0) else np.float32(0)
         clipped[r] = int(rails)
