@@ -20,7 +20,7 @@ def found_in(data, rate_hz=RATE_HZ):
         return data[start : start + count]
 
     spectrum = Spectrum(rate_hz, 0.0)
-    detector = Detector(rate_hz, 0.0, lines=find_clock_lines(read, rate_hz))
+    detector = Detector(rate_hz, 0.0, lines=find_clock_lines(read, len(data), rate_hz))
     blocks = [spectrum.feed(Samples(read(n, 65536), rate_hz, 0.0, n, 0)) for n in range(0, len(data), 65536)]
     last = {}
     for rows in [*blocks, spectrum.close()]:
@@ -86,7 +86,7 @@ def test_what_only_lies_at_a_fraction_of_the_clock_is_no_line_of_it(shape, off_h
     count = int(4 * RATE_HZ)
     data = noise(np.random.default_rng(24), count, RATE_HZ)
     put(data, shape(count) * line(count, 1, 8, 20, off_hz=off_hz), 0)
-    assert find_clock_lines(lambda start, n: data[start : start + n], RATE_HZ) == []
+    assert find_clock_lines(lambda start, n: data[start : start + n], len(data), RATE_HZ) == []
 
 
 @pytest.mark.parametrize("rate_hz", [48e3, 2.4e6])
@@ -94,7 +94,7 @@ def test_noise_has_no_lines_of_a_clock(rate_hz):
     data = noise(np.random.default_rng(25), int(4 * rate_hz), rate_hz)
     for first in range(0, len(data), len(data) // 4):
         part = data[first : first + len(data) // 4]
-        assert find_clock_lines(lambda start, n, part=part: part[start : start + n], rate_hz) == []
+        assert find_clock_lines(lambda start, n, part=part: part[start : start + n], len(part), rate_hz) == []
 
 
 def test_a_weaker_station_after_a_stronger_one_leaves_no_scrap_between():

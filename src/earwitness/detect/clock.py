@@ -80,9 +80,12 @@ def is_clock_line(
     return look.stands and look.over > _HEARD and look.power > _MOSTLY * 10 ** (found.level_dbfs / 10)
 
 
-def find_clock_lines(read: Callable[[int, int], np.ndarray], rate_hz: float) -> list[ClockLine]:
-    """Give the lines of the receiver's clock that are on from the start of a stretch. `read(start, count)` gives complex samples."""
-    count = len(read(0, round(_WATCHED_S * rate_hz)))
+def find_clock_lines(read: Callable[[int, int], np.ndarray], count: int, rate_hz: float) -> list[ClockLine]:
+    """Give the lines of the receiver's clock that are on from the start of a stretch of `count` samples.
+
+    `read(start, count)` gives complex samples, and is asked for few at a time.
+    """
+    count = min(count, round(_WATCHED_S * rate_hz))
     moments = _moments(read, 0, count) if count >= _LEAST_WATCHED_S * rate_hz else None
     if moments is None:
         return []

@@ -90,7 +90,9 @@ class StretchSurvey:
             silence=self._audio is not None,
             repeat=find_repeat(stream.read, stream.rate_hz),
             carriers=find_carriers(stream.read, stream.rate_hz),
-            lines=[] if self._audio is not None else find_clock_lines(stream.read, stream.rate_hz),
+            lines=[]
+            if self._audio is not None
+            else find_clock_lines(stream.read, stream.count, stream.rate_hz),
         )
         self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
         self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
