@@ -17,6 +17,7 @@ def found_in(data, rate_hz=RATE_HZ):
     """Give the detections as a survey has them: the lines of the clock are sought first."""
 
     def read(start, count):
+        assert count <= 65536  # sources bound what is read at once
         return data[start : start + count]
 
     spectrum = Spectrum(rate_hz, 0.0)

@@ -117,6 +117,13 @@ def test_noise_gives_nothing(tmp_path):
     assert rows(tmp_path / "s", "emissions") == []
 
 
+def test_the_widest_receivers_rate_is_surveyed(tmp_path):
+    """Four seconds of 20 MS/s are more samples than a source gives at once (common practice, no source for the rate)."""
+    outcome = survey_file(str(noise(tmp_path, seconds=0.2, rate=20e6)), tmp_path / "s")
+    assert outcome.complete
+    assert outcome.counts["emissions"] == 0
+
+
 def test_a_carrier_is_measured(tmp_path):
     # a tone of 0.05 full scale: 20 log10(0.05) = -26.02 dBFS, at 162.031 234 MHz, by construction
     outcome = survey_file(str(noise(tmp_path, tone_hz=31_234.0)), tmp_path / "s")

@@ -89,6 +89,7 @@ def test_tones_and_codes_of_squelch():
     """Names as the trade has them (TIA-603): CTCSS by frequency, DCS by code."""
     assert words.squelch_tone({"ctcss_hz": 103.5}) == "CTCSS 103.5 Hz"
     assert words.squelch_tone({"dcs": "023"}) == "DCS 023"
+    assert words.squelch_tone({"dcs": "172", "dcs_inverted": True}) == "DCS 172 inverted"
     assert words.squelch_tone(None) is None
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -74,7 +75,7 @@ def is_clock_line(
     moments = _moments(read, found.start, min(found.stop - found.start, _READ_MOST))
     if moments is None:
         return None
-    look = _Look(*moments, rate_hz, part, parts)
+    look = _Look(moments, rate_hz, part, parts)
     if not look.is_loud:
         return None
     return look.stands and look.over > _HEARD and look.power > _MOSTLY * 10 ** (found.level_dbfs / 10)
@@ -92,8 +93,10 @@ def find_clock_lines(read: Callable[[int, int], np.ndarray], count: int, rate_hz
     out = []
     for parts in PARTS:
         for part in range(-((parts - 1) // 2), (parts + 1) // 2):
-            look = _Look(*moments, rate_hz, part, parts)
-            if part and look.over > _SURE and look.stands:
+            if not part:  # the offset's place
+                continue
+            look = _Look(moments, rate_hz, part, parts)
+            if look.over > _SURE and look.stands:
                 out.append(ClockLine(part, parts, look.power))
     return out
 
@@ -107,10 +110,16 @@ def outline(of: Plan, line: ClockLine) -> tuple[int, np.ndarray]:
     return first, (line.power * np.abs(turn @ of.window) ** 2).astype(np.float32)
 
 
-def _moments(
-    read: Callable[[int, int], np.ndarray], start: int, count: int
-) -> tuple[np.ndarray, np.ndarray] | None:
-    """Give the spectra of chunks at odd moments, complex (chunks, bins), and the samples at which they begin."""
+class _Moments(NamedTuple):
+    """Spectra of chunks, complex (chunks, bins), their power, and the samples at which they begin."""
+
+    spectra: np.ndarray
+    power: np.ndarray
+    firsts: np.ndarray
+
+
+def _moments(read: Callable[[int, int], np.ndarray], start: int, count: int) -> _Moments | None:
+    """Take chunks at odd moments of so many samples; None if there are not enough."""
     room = count - _CHUNK
     if room < 0:
         return None
@@ -122,21 +131,20 @@ def _moments(
         if len(data) < _CHUNK:
             return None
         spectra[n] = fft.forward(data * window) / (_CHUNK / 2)
-    return spectra, firsts
+    return _Moments(spectra, np.abs(spectra) ** 2, firsts)
 
 
 class _Look:
     """What chunks tell of one fraction of the clock: `power` of the line, how far it is `over` the noise, if it `stands`."""
 
-    def __init__(self, spectra: np.ndarray, firsts: np.ndarray, rate_hz: float, part: int, parts: int):
+    def __init__(self, moments: _Moments, rate_hz: float, part: int, parts: int):
         middle = part * _CHUNK // parts
-        turned = np.exp(-2j * np.pi * (part * firsts % parts) / parts)
-        line = spectra[:, middle % _CHUNK] * turned
-        power = np.abs(spectra) ** 2
+        turned = np.exp(-2j * np.pi * (part * moments.firsts % parts) / parts)
+        line = moments.spectra[:, middle % _CHUNK] * turned
 
         def beside(a: int, b: int) -> tuple[np.ndarray, np.ndarray]:
             places = np.arange(a, b)
-            return tuple(power[:, (middle + side * places) % _CHUNK].mean(axis=1) for side in (-1, 1))
+            return tuple(moments.power[:, (middle + side * places) % _CHUNK].mean(axis=1) for side in (-1, 1))
 
         weight = 1 / np.maximum(np.mean(beside(*_BESIDE), axis=0), 1e-30)
         share = weight / weight.sum()

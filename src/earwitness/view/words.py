@@ -109,13 +109,15 @@ def symbol_rate(rate_hz: Any, uncertainty_hz: Any = None) -> str | None:
 
 
 def squelch_tone(tone: Any) -> str | None:
-    """Give 'CTCSS 103.5 Hz' or 'DCS 023' for what opens a receiver's squelch; None where there is none."""
+    """Give 'CTCSS 103.5 Hz', 'DCS 023' or 'DCS 172 inverted' for what opens a receiver's squelch; None where there is none."""
     if not isinstance(tone, Mapping) or not tone:
         return None
     hz = number(tone.get("ctcss_hz"))
     if hz is not None:
         return f"CTCSS {hz:.1f} Hz"
-    return f"DCS {plain(tone['dcs'], limit=12)}" if tone.get("dcs") else plain(tone, limit=60)
+    if not tone.get("dcs"):
+        return plain(tone, limit=60)
+    return f"DCS {plain(tone['dcs'], limit=12)}{' inverted' if tone.get('dcs_inverted') else ''}"
 
 
 def decibels(value: Any, unit: str = "dB") -> str:
