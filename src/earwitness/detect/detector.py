@@ -386,6 +386,10 @@ class Detector:
         meets: dict[int, list[Segment]] = {}
         fresh: list[Segment] = []
         for segment in owners.without_halo(found):
+            sole = owners.sole(segment)
+            if sole is not None:
+                meets.setdefault(sole.number, []).append(segment)
+                continue
             for part in owners.share_out(segment):
                 owner = owners.owner(part.low, part.high, part) or owners.home(part)
                 if owner is not None:

@@ -140,6 +140,16 @@ class Owners:
         idle = on < len(new) and now < _NOTHING * scatter and before * back > _MOST * now * on
         return idle or before > _OVER * max(now, 0.0)
 
+    def sole(self, segment: Segment) -> Emission | None:
+        """Give the open emission that a segment lies within, if it meets no other; None asks for a closer look."""
+        meet = [e for e in self._open if e.low - _SKIN < segment.high and segment.low < e.high + _SKIN]
+        if len(meet) != 1 or meet[0].sweeps:
+            return None
+        e = meet[0]
+        if e.low - _SKIN > segment.low or segment.high > e.high + _SKIN or _only_touches(e, segment):
+            return None
+        return e
+
     def share_out(self, segment: Segment) -> list[Segment]:
         """Cut a segment that meets several open emissions half-way between them, or a narrow one out of a wide one.
 
@@ -296,8 +306,7 @@ class Owners:
 
         What an emission's own modulation throws to one side it throws to the other as well.
         """
-        overlap = min(e.high, part.high) - max(e.low, part.low)
-        if overlap > _TOUCH * min(part.high - part.low, e.high - e.low):
+        if not _only_touches(e, part):
             return False
         on = np.any(self._window.mask[:, part.low : part.high] == 1, axis=1)
         came = int(np.argmax(on)) + self._window.base - HISTORY
@@ -405,6 +414,12 @@ def _moves(on: np.ndarray, places: np.ndarray) -> bool:
 def _holds(e: Emission, low: float, high: float) -> bool:
     """Tell whether bins [low, high) lie in an emission's band of late."""
     return e.near_low - _SKIN <= low and high <= e.near_high + _SKIN
+
+
+def _only_touches(e: Emission, part: Segment) -> bool:
+    """Tell whether a segment has next to nothing in common with an emission's band."""
+    overlap = min(e.high, part.high) - max(e.low, part.low)
+    return overlap <= _TOUCH * min(part.high - part.low, e.high - e.low)
 
 
 def _flank(e: Emission) -> float:

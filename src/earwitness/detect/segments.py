@@ -8,7 +8,6 @@ go together, or that one is strong exactly when the other is weak (keying), or b
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -48,73 +47,89 @@ _TOGETHER = 3  # rows within which two starts are the same start
 class Segment:
     """A run of bins [low, high) with, per row of the batch, its power over the floor and whether it was claimed."""
 
-    def __init__(self, low: int, high: int, excess: np.ndarray, on: np.ndarray, before: bool):
+    def __init__(
+        self,
+        low: int,
+        high: int,
+        excess: np.ndarray,
+        on: np.ndarray,
+        rows: np.ndarray,
+        power: float,
+        before: bool,
+    ):
         self.low = low
         self.high = high
         self.excess = excess  # float (rows, bins of the segment)
         self.on = on  # bool (rows, bins of the segment)
+        self.rows = rows  # in which any of it was claimed, bool (rows,)
+        self.power = power  # over the floor, summed over its bins and those rows
         self.before = before  # claimed cells in the rows just before the batch
-
-    @cached_property
-    def rows(self) -> np.ndarray:
-        """Give the rows in which it was claimed, bool."""
-        return np.asarray(_rows_on(self.on))
-
-    @cached_property
-    def power(self) -> float:
-        """Give the power over the floor, summed over its bins and the rows in which it was claimed."""
-        return float(_sum_of(self.excess, self.rows))
 
     def part(self, low: int, high: int) -> Segment:
         """Give the part of it that lies in bins [low, high)."""
         s = slice(low - self.low, high - self.low)
-        return Segment(low, high, self.excess[:, s], self.on[:, s], self.before)
+        excess, on = self.excess[:, s], self.on[:, s]
+        rows = np.empty(len(on), bool)
+        power = float(_claimed_power(excess, on, rows))
+        return Segment(low, high, excess, on, rows, power, self.before)
 
     def cut(self, first: int, last: int) -> Segment:
         """Give the part of its own bins [first, last)."""
         return self.part(self.low + first, self.low + last)
 
 
-@kernel("boolean[::1](boolean[:,:])")
-def _rows_on(on: np.ndarray) -> np.ndarray:
-    """Tell the rows in which any cell is claimed."""
-    out = np.zeros(len(on), np.bool_)
-    for r in range(len(on)):
-        for b in range(on.shape[1]):
-            out[r] |= on[r, b]
-    return out
-
-
-@kernel("float64(float32[:,:], boolean[::1])")
-def _sum_of(excess: np.ndarray, rows: np.ndarray) -> float:
-    """Give the sum of all cells in these rows."""
+@kernel("float64(float32[:,:], boolean[:,:], boolean[::1])")
+def _claimed_power(excess: np.ndarray, on: np.ndarray, rows: np.ndarray) -> float:
+    """Fill `rows` with those in which any cell is claimed; give the sum of all cells in them."""
     total = 0.0
-    for r in range(len(rows)):
-        if rows[r]:
-            for b in range(excess.shape[1]):
+    for r in range(len(on)):
+        any_on = False
+        for b in range(on.shape[1]):
+            any_on |= on[r, b]
+        rows[r] = any_on
+        if any_on:
+            for b in range(on.shape[1]):
                 total += excess[r, b]
     return total
 
 
-@kernel("boolean(uint8[:,::1], float32[:,::1], float32[::1], int64, int64, float32[:,::1], boolean[:,::1])")
+@kernel(
+    "void(uint8[:,::1], float32[:,::1], float32[::1], int64, int64[:,::1], float32[::1], boolean[::1], boolean[:,::1], float64[::1], boolean[::1])"
+)
 def _lift(
     mask: np.ndarray,
     power: np.ndarray,
     level: np.ndarray,
     first: int,
-    low: int,
+    pieces: np.ndarray,
     excess: np.ndarray,
     on: np.ndarray,
-) -> bool:
-    """Fill `excess` and `on` with a segment's cells from bin `low` on; tell whether any was claimed just before."""
-    before = False
-    for b in range(excess.shape[1]):
-        before |= mask[first - 1, low + b] == 1 or mask[first - 2, low + b] == 1
-    for r in range(len(excess)):
-        for b in range(excess.shape[1]):
-            excess[r, b] = power[first + r, low + b] - level[low + b]
-            on[r, b] = mask[first + r, low + b] == 1
-    return before
+    rows: np.ndarray,
+    sums: np.ndarray,
+    before: np.ndarray,
+) -> None:
+    """Fill, one segment after the other, what each of `pieces` (bin, end, cells before) has: see `Segment`."""
+    count = len(mask) - first
+    for n in range(len(pieces)):
+        low, high, at = pieces[n]
+        width = high - low
+        before[n] = False
+        for b in range(low, high):
+            before[n] |= mask[first - 1, b] == 1 or mask[first - 2, b] == 1
+        total = 0.0
+        for r in range(count):
+            cells, claims = excess[at : at + width], on[at : at + width]
+            any_on = False
+            for b in range(width):
+                cells[b] = power[first + r, low + b] - level[low + b]
+                claims[b] = mask[first + r, low + b] == 1
+                any_on |= claims[b]
+            rows[n, r] = any_on
+            if any_on:
+                for b in range(width):
+                    total += cells[b]
+            at += width
+        sums[n] = total
 
 
 def find_segments(
@@ -138,12 +153,28 @@ def find_segments(
         if (places := np.flatnonzero(used[left:right])).size:
             used[left + places[0] : left + places[-1] + 1] = True
     pieces = [piece for run in runs(used) for piece in _parted(run, wholes)]
+    if not pieces:
+        return []
+    count, cells = len(mask) - first, 0
+    places = np.empty((len(pieces), 3), np.int64)
+    for n, (low, high) in enumerate(pieces):
+        places[n] = low, high, cells
+        cells += count * (high - low)
+    excess, on = np.empty(cells, np.float32), np.empty(cells, bool)
+    rows, before = np.empty((len(pieces), count), bool), np.empty(len(pieces), bool)
+    sums = np.empty(len(pieces))
+    _lift(mask, power, level, first, places, excess, on, rows, sums, before)
     found: list[Segment] = []
-    for low, high in pieces:
-        shape = len(mask) - first, high - low
-        excess, on = np.empty(shape, np.float32), np.empty(shape, bool)
-        before = _lift(mask, power, level, first, low, excess, on)
-        whole = Segment(low, high, excess, on, before)
+    at = 0
+    for n, ((low, high), total, reaches) in enumerate(
+        zip(pieces, sums.tolist(), before.tolist(), strict=True)
+    ):
+        shape = count, high - low
+        own = slice(at, at + shape[0] * shape[1])
+        at = own.stop
+        whole = Segment(
+            low, high, excess[own].reshape(shape), on[own].reshape(shape), rows[n], total, reaches
+        )
         is_whole = any(low < right and left < high for left, right in wholes)
         found += [whole] if is_whole or inside(low, high) else _split(whole, level, of)
     return found

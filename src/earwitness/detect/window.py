@@ -38,6 +38,7 @@ class Window:
 
     def __init__(self, of: Plan, floor: NoiseFloor):
         self.plan = of
+        self._bins = of.size
         self._floor = floor
         # A window of history and one batch moves along these, and back to the start when it reaches the end.
         rows = HISTORY + _ROOM * BATCH
@@ -85,8 +86,10 @@ class Window:
 
     def bins(self, low: float, high: float) -> tuple[int, int]:
         """Give the bins [first, last) of a band, at least one."""
-        a = min(max(round(low), 0), self.plan.size - 1)
-        return a, min(max(round(high), a + 1), self.plan.size)
+        a, b, size = round(low), round(high), self._bins
+        if a < 0 or a >= size:
+            a = min(max(a, 0), size - 1)
+        return a, a + 1 if b <= a else b if b <= size else size
 
     def series(self, low: float, high: float) -> tuple[np.ndarray, float, np.ndarray]:
         """Give a band's power over the floor, per row of history and batch, the floor's, and the claimed rows."""

@@ -26,7 +26,6 @@ from earwitness.sources.sample_type import sample_type as stored_type
 
 _LENGTH_KEY = "earwitness:sample_count"
 _PIECE = 1 << 16  # samples made into octets at a time
-MOST_INDENTED = 32  # captures
 
 
 @lru_cache(64)
@@ -182,8 +181,7 @@ class SigmfAppender:
         self._meta["global"]["core:sha512"] = self._hash.hexdigest()
         self._meta["global"][_LENGTH_KEY] = self.count
         self._meta["annotations"].sort(key=lambda item: item["core:sample_start"])
-        many = len(self._meta["captures"]) > MOST_INDENTED  # nobody reads those, and indenting is slow
-        text = json.dumps(self._meta, indent=None if many else 1) + "\n"
+        text = _in_lines(self._meta)
         passing = self.meta_path.with_name(self.meta_path.name + ".part")
         try:
             if force:
@@ -211,6 +209,21 @@ class SigmfAppender:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _in_lines(meta: Mapping[str, Any]) -> str:
+    """Give metadata as JSON with a line for each fact, capture and annotation: a library that indents all is slow."""
+    sections = []
+    for key, value in meta.items():
+        if isinstance(value, Mapping):
+            lines = [f"{json.dumps(name)}: {json.dumps(fact)}" for name, fact in value.items()]
+            opened, closed = "{}"
+        else:
+            lines = [json.dumps(item) for item in value]
+            opened, closed = "[]"
+        text = ",\n  ".join(lines)
+        sections.append(f"{json.dumps(key)}: {opened}\n  {text}\n {closed}")
+    return "{\n " + ",\n ".join(sections) + "\n}\n"
 
 
 def _annotation(note: Note, first: int) -> dict[str, Any]:

@@ -63,8 +63,8 @@ def modes_by_frequency(
         if mode.by_frequency
         and not mode.wideband
         and mode.bands_hz
-        and in_bands(mode, frequency_hz)
         and mode.min_width_hz <= width_hz <= mode.max_width_hz + blur_hz
+        and in_bands(mode, frequency_hz)
     ]
 
 

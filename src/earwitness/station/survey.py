@@ -176,7 +176,8 @@ class StretchSurvey:
             if block is not None:
                 self.overview.feed(block)
                 out += self.detector.feed(block)
-            self._wideband.feed(replace(samples, data=data[: end - start][:BLOCK]))
+            if self._wideband.lanes:
+                self._wideband.feed(replace(samples, data=data[: end - start][:BLOCK]))
         if self._audio is not None:
             heard = self._audio.read(2 * begin, 2 * (end - begin))
             sound = Samples(heard, self._audio.rate_hz, 0.0, 2 * begin, stream.epoch_ns)
