@@ -26,17 +26,21 @@ class FixedBlocks:
         self._count = 0
 
     def feed(self, x: np.ndarray) -> Iterator[np.ndarray]:
-        """Take samples (n,); give every complete block (size,)."""
-        self._held.append(x)
+        """Take samples (n,); give every complete block (size,), to be read only: it may be part of x."""
+        held, missing = self._held, self.size - self._count
         self._count += len(x)
         if self._count < self.size:
+            held.append(x)
             return
-        joined = np.concatenate(self._held)
-        whole = self._count - self._count % self.size
-        self._held = [joined[whole:].copy()]
-        self._count -= whole
-        for at in range(0, whole, self.size):
-            yield joined[at : at + self.size]
+        if not (x.flags.c_contiguous and x.flags.writeable):  # as kernels want it
+            x = x.copy()
+        whole = len(x) - self._count % self.size  # of x: what its last complete block ends with
+        self._count %= self.size
+        self._held = [x[whole:].copy()]
+        if missing < self.size:
+            yield np.concatenate([*held, x[:missing]])
+        for at in range(missing % self.size, whole, self.size):
+            yield x[at : at + self.size]
 
     def rest(self) -> np.ndarray:
         """Give what is left over, shorter than a block."""

@@ -190,7 +190,9 @@ class EvidenceStore:
         facts: Mapping[str, Any],
     ) -> Row | None:
         row_id = ids.evidence_id(recording, kind, subject)
-        shelf = self._folder / row_id[2:4]  # 256 folders at most, none of them huge
+        shelf = (
+            self._folder / row_id[2:3]
+        )  # 16 folders: each is to be made, and flushed for what comes into it
         complaint = None
         try:
             self._make(self._staging)

@@ -50,7 +50,7 @@ _WORDS = {code: dcs_word(code) for code in DCS_CODES}
 class Demodulator(FramedReceiver):
     """Feeds on complex channel samples of at least 24 kHz; gives one Over for each voice transmission."""
 
-    block_frames = 50  # half a second: every block costs some 0.1 ms beside its samples
+    block_frames = 100  # a second: every block costs some 0.1 ms beside its samples
 
     def begin(self, rate_hz: float) -> np.ndarray:
         """Set up for a rate; give the channel filter: 15.6 kHz wide."""
