@@ -60,7 +60,7 @@ def recheck(
                 {"id": row["id"], "before": "evidence", "after": str(error)} for row in messages + emissions
             ]
             continue
-        reading.take(source, messages)
+        reading.take(source, messages, _density(log, messages, piece))
         for row in emissions:
             _judge_emission(source, row, piece.get("gain_db"), verdict)
     reading.judge(verdict)
@@ -79,8 +79,8 @@ class _Reading:
         self._assemblers: dict[tuple[str, str], Assembler] = {}
         self._heard: dict[tuple[str, str], set[tuple[str, int]]] = {}
 
-    def take(self, source: Source, rows: list[dict[str, Any]]) -> None:
-        """Read a snippet again for the messages that rest on it."""
+    def take(self, source: Source, rows: list[dict[str, Any]], density: float | None) -> None:
+        """Read a snippet again for the messages that rest on it; `density` is that of its noise, dBFS/Hz."""
         for row in rows:
             self._rows.setdefault((row["recording"], row["mode"]), []).append(row)
         for key in {(row["recording"], row["mode"]) for row in rows}:
@@ -91,7 +91,7 @@ class _Reading:
                 self._assemblers[key] = mode.assembler()
                 self._heard[key] = set()
             places = {row["frequency_hz"] for row in rows if row["mode"] == mode.name}
-            for frame in _frames(source, mode, places):
+            for frame in _frames(source, mode, places, density):
                 self._note(key, self._assemblers[key].feed(frame))
 
     def judge(self, verdict: Verdict) -> None:
@@ -111,7 +111,17 @@ class _Reading:
         self._heard[key].update((item.frame.bits.hex(), item.frame.bits.size) for item in messages)
 
 
-def _frames(source: Source, mode: Mode, places: Iterable[float]) -> Iterator[Frame]:
+def _density(log: Log, messages: list[dict[str, Any]], piece: dict[str, Any]) -> float | None:
+    """Give the noise that was measured under the emission of a snippet's messages, as it is in the snippet."""
+    if not messages or piece.get("gain_db") is None:
+        return None
+    emission = next(log.emissions(id=messages[0]["emission_id"], superseded=True), None)
+    if emission is None or emission.get("noise_dbfs_hz") is None:
+        return None
+    return float(emission["noise_dbfs_hz"] + piece["gain_db"])
+
+
+def _frames(source: Source, mode: Mode, places: Iterable[float], known: float | None) -> Iterator[Frame]:
     """Give the frames that fresh demodulators find in each capture: those of audio at the frequencies told."""
     for stretch in source.stretches:
         data = stretch.read(0, stretch.count)
@@ -119,7 +129,8 @@ def _frames(source: Source, mode: Mode, places: Iterable[float]) -> Iterator[Fra
         noise = max(lowest / 0.05, 1e-20)  # the 5 % point of exponentially distributed power
         mean = float(np.mean(np.abs(data) ** 2)) if len(data) else 0.0
         # what is full of a signal does not tell the noise under it
-        density = None if noise > ALL_SIGNAL * mean else float(10 * np.log10(noise / stretch.rate_hz))
+        guess = None if noise > ALL_SIGNAL * mean else float(10 * np.log10(noise / stretch.rate_hz))
+        density = guess if known is None else known
         samples = Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns, density)
         was_audio = 2 * stretch.center_hz == stretch.rate_hz  # see `AnalyticStream`
         if was_audio and mode.audio:

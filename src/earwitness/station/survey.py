@@ -50,6 +50,7 @@ SOUND_REACH_HZ, SOUND_BELOW_DB = 10_000.0, 3.0  # of an AM station's sidebands, 
 SOUND_SLACK_S, SOUND_RIM_S = 0.1, 0.06
 MOST_SOUND = 1 << 18  # samples
 BRIEF_NS = 100_000_000  # up to here a frame's samples are kept until its message is told
+OVER_SHARE = 0.05  # of a frame that lies on another; the flag that two frames share is less
 SAME_FRAME_NS = 3_000_000  # two lanes that heard the same frame differ by less
 
 
@@ -60,7 +61,8 @@ class Track:
     follower: Follower
     channel: Channel
     record: EmissionRecord | None = None
-    messages: list[tuple[Message, Samples | None]] = field(default_factory=list)  # with evidence at hand
+    # with evidence at hand, and the time it is to cover
+    messages: list[tuple[Message, Samples | None, Frame]] = field(default_factory=list)
     data_mode: str | None = None  # the first mode that read a frame of it with its check passed
     updated_ns: int = 0
     ended: bool = False
@@ -109,8 +111,8 @@ class StretchSurvey:
         self._ended: deque[Track] = deque(maxlen=64)
         self._assemblers: dict[str, Assembler] = {}
         self._recent: dict[str, list[Frame]] = {}
-        # whose frames the assemblers hold, and the samples of these
-        self._homes: dict[tuple[str, int, Bits], tuple[Track, Samples | None]] = {}
+        # whose frames the assemblers hold, the samples of these, and the time that belongs to them
+        self._homes: dict[tuple[str, int, Bits], tuple[Track, Samples | None, Frame]] = {}
         self._pieces = Pieces(stream)
         self._pictures: deque[tuple[Picture, int]] = deque(maxlen=64)  # the last ones, without their pixels
         self._carriers: list[tuple[float, float]] = []  # measured beside nominal, Hz
@@ -315,8 +317,7 @@ class StretchSurvey:
 
     def _collect(self, track: Track, now_ns: int) -> None:
         follower = track.follower
-        for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
-            self._take_frame(track, frame)
+        self._take_frames(track)
         self._take_inside(follower, now_ns - INSIDE_LAG_NS)
         began_ns = self._ns(follower.detection.start)
         settled = track.record is not None or follower.detection.artefact
@@ -363,7 +364,7 @@ class StretchSurvey:
             if isinstance(item, Frame) and self._is_new(item):
                 home = self._heard_from(item.time_ns, item.stop_ns)
                 if home is not None:
-                    self._homes[_key(item)] = home, self._at_hand(item, home)
+                    self._homes[_key(item)] = home, None, item
                 for message in self._assembler(item.mode).feed(item):
                     self._deliver(message, home)
             elif isinstance(item, Picture):
@@ -398,24 +399,42 @@ class StretchSurvey:
                 for message in self._assembler(frame.mode).feed(frame):
                     self._deliver(message)
 
-    def _take_frame(self, track: Track, frame: Frame) -> None:
-        if not self._is_new(frame):
-            return
-        if frame.check is not None:
-            track.data_mode = track.data_mode or frame.mode
-        self._homes[_key(frame)] = track, self._at_hand(frame, track)
-        for message in self._assembler(frame.mode).feed(frame):
-            self._deliver(message, track)
+    def _take_frames(self, track: Track) -> None:
+        frames = sorted(track.follower.take_frames(), key=lambda item: item.time_ns)
+        for frame in frames:
+            if not self._is_new(frame):
+                continue
+            if frame.check is not None:
+                track.data_mode = track.data_mode or frame.mode
+            whole = self._with_those_over(frame, [*self._recent[frame.mode], *frames])
+            self._homes[_key(frame)] = track, self._at_hand(whole, track), whole
+            for message in self._assembler(frame.mode).feed(frame):
+                self._deliver(message, track)
+
+    def _with_those_over(self, frame: Frame, others: Iterable[Frame]) -> Frame:
+        """Give a frame with the time of those on its channel at once: it may be read only once they are taken out."""
+        over = [
+            item
+            for item in others
+            if item.mode == frame.mode
+            and item.check is not None
+            and OVER_SHARE * (item.stop_ns - item.time_ns)
+            < min(item.stop_ns, frame.stop_ns) - max(item.time_ns, frame.time_ns)
+            and self._is_beside(item, frame)
+        ]
+        start_ns = min((item.time_ns for item in over), default=frame.time_ns)
+        stop_ns = max((item.stop_ns for item in over), default=frame.stop_ns)
+        return replace(frame, time_ns=min(start_ns, frame.time_ns), stop_ns=max(stop_ns, frame.stop_ns))
 
     def _deliver(self, message: Message, track: Track | None = None) -> None:
         """Give a message to the emission its frame came from: an assembler may have held it back a while."""
-        home, evidence = self._homes.pop(_key(message.frame), (track, None))
+        home, evidence, whole = self._homes.pop(_key(message.frame), (track, None, message.frame))
         if home is None:
             self._late_message(message)
             return
         self._compare_carrier(message.frame)
         home.data_mode = home.data_mode or message.frame.mode
-        home.messages.append((message, evidence))
+        home.messages.append((message, evidence, whole))
         if home.ended:
             self._release_late(home)
 
@@ -454,8 +473,7 @@ class StretchSurvey:
             ),
         )
         self._note_faults([*follower.lanes.values(), *follower.inner])
-        for frame in sorted(follower.take_frames(), key=lambda item: item.time_ns):
-            self._take_frame(track, frame)
+        self._take_frames(track)
         self._take_inside(follower, None)
         if follower.is_explained() and not (track.data_mode or track.record):
             return
@@ -594,14 +612,12 @@ class StretchSurvey:
         record, follower = track.record, track.follower
         if record is None:
             return
-        for message, evidence in track.messages:
+        for message, evidence, whole in track.messages:
             self.counts["messages"] += 1
             if self._audio is not None:
                 evidence = self._excerpts.around(message.frame, AUDIO_MARGIN_S)
             elif evidence is None:
-                evidence = self._excerpts.of_channel(
-                    track.channel.center_hz, track.channel.rate_hz, message.frame
-                )
+                evidence = self._excerpts.of_channel(track.channel.center_hz, track.channel.rate_hz, whole)
             self.keeper.message(message, record, evidence)
             record.mode = (
                 record.mode if record.mode and record.mode not in self._voice else message.frame.mode
