@@ -49,3 +49,64 @@ def test_a_kernel_is_compiled_anew_when_what_it_calls_or_its_constants_have_chan
     (tmp_path / "scratch_factors.py").write_text(FACTORS.format(factor=7.0))
     assert run(tmp_path) == (21.0, 0)
     assert run(tmp_path) == (21.0, 1)
+
+
+LATER = """
+import threading
+import numpy as np
+from earwitness.dsp import jit
+
+@jit.kernel("float64(float64[::1], int64)")
+def share(x, count):
+    return x.sum() / count
+
+@jit.kernel("float64(float64[::1])", "float32(float32[::1])")
+def largest(x):
+    return x.max()
+
+@jit.kernel("float64(float64[::1], int64)")
+def both(x, count):
+    return share(x, count) + largest(x)
+
+assert not any(made.overloads for made in (share, largest, both))
+x = np.arange(4.0)
+assert both(x, np.int32(2)) == 6.0  # converted as in any later call
+assert share(x, 2) == 3.0
+assert largest(x.astype(np.float32)) == 3.0
+
+@jit.kernel("float64(float64[::1])")
+def least(x):
+    return x.min()
+
+for wrong in (x[::2], x.astype(np.int64), 1.0):
+    for _ in range(2):
+        try:
+            least(wrong)
+        except TypeError:
+            continue
+        raise SystemExit(f"took {wrong!r}")
+assert len(least.overloads) == 1
+
+@jit.kernel("int64(int64)")
+def slow(n):
+    return 2 * n
+
+seen = []
+threads = [threading.Thread(target=lambda n=n: seen.append(slow(n) == 2 * n)) for n in range(8)]
+[thread.start() for thread in threads], [thread.join() for thread in threads]
+assert seen == [True] * 8
+
+@jit.kernel("int64(int64)")
+def never(n):
+    return n
+
+jit.load_all()
+assert never.overloads
+print(1.0, 0)
+"""
+
+
+def test_a_kernel_is_loaded_when_it_is_first_used_and_takes_what_it_would_take_later(tmp_path):
+    (tmp_path / "scratch_user.py").write_text(LATER)
+    assert run(tmp_path) == (1.0, 0)
+    assert run(tmp_path) == (1.0, 0)  # from the cache

@@ -35,6 +35,8 @@ import importlib, signal, sys
 signal.signal(signal.SIGINT, signal.SIG_DFL)  # Ctrl-C ends it without a word
 for name in sys.argv[1:]:
     importlib.import_module(name)
+from earwitness.dsp import jit
+jit.load_all()
 """
 
 

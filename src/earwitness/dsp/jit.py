@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterator
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 if "NUMBA_CACHE_DIR" not in os.environ:
@@ -21,7 +21,10 @@ if "NUMBA_CACHE_DIR" not in os.environ:
 import numba
 import numpy as np
 from numba.core.caching import UserProvidedCacheLocator
+from numba.core.compiler_lock import global_compiler_lock
+from numba.core.typeinfer import register_dispatcher
 
+_waiting: dict[Any, tuple[Any, ...]] = {}  # kernels not loaded yet, and their signatures
 _FROZEN = (bool, int, float, complex, str, tuple)
 
 
@@ -78,10 +81,59 @@ numba.config.CACHE_LOCATOR_CLASSES = f"{__name__}.{KernelLocator.__name__}"  # t
 def kernel(*signatures: Any, **options: Any) -> Any:
     """Compile a function with `numba.njit`, cached and without the interpreter lock.
 
-    Give explicit signatures so that compilation (and the cache) happens at import, or none to compile
-    for the types met first. `fastmath` defaults to off: it reorders sums.
+    With explicit signatures no others are ever compiled; without, what is met first. It is compiled, or taken from the
+    cache, when it is first called or a kernel that calls it is compiled: loading takes milliseconds each, and one
+    that is only part of others is never loaded. `fastmath` defaults to off: it reorders sums.
     """
     settings = {"cache": True, "nogil": True, **options}
-    if signatures and callable(signatures[0]):
-        return numba.njit(**settings)(signatures[0])
-    return numba.njit(list(signatures) or None, **settings)
+    if not signatures or callable(signatures[0]):
+        return numba.njit(*signatures, **settings)
+
+    def later(function: Callable[..., Any]) -> Any:
+        made = numba.njit(**settings)(function)
+        _waiting[made] = signatures
+        # Numba asks for these two, by name, where nothing fits what is compiled so far
+        made._compile_for_args = partial(_first_call, made)
+        made.get_call_template = partial(_first_use, made)
+        return made
+
+    return later
+
+
+def load_all() -> None:
+    """Compile, or take from the cache, all kernels of the modules imported so far."""
+    while _waiting:
+        _load(next(iter(_waiting)))
+
+
+def _load(made: Any) -> None:
+    with global_compiler_lock:  # Numba's own: a lock beside it could be taken in the other order
+        signatures = _waiting.get(made)
+        if signatures is None:
+            return
+        with register_dispatcher(made):  # it may call itself
+            for signature in signatures:
+                made.compile(signature)
+        made.disable_compile()
+        del made._compile_for_args, made.get_call_template, _waiting[made]
+
+
+def _first_call(made: Any, *arguments: Any) -> Any:
+    """Give the compiled function that takes these arguments."""
+    _load(made)
+    kinds = [made.typeof_pyval(argument) for argument in arguments]
+    if tuple(kinds) in made.overloads:
+        return made.overloads[tuple(kinds)].entry_point
+    for wanted, known in made.overloads.items():
+        fits = len(wanted) == len(kinds) and all(
+            made.typingctx.can_convert(kind, want) is not None
+            for kind, want in zip(kinds, wanted, strict=True)
+        )
+        if fits:
+            return known.entry_point
+    raise TypeError(f"{made.__name__} takes no {', '.join(map(str, kinds))}")
+
+
+def _first_use(made: Any, kinds: Any, named: Any) -> Any:
+    _load(made)
+    return made.get_call_template(kinds, named)

@@ -216,14 +216,13 @@ class EvidenceStore:
         self._total += size - self._sizes.get(row_id, 0)
         self._sizes[row_id] = size
         self._promised.add(row_id)
-        path = shelf.relative_to(self._station_dir) / made[0].name
         return {
             **facts,
             "id": row_id,
             "recording": recording,
             "kind": kind,
             "subject": subject,
-            "path": path.as_posix(),
+            "path": f"{FOLDER}/{shelf.name}/{made[0].name}",
             "bytes": size,
             "stored_ns": time.time_ns(),
         }

@@ -182,7 +182,7 @@ class SigmfAppender:
         self._meta["global"][_LENGTH_KEY] = self.count
         self._meta["annotations"].sort(key=lambda item: item["core:sample_start"])
         text = _in_lines(self._meta)
-        passing = self.meta_path.with_name(self.meta_path.name + ".part")
+        passing = f"{self.meta_path}.part"
         try:
             if force:
                 os.fsync(self._file.fileno())
@@ -193,7 +193,7 @@ class SigmfAppender:
                     os.fsync(file.fileno())
             os.replace(passing, self.meta_path)
         except OSError as error:
-            passing.unlink(missing_ok=True)
+            Path(passing).unlink(missing_ok=True)
             raise StorageError(f"{self.meta_path.name} cannot be written: {error.strerror}") from error
 
     def close(self, *, force: bool = True) -> None:
@@ -212,18 +212,10 @@ class SigmfAppender:
 
 
 def _in_lines(meta: Mapping[str, Any]) -> str:
-    """Give metadata as JSON with a line for each fact, capture and annotation: a library that indents all is slow."""
-    sections = []
-    for key, value in meta.items():
-        if isinstance(value, Mapping):
-            lines = [f"{json.dumps(name)}: {json.dumps(fact)}" for name, fact in value.items()]
-            opened, closed = "{}"
-        else:
-            lines = [json.dumps(item) for item in value]
-            opened, closed = "[]"
-        text = ",\n  ".join(lines)
-        sections.append(f"{json.dumps(key)}: {opened}\n  {text}\n {closed}")
-    return "{\n " + ",\n ".join(sections) + "\n}\n"
+    """Give metadata as JSON with a line for each of its parts: a library that indents all is slow."""
+    return (
+        "{\n" + ",\n".join(f"{json.dumps(key)}: {json.dumps(part)}" for key, part in meta.items()) + "\n}\n"
+    )
 
 
 def _annotation(note: Note, first: int) -> dict[str, Any]:
