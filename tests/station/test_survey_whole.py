@@ -243,7 +243,25 @@ def test_what_is_heard_in_audio_belongs_to_the_emission_heard(tmp_path):
     assert heard[0]["evidence_id"]
     with Log.open(tmp_path / "s") as log:
         again = recheck(log, tmp_path / "s", report=lambda done, note: None, stopped=lambda: False)
+        assert all(row["audio"] for row in log.evidence() if row["kind"] == "snippet")
     assert heard[0]["id"] not in {item["id"] for item in again.changed}
+
+
+def test_a_recording_tuned_to_half_its_rate_is_not_taken_for_audio(tmp_path, monkeypatch):
+    """The analytic signal of audio has such a centre; which of them evidence is stands in its row."""
+    rate = 48_000.0
+    rng = np.random.default_rng(4)
+    iq = 0.001 * rng.standard_normal(2 * round(3 * rate), np.float32).view(np.complex64)
+    item = {"source": "OX1ABC", "text": "!4903.50N/07201.75W-under way"}
+    sent = 0.1 * registry()["ax25"].part("synth").transmit(item, rate)
+    iq[round(rate) :][: len(sent)] += sent.astype(np.complex64)
+    path = write_sigmf(tmp_path / "low", iq, rate_hz=rate, center_hz=rate / 2, epoch_ns=10**18)
+    survey_file(str(path), tmp_path / "s")
+    assert rows(tmp_path / "s", "messages")
+    monkeypatch.setattr("earwitness.station.recheck.audio_of", lambda data: 1 / 0)
+    with Log.open(tmp_path / "s") as log:
+        recheck(log, tmp_path / "s", report=lambda done, note: None, stopped=lambda: False)
+        assert not any(row.get("audio") for row in log.evidence())
 
 
 def test_audio_holds_nothing_above_half_its_rate(tmp_path):

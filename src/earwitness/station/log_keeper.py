@@ -6,6 +6,7 @@ import math
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -61,10 +62,12 @@ class LogKeeper:
         self._channels: list[tuple[float, float, str | None]] = []
         self._joins = recall(log, recording)
         self.doppler = doppler
+        self._audio = False
 
-    def begin_stretch(self) -> None:
-        """Forget the record numbers of the stretch before."""
+    def begin_stretch(self, *, audio: bool = False) -> None:
+        """Forget the record numbers of the stretch before; the next one's samples are the analytic signal of `audio`."""
         self._ids.clear()
+        self._audio = audio
 
     # -- what a survey hands over ------------------------------------------------------------------------
 
@@ -97,8 +100,9 @@ class LogKeeper:
             self.recording,
             row["id"],
             raised,
-            _write_snippet,
+            partial(_write_snippet, audio=self._audio),
             gain_db=gain_db,
+            audio=self._audio or None,
             snr_db=frame.snr_db,
             identity=ids.identity_id(message.identity.kind, message.identity.key)
             if message.identity
@@ -145,8 +149,9 @@ class LogKeeper:
             self.recording,
             self._emission_id(record),
             raised,
-            _write_snippet,
+            partial(_write_snippet, audio=self._audio),
             gain_db=gain_db,
+            audio=self._audio or None,
             snr_db=record.snr_db,
             channel=_channel_name(record.center_hz),
         )
@@ -380,7 +385,8 @@ def _raised(samples: Samples) -> tuple[Samples, float]:
     return replace(samples, data=data), float(20 * np.log10(gain))
 
 
-def _write_snippet(stem: Path, samples: Samples) -> Iterable[Path]:
+def _write_snippet(stem: Path, samples: Samples, *, audio: bool) -> Iterable[Path]:
+    what = "the analytic signal of audio, " if audio else ""
     meta = write_sigmf(
         stem,
         samples.data,
@@ -388,7 +394,7 @@ def _write_snippet(stem: Path, samples: Samples) -> Iterable[Path]:
         center_hz=samples.center_hz,
         epoch_ns=samples.time_ns(),
         sample_type="ci16_le" if np.iscomplexobj(samples.data) else "ri16_le",
-        facts={"description": "evidence snippet, raised to half of full scale"},
+        facts={"description": f"evidence snippet, {what}raised to half of full scale"},
     )
     return [meta, meta.with_suffix(".sigmf-data")]
 

@@ -60,7 +60,7 @@ def recheck(
                 {"id": row["id"], "before": "evidence", "after": str(error)} for row in messages + emissions
             ]
             continue
-        reading.take(source, messages, _density(log, messages, piece))
+        reading.take(source, messages, _density(log, messages, piece), bool(piece.get("audio")))
         for row in emissions:
             _judge_emission(source, row, piece.get("gain_db"), verdict)
     reading.judge(verdict)
@@ -79,8 +79,11 @@ class _Reading:
         self._assemblers: dict[tuple[str, str], Assembler] = {}
         self._heard: dict[tuple[str, str], set[tuple[str, int]]] = {}
 
-    def take(self, source: Source, rows: list[dict[str, Any]], density: float | None) -> None:
-        """Read a snippet again for the messages that rest on it; `density` is that of its noise, dBFS/Hz."""
+    def take(self, source: Source, rows: list[dict[str, Any]], density: float | None, audio: bool) -> None:
+        """Read a snippet again for the messages that rest on it; `density` is that of its noise, dBFS/Hz.
+
+        That of `audio` is its analytic signal, as an `AnalyticStream` gives it.
+        """
         for row in rows:
             self._rows.setdefault((row["recording"], row["mode"]), []).append(row)
         for key in {(row["recording"], row["mode"]) for row in rows}:
@@ -91,7 +94,7 @@ class _Reading:
                 self._assemblers[key] = mode.assembler()
                 self._heard[key] = set()
             places = {row["frequency_hz"] for row in rows if row["mode"] == mode.name}
-            for frame in _frames(source, mode, places, density):
+            for frame in _frames(source, mode, places, density, audio):
                 self._note(key, self._assemblers[key].feed(frame))
 
     def judge(self, verdict: Verdict) -> None:
@@ -121,7 +124,9 @@ def _density(log: Log, messages: list[dict[str, Any]], piece: dict[str, Any]) ->
     return float(emission["noise_dbfs_hz"] + piece["gain_db"])
 
 
-def _frames(source: Source, mode: Mode, places: Iterable[float], known: float | None) -> Iterator[Frame]:
+def _frames(
+    source: Source, mode: Mode, places: Iterable[float], known: float | None, audio: bool
+) -> Iterator[Frame]:
     """Give the frames that fresh demodulators find in each capture: those of audio at the frequencies told."""
     for stretch in source.stretches:
         data = stretch.read(0, stretch.count)
@@ -132,12 +137,11 @@ def _frames(source: Source, mode: Mode, places: Iterable[float], known: float | 
         guess = None if noise > ALL_SIGNAL * mean else float(10 * np.log10(noise / stretch.rate_hz))
         density = guess if known is None else known
         samples = Samples(data, stretch.rate_hz, stretch.center_hz, 0, stretch.epoch_ns, density)
-        was_audio = 2 * stretch.center_hz == stretch.rate_hz  # see `AnalyticStream`
-        if was_audio and mode.audio:
+        if audio and mode.audio:
             sound = Samples(audio_of(data), 2 * stretch.rate_hz, 0.0, 0, stretch.epoch_ns)
             lane = Lane(mode, mode.demodulator(), None)
             yield from (item for item in [*lane.feed(sound), *lane.close()] if isinstance(item, Frame))
-        for place in places if was_audio else (stretch.center_hz,):
+        for place in places if audio else (stretch.center_hz,):
             lane = Lane.start(mode, stretch.rate_hz, stretch.center_hz, place, {})
             if mode.wideband:
                 lane.cut = None

@@ -188,7 +188,7 @@ def _survey_stretches(
             continue
         if ppm:
             stretch.center_hz = apply_ppm(stretch.center_hz, ppm)
-        keeper.begin_stretch()
+        keeper.begin_stretch(audio=stretch.kind == "audio")
         survey = StretchSurvey(stretch, modes, keeper)
 
         def progress(position: int, base_s: float = done_s, rate_hz: float = survey.stream.rate_hz) -> None:
