@@ -56,3 +56,11 @@ def test_a_steep_filter_leaves_a_passband():
         shaped(lambda f: np.where(np.abs(f) < 0.4, 1.0, 1e-5), 3_600_000, 3).astype(np.complex64)
     )
     assert np.abs(10 * np.log10(level[np.abs(place) < 0.3])).max() < 0.3
+
+
+def test_a_recording_that_begins_with_nothing_has_a_floor_later():
+    """Demodulated audio is all zeros while the squelch is closed; a survey of such a file had stopped there."""
+    rng = np.random.default_rng(3)
+    noise = 0.01 * rng.standard_normal(1 << 20, np.float32).view(np.complex64)
+    level, _ = floor_of(np.concatenate([np.zeros(1 << 20, np.complex64), noise, noise, noise]))
+    assert np.median(level) == pytest.approx(2e-4, rel=0.2)

@@ -41,6 +41,7 @@ _MOST_KNOWN = 0.96  # of signals whose edges are known
 _FALLS, _LEAST_ROLL = 0.93, 0.2
 _FALL_DOUBT = 1.12  # its level is taken so much higher until it is learnt
 _LEAST_LEARN, _LEAST_MEMORY = 4.0, 64.0  # batches, however long they last, of learning the shape
+_SILENT = 1e-30  # power of a bin that holds nothing
 _LOWEST = 1e-7  # of the strongest bin: the window's leakage and single precision end there
 
 
@@ -339,7 +340,7 @@ class NoiseFloor:
 
     def _find_wide(self, cells: np.ndarray) -> None:
         """Find the signals that are wider than a window can bear."""
-        here = _column_medians(cells).astype(np.float64)
+        here = np.maximum(_column_medians(cells).astype(np.float64), _SILENT)
         if self._mean is None:
             self._mean = here
         else:

@@ -57,6 +57,11 @@ class Reading:
     corrected: int
     second_failed: bool
 
+    @property
+    def second_agrees(self) -> bool:
+        """Tell whether there is a second field, whose check passed."""
+        return self.bits.size == LONG_SIZE
+
 
 @kernel("void(complex64[::1], complex128[::1])")
 def _running(signal: np.ndarray, out: np.ndarray) -> None:

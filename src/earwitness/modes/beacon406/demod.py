@@ -49,7 +49,7 @@ BESIDE = 1.6  # power near a carrier over its own: what speaks has more
 APART_HZ = 200.0
 TRIES = 4  # places of the preamble tried
 LIKE, LIKE_SOUND = 0.62, 0.78  # of the known bits to what was received
-# bits that may be wrong where no carrier spoke for it; none where the second field does not, either
+# bits that may be wrong where no carrier spoke for it; none where no second field does, either
 SOUND_CORRECTED = 2
 SAME_S, SAME_HZ = 0.05, 100.0
 
@@ -394,7 +394,7 @@ class SoundWay(_Way):
                 place = refine(sums, found, nominal)
                 halves = sums.halves(place.start, place.half, 2 * BITS).real
                 reading = read_bits(halves[::2] - halves[1::2])
-                if reading is None or reading.corrected > SOUND_CORRECTED * (not reading.second_failed):
+                if reading is None or reading.corrected > SOUND_CORRECTED * reading.second_agrees:
                     continue
                 if self.is_new(begin + place.start, 0.0):
                     return [self.frame_of(reading, place, begin, offset_hz=None, level=None, noise=None)]
