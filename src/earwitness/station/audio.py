@@ -9,7 +9,12 @@ import numpy as np
 from earwitness.dsp import fft
 from earwitness.dsp.filters import convolve_valid, lowpass
 
+HISS = "hiss: noise between transmissions, as a receiver gives without a squelch"
 _TRANSITION = 0.02  # of the filter between band and mirror, of the rate
+_WINDOW_S, _WINDOWS, _LEAST_CELLS = 0.01, 8, 64  # of the looks at what may be hiss
+_LOWEST_HZ = 100.0
+# Gaussian noise has 3, 2 and 1, that of a discriminator 2.5 to 3.6 and up to 4; telegraphy less of the first, speech more of all
+_KURTOSIS, _SPREAD, _UNSTEADY = (2.4, 5.0), (1.75, 2.35), 4.0
 
 
 class AudioStretch(Protocol):
@@ -74,3 +79,35 @@ def audio_of(data: np.ndarray) -> np.ndarray:
     spectrum[count - reach :] = 0
     spectrum[0] = 2 * spectrum[0].real
     return np.asarray(fft.inverse_real(np.append(spectrum, np.complex64(0)), 2 * count), np.float32)
+
+
+def is_hiss(audio: np.ndarray, rate_hz: float, low_hz: float, high_hz: float) -> bool:
+    """Tell whether what audio, float32 shape (n,), holds between two frequencies is steady noise and no more.
+
+    Its samples, the power in cells of time and frequency, and the power in time must spread as those of noise do.
+    What an emission with many carriers sounds like is not told from it.
+    """
+    count = len(audio)
+    size = min(round(_WINDOW_S * rate_hz), count // _WINDOWS)
+    if size < 8:
+        return False
+    spectrum, hz = fft.forward_real(audio), np.arange(count // 2 + 1) * (rate_hz / count)
+    spectrum[(hz < max(low_hz, _LOWEST_HZ)) | (hz > high_hz)] = 0
+    band = np.asarray(fft.inverse_real(spectrum, count), np.float64)
+    power = np.mean(band**2)
+    if power <= 0:
+        return False
+    rows = count // size
+    looks = np.abs(np.fft.rfft(band[: rows * size].reshape(rows, size) * np.hanning(size))) ** 2
+    hz = np.arange(looks.shape[1]) * (rate_hz / size)
+    looks = looks[:, (hz >= max(low_hz, _LOWEST_HZ)) & (hz <= high_hz)]
+    if looks.size < _LEAST_CELLS or not looks.mean(axis=0).all():
+        return False
+    kurtosis = np.mean(band**4) / power**2
+    spread = np.mean((looks / looks.mean(axis=0)) ** 2) * (rows + 1) / rows
+    total = looks.sum(axis=1)
+    share = looks.mean(axis=0) / total.mean()
+    unsteady = total.var() / total.mean() ** 2 / np.sum(share**2)
+    return bool(
+        _KURTOSIS[0] < kurtosis < _KURTOSIS[1] and _SPREAD[0] < spread < _SPREAD[1] and unsteady < _UNSTEADY
+    )

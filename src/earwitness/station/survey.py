@@ -24,9 +24,9 @@ from earwitness.emission.measure import density_beside, is_sideband
 from earwitness.spectrum.repeats import find_repeat
 from earwitness.spectrum.stft import Spectrum
 from earwitness.spectrum.symbols import find_carriers
-from earwitness.station.audio import AnalyticStream
+from earwitness.station.audio import HISS, AnalyticStream, is_hiss
 from earwitness.station.excerpts import Excerpts, Stream, time_ns
-from earwitness.station.follow import PRE_ROLL_S, Follower
+from earwitness.station.follow import PRE_ROLL_S, UNDECIDED, Follower
 from earwitness.station.keeper import Keeper
 from earwitness.station.lanes import Lane, Result, likely_mode, nearest_channel, wanted_rate_hz
 from earwitness.station.overview import Overview
@@ -42,6 +42,7 @@ UPDATE_NS = 5_000_000_000  # an open emission's row is brought up to date this o
 HEARD_LAG_NS = 3_000_000_000
 INSIDE_LAG_NS = 1_000_000_000  # a frame that the lane of the whole emission hears as well is of that one
 AUDIO_MARGIN_S = 0.02
+HISS_S = 2.0  # looked at in one go
 END_ROWS = 4
 LEAST_AUDIO_HZ = 7_200.0  # of the 8 kHz that modes are promised; a cheap clock may be off
 MOST_CARRIERS = 10_000
@@ -484,6 +485,8 @@ class StretchSurvey:
             is_heard_twice(found, followed) or self._is_sideband(found)
         ):
             return
+        if self._is_hiss(track):
+            follower.detection = replace(found, artefact=HISS)
         if follower.detection.artefact and not track.data_mode:
             if track.record is None:
                 self._keep_artefact(follower.detection)
@@ -504,6 +507,25 @@ class StretchSurvey:
         if track.record is not None:
             self.keeper.emission(track.record, final=True)
         self._forget_homes(self._ns(follower.detection.stop))
+
+    def _is_hiss(self, track: Track) -> bool:
+        """Tell whether what nothing was made of is the noise of demodulated audio: where it begins, amid and ends."""
+        follower, record = track.follower, track.record
+        known = follower.identification
+        if self._audio is None or track.data_mode:
+            return False
+        if record is not None and (record.mode or record.train or record.joined):
+            return False
+        if (known is not None and known.kind not in UNDECIDED) or follower.results:
+            return False
+        found = follower.detection
+        edge = min(round(AUDIO_MARGIN_S * self._audio.rate_hz), (found.stop - found.start) // 4)
+        begin, count = 2 * found.start + edge, 2 * (found.stop - found.start - edge)
+        look = min(count, round(HISS_S * self._audio.rate_hz))
+        return all(
+            is_hiss(self._audio.read(begin + at, look), self._audio.rate_hz, found.low_hz, found.high_hz)
+            for at in sorted({0, (count - look) // 2, count - look})
+        )
 
     def _compare_carrier(self, frame: Frame) -> None:
         """Note a decoded carrier beside the channel its mode's standard puts it on."""
