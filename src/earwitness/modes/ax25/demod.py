@@ -130,7 +130,8 @@ class Demodulator:
             self._open = Steps()
             self._busy = BusyLook(fast, rate)
             self._before = np.zeros(0, np.complex64)
-            self._slow_channel = Slow(rate, down)
+            asked = any(stream.source in ("low", "tuned") for stream in self._streams)
+            self._slow_channel = Slow(rate, down) if asked else None
             self._centred = Centred(rate, CENTRED_HZ)
 
     def feed(self, samples: Samples) -> list[Frame]:
@@ -191,9 +192,11 @@ class Demodulator:
                 found += self._heard(fast, fast.feed(self._before, block, busy=busy, last=last))
             self._before = block[-BUSY_LEAD:].copy()
             plain = evenness < STRONG and not (first and last)
-            low, count, tuned = self._slow_channel.feed(block, steps, plain=plain, last=last)
-            sources = {"channel": block, "low": low, "tuned": tuned}
-            counts = {"low": count, "channel": len(block)}
+            sources, counts = {"channel": block}, {"channel": len(block)}
+            if self._slow_channel is not None:
+                low, count, tuned = self._slow_channel.feed(block, steps, plain=plain, last=last)
+                sources |= {"low": low, "tuned": tuned}
+                counts["low"] = count
         for stream in self._streams:
             x = sources[stream.source]
             if isinstance(stream, ReversalStream):
