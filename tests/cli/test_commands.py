@@ -252,3 +252,9 @@ def test_a_survey_that_was_stopped_claims_no_speed(capsys):
     _tell(outcome)
     assert capsys.readouterr().out.startswith("evening: 3 emissions, ")
     assert outcome.facts()["real_time_ratio"] is None
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(0.05, "50 ms"), (4.25, "4.25 s"), (900.0, "15 min")])
+def test_a_survey_tells_its_length_by_its_size(capsys, seconds, told):
+    _tell(Outcome("r-1", "evening", complete=True, seconds=seconds, took_s=0.5))
+    assert f"in {told} of radio" in capsys.readouterr().out

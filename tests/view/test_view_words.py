@@ -70,6 +70,9 @@ def test_no_figure_breaks_them(value):
 @pytest.mark.parametrize(
     ("seconds", "told"),
     [
+        (0.05, "50 ms"),
+        (0.0009997, "1 ms"),
+        (0.9997, "1 s"),
         (99.4, "99.4 s"),
         (119.7, "2 min"),
         (600, "10 min"),

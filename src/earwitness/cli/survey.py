@@ -170,16 +170,17 @@ def found_in_words(counts: Mapping[str, int]) -> str:
 
 
 def _tell(outcome: Any) -> None:
-    counts = outcome.counts
-    found = found_in_words(counts)
+    from earwitness.view.words import duration
+
+    found = found_in_words(outcome.counts)
     if outcome.skipped:
         print(f"{outcome.name}: already in the log ({found}); --again surveys it anew")
         return
     if not outcome.complete:
-        print(f"{outcome.name}: {found}; stopped before the end of {outcome.seconds:.1f} s of radio")
+        print(f"{outcome.name}: {found}; stopped before the end of {duration(outcome.seconds)} of radio")
         return
     ratio = outcome.seconds / max(outcome.took_s, 1e-9)
-    print(f"{outcome.name}: {found} in {outcome.seconds:.1f} s of radio, {ratio:.1f} x real time")
+    print(f"{outcome.name}: {found} in {duration(outcome.seconds)} of radio, {ratio:.1f} x real time")
 
 
 def _number(text: str | None) -> float:

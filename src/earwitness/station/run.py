@@ -194,7 +194,8 @@ def _survey_stretches(
         def progress(position: int, base_s: float = done_s, rate_hz: float = survey.stream.rate_hz) -> None:
             at_s = base_s + position / rate_hz
             ratio = at_s / max(1e-6, time.monotonic() - began)
-            report(at_s / seconds, f"{at_s:.1f} of {seconds:.1f} s, {ratio:.1f} x real time")
+            digits = 1 if seconds >= 1 else 3
+            report(at_s / seconds, f"{at_s:.{digits}f} of {seconds:.{digits}f} s, {ratio:.1f} x real time")
 
         finished = survey.run(progress=progress, stopped=stopped)
         if keeper.doppler:

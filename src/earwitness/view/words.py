@@ -144,12 +144,12 @@ def duration(seconds: Any) -> str:
     size = abs(figure)
     if size == 0:
         return "0 s"
-    if size < 1e-3:
-        return f"{significant(figure * 1e6, 3)} µs"
-    if size < 1:
-        return f"{significant(figure * 1e3, 3)} ms"
+    if size < 0.9995e-3:
+        return f"{_bare(significant(figure * 1e6, 3))} µs"
+    if size < 0.9995:
+        return f"{_bare(significant(figure * 1e3, 3))} ms"
     if size < 100:
-        return f"{significant(figure, 3).removesuffix('.0')} s"
+        return f"{_bare(significant(figure, 3))} s"
     sign = "-" if figure < 0 else ""
     if round(size) < 6000:
         whole, rest = divmod(round(size), 60)
@@ -158,6 +158,11 @@ def duration(seconds: Any) -> str:
         whole, rest = divmod(round(size / 60), 60)
         return f"{sign}{whole} h" + (f" {rest} min" if rest else "")
     return f"{figure / 86_400:.1f} days"
+
+
+def _bare(figure: str) -> str:
+    """Leave out zeros at the end of a number's decimals."""
+    return figure.rstrip("0").rstrip(".") if "." in figure else figure
 
 
 def moment(value: Any) -> int | None:
