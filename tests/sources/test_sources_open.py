@@ -332,6 +332,24 @@ def test_missing_halves(tmp_path: Path) -> None:
     assert declared.stretches[0].count == 1000
 
 
+def test_samples_with_metadata_beside_them_are_not_another_recording(tmp_path: Path) -> None:
+    path = put(tmp_path, plain_meta(), DATA)
+    data = path.with_suffix(".sigmf-data")
+    whole = open_source(path)
+    centre_hz = whole.stretches[0].center_hz
+    for options in ({}, {"rate_hz": RATE}, {"rate_hz": RATE, "centre_hz": centre_hz, "sample_type": "cs16"}):
+        assert open_source(data, **options).content_id == whole.content_id
+        assert open_source(path, **options).content_id == whole.content_id
+    for options in ({"rate_hz": 2 * RATE}, {"centre_hz": 1.0}, {"sample_type": "cu8"}):
+        with pytest.raises(SourceError, match=r"metadata beside it.*rec\.sigmf-meta"):
+            open_source(data, **options)
+        assert open_source(path, **options).warnings  # who means it says so
+    meta = plain_meta()
+    del meta["global"]["core:sample_rate"]
+    put(tmp_path, meta, DATA)
+    assert open_source(data, rate_hz=RATE).stretches[0].rate_hz == RATE
+
+
 def test_dataset_shorter_than_its_captures(tmp_path: Path) -> None:
     meta = plain_meta()
     meta["captures"] = captures_of((0, 1e8, "2026-03-14T09:30:00Z"), (5000, 2e8, None))

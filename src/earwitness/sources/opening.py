@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
-from dataclasses import asdict
 from pathlib import Path
 
 from earwitness.core.errors import SourceError
@@ -39,8 +38,9 @@ def open_source(
 
     SigMF (.sigmf-meta, .sigmf-data, .sigmf), WAVE and FLAC describe themselves; a raw file needs
     `rate_hz` (samples per second), `centre_hz` and `sample_type`, and takes `start` (RFC 3339). Where
-    given for a file that describes itself, the given values win, with a warning. SourceError in one
-    plain sentence when nothing can be read; lesser faults are in `Source.warnings`.
+    given for a file that describes itself, the given values win, with a warning; not so for a .sigmf-data, which
+    would be taken for raw samples by mistake. SourceError in one plain sentence when nothing can be read; lesser
+    faults are in `Source.warnings`.
     """
     want = declared(rate_hz, centre_hz, sample_type, start)
     path = regular_file(path_text)
@@ -51,6 +51,8 @@ def open_source(
         raise SourceError(f"{path.name} is a collection; open the recordings it names (`recordings_in`)")
     elif suffix == ".sigmf-meta" or (suffix == ".sigmf-data" and not _all_declared(path, want)):
         source = open_pair(path, want)
+        if suffix == ".sigmf-data" and want != Declared():
+            _refuse_contradiction(path, source)
     else:
         source = _open_other(path, want)
     source.name = inert(source.name, limit=200)
@@ -58,7 +60,7 @@ def open_source(
         raise SourceError(f"{path.name} holds no samples; was the recording cut off?")
     look_over(source)
     source.warnings = list(dict.fromkeys(source.warnings))
-    source.content_id = _identify(source, want)
+    source.content_id = _identify(source)
     return source
 
 
@@ -155,16 +157,31 @@ def _append(source: Source, run: Run, stored: SampleType, stated_hz: int, want: 
     source.stretches.append(Stretch(run, kind, rate_hz, center_hz, epoch_ns, stored, real_if=real_if))
 
 
-def _identify(source: Source, want: Declared) -> str:
-    """Give the content id; a start that is only guessed from the file's date does not count."""
-    known = source.facts.get("start_known", True)
-    reading = {
-        "declared": asdict(want),
-        "stretches": [
-            (s.kind, s.rate_hz, s.center_hz, s.count, s.sample_type, s.epoch_ns if known else None)
-            for s in source.stretches
-        ],
-    }
+def _identify(source: Source) -> str:
+    """Give the content id: whether it was declared how the samples are read, or the file says so, is the same."""
     run = source.stretches[0].run
     file = run.file if isinstance(run, FileRun) else OpenFile(source.path)
-    return content_id(file, reading)
+    return content_id(file, {"stretches": _reading(source)})
+
+
+def _reading(source: Source) -> list[tuple[object, ...]]:
+    """Give how the samples are read; a start that is only guessed from the file's date does not count."""
+    known = source.facts.get("start_known", True)
+    return [
+        (s.kind, s.rate_hz, s.center_hz, s.count, s.sample_type, s.epoch_ns if known else None)
+        for s in source.stretches
+    ]
+
+
+def _refuse_contradiction(path: Path, source: Source) -> None:
+    """Refuse samples that are declared to be other than the metadata beside them says: they would count twice."""
+    try:
+        stated = open_pair(path, Declared())
+    except SourceError:
+        return  # the metadata lacks what was declared
+    if _reading(stated) != _reading(source):
+        meta = path.with_suffix(".sigmf-meta").name
+        raise SourceError(
+            f"{path.name} has metadata beside it that says otherwise: leave out --rate, --centre, --sample-type and"
+            f" --start, or give {meta} with them where it is wrong"
+        )
