@@ -1,13 +1,17 @@
 """station.toml: what is read, mistakes named in one sentence, examples that are valid."""
 
 import gc
+import re
 from contextlib import suppress
+from dataclasses import fields
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from earwitness.core.errors import ParameterError
+from earwitness.station import config
 from earwitness.station.config import CONFIG_NAME, TEMPLATE, default_folder, load_station, parse_station
 
 FULL = """
@@ -126,3 +130,19 @@ def test_any_text_gives_settings_or_a_clear_error(text):
 
 def test_default_folder_is_the_platforms():
     assert default_folder().name == "earwitness"
+
+
+def test_hints_name_tables_and_keys_that_there_are():
+    """Every "KEY under [TABLE] in station.toml" and "[[TABLE]] in station.toml" that a user may be told."""
+    tables = {**config._TABLES, **config._LISTS}
+    told = 0
+    for path in Path(config.__file__).parents[1].rglob("*.py"):
+        text = path.read_text("utf-8")
+        for key, table in re.findall(r"(\w+) under \[(\w+)\] in station\.toml", text):
+            assert key in {item.name for item in fields(config._TABLES[table])}, path
+            told += 1
+        for opened, table in re.findall(r"(\[{1,2})(\w+)\]{1,2} in station\.toml", text):
+            assert table in (config._LISTS if opened == "[[" else config._TABLES), path
+            told += 1
+        assert set(re.findall(r"station\.toml[^\"\n]{0,20}\[{1,2}(\w+)\]", text)) <= set(tables), path
+    assert told >= 4

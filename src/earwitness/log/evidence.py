@@ -201,7 +201,7 @@ class EvidenceStore:
             if shutil.disk_usage(self._folder).free < RESERVE_BYTES:
                 complaint = "the disk is nearly full"
             elif not self._room_for(size, row_id):
-                complaint = "it does not fit the evidence budget"
+                complaint = "it does not fit into evidence_mb under [retention] in station.toml"
             else:
                 self._place(row_id, made, shelf)
         except (OSError, RuntimeError, LogError) as error:  # audio library and SnippetWriter have their own
