@@ -73,6 +73,26 @@ def test_the_weaker_of_two_vessels_is_read_again_from_its_evidence(tmp_path, lat
     assert [item["id"] for item in verdict.changed if item["id"] in logged] == []
 
 
+def test_what_can_hardly_be_read_is_read_again(tmp_path):
+    """Sixteen vessels at various depths beneath another in the same slot: two were lost when read once."""
+    rng = np.random.default_rng(6)
+    rate_hz = 240e3
+    air = 0.0005 * rng.standard_normal(2 * round(8.5 * rate_hz), np.float32).view(np.complex64)
+    for trial in range(16):
+        for vessel in range(2):
+            _, wave = ship(2 * trial + vessel, 0.5, rate_hz, rng)
+            at = round((0.3 + trial / 2) * rate_hz) + vessel * int(rng.integers(0, 300))
+            depth_db = vessel * (16 + trial / 3)
+            air[at : at + len(wave)] += (0.1 * 10 ** (-depth_db / 20) * wave).astype(np.complex64)
+    path = write_sigmf(tmp_path / "deep", air, rate_hz=rate_hz, center_hz=161.975e6, epoch_ns=10**18)
+    survey_file(str(path), tmp_path / "s")
+    with Log.open(tmp_path / "s") as log:
+        logged = [row["id"] for row in log.messages()]
+        verdict = recheck(log, tmp_path / "s", report=lambda done, note: None, stopped=lambda: False)
+    assert len(logged) > 20
+    assert [item["id"] for item in verdict.changed if item["id"] in logged] == []
+
+
 @pytest.mark.parametrize("rate_hz", [250e3, 1e6])
 def test_morse_in_a_wide_recording(tmp_path, rate_hz):
     """It was offered to nobody where bins of 244 Hz and more made it look wider than 600 Hz."""
