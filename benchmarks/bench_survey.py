@@ -5,7 +5,7 @@ time of the two transforms a survey cannot do without: the windowed FFT of the d
 and the forward FFT of the channels (one quarter overlapped).
 Then memory and speed with one signal like noise over 60 % of the span.
 Each survey runs in a process of its own, so that the memory printed is a survey's.
-Usage: python benchmarks/bench_survey.py [SECONDS, default 30]
+Usage: python benchmarks/bench_survey.py [SECONDS, default 60]
 """
 
 import os
@@ -107,8 +107,8 @@ def surveyed(recording, home, **declared):
 
 
 def main():
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 30.0
-    for rate, length, goal in ((2.4e6, seconds, 10.0), (20e6, max(3.0, seconds / 3), 1.5)):
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
+    for rate, length, goal in ((2.4e6, seconds, 10.0), (20e6, max(3.0, seconds / 6), 1.5)):
         with (
             tempfile.TemporaryDirectory() as folder,
             multiprocessing.get_context("spawn").Pool(1) as process,
