@@ -258,3 +258,16 @@ def test_a_survey_that_was_stopped_claims_no_speed(capsys):
 def test_a_survey_tells_its_length_by_its_size(capsys, seconds, told):
     _tell(Outcome("r-1", "evening", complete=True, seconds=seconds, took_s=0.5))
     assert f"in {told} of radio" in capsys.readouterr().out
+
+
+def test_a_file_without_a_scene_is_told_as_such(tmp_path):
+    (tmp_path / "empty.toml").write_text("")
+    done = run("scene", tmp_path / "empty.toml", "--output", tmp_path)
+    one_sentence(done, 2)
+    assert "not TOML" not in done.stderr
+    assert "empty.toml: [scene]" in done.stderr
+
+
+def test_pictures_are_counted_and_slow_surveys_told(capsys):
+    _tell(Outcome("r-1", "pass", complete=True, seconds=0.02, took_s=0.5, counts={"pictures": 1}))
+    assert "1 picture in 20 ms of radio, 0.04 x real time" in capsys.readouterr().out

@@ -158,19 +158,24 @@ def _estimated(path: str, progress: Progress, stop: Stop, declared: Mapping[str,
 
 
 def found_in_words(counts: Mapping[str, int]) -> str:
-    """Give how much of each was found."""
+    """Give how much of each was found; of what is not always there, only what was."""
     kinds = {
         "emissions": "emission",
         "messages": "message",
         "overs": "voice transmission",
+        "pictures": "picture",
         "artefacts": "receiver artefact",
     }
-    told = [(counts.get(key, 0), word) for key, word in kinds.items()]
+    told = [
+        (counts.get(key, 0), word)
+        for key, word in kinds.items()
+        if counts.get(key) or key in ("emissions", "messages")
+    ]
     return ", ".join(f"{amount} {word}{'' if amount == 1 else 's'}" for amount, word in told)
 
 
 def _tell(outcome: Any) -> None:
-    from earwitness.view.words import duration
+    from earwitness.view.words import duration, significant
 
     found = found_in_words(outcome.counts)
     if outcome.skipped:
@@ -180,7 +185,8 @@ def _tell(outcome: Any) -> None:
         print(f"{outcome.name}: {found}; stopped before the end of {duration(outcome.seconds)} of radio")
         return
     ratio = outcome.seconds / max(outcome.took_s, 1e-9)
-    print(f"{outcome.name}: {found} in {duration(outcome.seconds)} of radio, {ratio:.1f} x real time")
+    speed = f"{ratio:.1f}" if ratio >= 1 else significant(ratio, 1)
+    print(f"{outcome.name}: {found} in {duration(outcome.seconds)} of radio, {speed} x real time")
 
 
 def _number(text: str | None) -> float:

@@ -138,9 +138,13 @@ def load_scene(path: str | Path) -> Scene:
     except OSError as error:
         raise SourceError(f"{path.name} cannot be read: {error.strerror}") from error
     try:
-        return parse_scene(tomllib.loads(octets.decode("utf-8")))
+        document = tomllib.loads(octets.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise ParameterError(f"{path.name} is not TOML: {error}") from error
+    try:
+        return parse_scene(document)
+    except ParameterError as error:
+        raise ParameterError(f"{path.name}: {error}") from error
 
 
 def parse_scene(document: Mapping[str, Any]) -> Scene:

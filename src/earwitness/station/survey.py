@@ -98,7 +98,9 @@ class StretchSurvey:
             else find_clock_lines(stream.read, stream.count, stream.rate_hz),
         )
         self.faults: set[str] = set()  # what kept modes from their work: told, never hidden
-        self.counts = {"detections": 0, "emissions": 0, "artefacts": 0, "messages": 0, "overs": 0}
+        self.counts = dict.fromkeys(
+            ("detections", "emissions", "artefacts", "messages", "overs", "pictures"), 0
+        )
         self._spectrum = Spectrum(stream.rate_hz, stream.center_hz)
         self._bank = ChannelBank(
             stream.read, rate_hz=stream.rate_hz, center_hz=stream.center_hz, epoch_ns=stream.epoch_ns
@@ -379,6 +381,7 @@ class StretchSurvey:
                 record = self._ledger.open(Burst.of_picture(item, self._mode(item.mode)))
                 self.counts["emissions"] += 1
                 self.keeper.emission(record, final=True)
+                self.counts["pictures"] += 1
                 self.keeper.picture(item, record)
 
     def _heard_from(self, start_ns: int, stop_ns: int) -> Track | None:
@@ -657,6 +660,7 @@ class StretchSurvey:
             if self._is_repeated(item, record):
                 continue
             record.mode = record.read = item.mode
+            self.counts["pictures"] += 1
             self.keeper.picture(item, record)
 
     def _is_repeated(self, picture: Picture, record: EmissionRecord) -> bool:
