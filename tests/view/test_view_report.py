@@ -476,6 +476,11 @@ def test_modes_named_add_up_to_all_messages():
     assert "(2) and others (3)" in words
 
 
+def test_a_mode_with_a_comma_in_its_name_stays_one():
+    words = "".join(check_safe(render(ReportData(messages=[message(1, mode="ais")]))).words)
+    assert "1 message passed its check: AIS (automatic identification system of ships: 1)" in words
+
+
 def test_who_gave_no_name_goes_by_the_key_once():
     page = render(ReportData(identities=[identity(1, key="QX5BUO", names=[])]))
     (head,) = [cell for cell in re.findall(r"<th[^>]*>(.*?)</th>", page) if "QX5BUO" in cell]

@@ -29,7 +29,7 @@ from earwitness.view.sections.air import air
 from earwitness.view.sections.channels import occupancy as busy
 from earwitness.view.sections.closing import cautions, health, methods
 from earwitness.view.sections.emissions import emissions, unknown
-from earwitness.view.sections.media import evidence, overs, received_pictures
+from earwitness.view.sections.media import evidence, overs, received_pictures, transmissions
 from earwitness.view.sections.messages import messages
 from earwitness.view.sections.people import identities
 from earwitness.view.sections.urgent import flagged, headline
@@ -139,6 +139,7 @@ def _header(page: Page, contents: list[tuple[str, str]]) -> Markup:
         ("Messages", grouped(page.digest.total)),
         ("Identities", grouped(page.identity_count)),
         ("Voice", grouped(page.over_count)),
+        ("Pictures", grouped(len(transmissions(page.data.pictures)))),
     ]
     return tag(
         "header",
@@ -202,19 +203,19 @@ def _account(page: Page) -> list[Markup]:
     heard: list[Markup] = []
     if page.digest.total:
         most = page.digest.modes.most_common(6)
-        modes = [f"{mode_title(name)} ({grouped(n)})" for name, n in most]
+        modes = [_counted(mode_title(name), n) for name, n in most]
         if others := page.digest.total - sum(n for _, n in most):
             modes.append(f"others ({grouped(others)})")
-        heard.append(
-            join(
-                [to("messages", count(page.digest.total, "message")), f" passed their check: {listed(modes)}"]
-            )
-        )
+        whose = "its" if page.digest.total == 1 else "their"
+        told = f" passed {whose} check: {listed(modes)}"
+        heard.append(join([to("messages", count(page.digest.total, "message")), told]))
     if page.data.identities:
         kinds = [f"{grouped(n)} {plural(kind, n)}" for kind, n in page.kinds.most_common(5)]
         heard.append(join([to("identities", listed(kinds)), " made themselves known"]))
     if page.data.overs:
         heard.append(join([to("voice", count(page.over_count, "voice transmission")), " can be heard"]))
+    if shown := len(transmissions(page.data.pictures)):
+        heard.append(join([to("pictures", count(shown, "picture")), " came over the air"]))
     if heard:
         out.append(join([join(heard, "; "), "."]))
     if unknown := page.classes["unknown"]:
@@ -223,6 +224,12 @@ def _account(page: Page) -> list[Markup]:
     if first_of_all:
         out.insert(0, tag("strong", to("flagged", first_of_all)))
     return out
+
+
+def _counted(title: str, amount: int) -> str:
+    """Give 'Morse (3)', 'AIS (automatic identification system of ships: 39)'."""
+    name, _, meaning = title.partition(", ")
+    return f"{name} ({meaning}: {grouped(amount)})" if meaning else f"{name} ({grouped(amount)})"
 
 
 def _aside_artefacts(page: Page) -> Markup | None:

@@ -97,4 +97,4 @@ class Assembler:
             },
         }
         identity = IdentityRef("transmitter", f"ccsds AOS {span.spacecraft}")
-        return Message(span.frame, "vcdu-count", fields, span.frame.check or "pass", identity)
+        return Message(span.frame, "count of transfer frames", fields, span.frame.check or "pass", identity)

@@ -91,7 +91,7 @@ def received_pictures(page: Page) -> Section | None:
     """Show images sent over the air, those of one transmission together."""
     if not page.data.pictures:
         return None
-    shown = _transmissions(page.data.pictures)
+    shown = transmissions(page.data.pictures)
     items, budget = [], MEDIA_BYTES
     for rows in shown[:MOST_PICTURES]:
         item, budget = _from_air(page, rows, budget)
@@ -101,7 +101,7 @@ def received_pictures(page: Page) -> Section | None:
     return "pictures", "Pictures from the air", join([tag("div", *items, class_="air-pictures wide"), more])
 
 
-def _transmissions(rows: Sequence[Row]) -> list[list[Row]]:
+def transmissions(rows: Sequence[Row]) -> list[list[Row]]:
     """Give the pictures of each transmission, the surest first: several emissions may have led to one."""
     groups: list[list[Row]] = []
     for row in rows:
