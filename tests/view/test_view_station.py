@@ -327,6 +327,20 @@ def test_figures_have_units():
     }  # fmt: skip
 
 
+def test_figures_of_pictures_have_units():
+    told = {
+        "ioc": 576,
+        "slant_ppm": 31.3,
+        "lines_with_sync": 0.98,
+        "shift_hz": 825.0,
+        "first_time_of_day_ms": 32_400_000,
+    }
+    assert dict(facts_of(told)) == {
+        "index of co-operation": "576", "slant": "31.3 ppm", "lines with sync": "98 %", "shift": "825 Hz",
+        "first time of day": "09:00:00.000",
+    }  # fmt: skip
+
+
 def test_labels_are_told_once(station):
     log, _ = station
     ident = next(iter(log.identities()))["id"]

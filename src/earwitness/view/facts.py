@@ -43,7 +43,11 @@ _UNITS = (
     ("_in", "in"),
     ("_w", "W"),
     ("_c", "°C"),
+    ("_ppm", "ppm"),
 )
+_DAY_NS = 86_400_000_000_000
+_SHARES = ("confidence", "duty", "lines_with_sync", "packets_of_whole")
+_TERMS = {"ioc": "index of co-operation", "ioc_from": "index from"}
 _NO_UNIT = {"nic_supplement_c"}
 _FIRST = (
     "id",
@@ -91,7 +95,7 @@ def facts_of(row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
     figure = number(value)
     spread = row.get(f"{key.rsplit('_', 1)[0]}_uncertainty_{key.rsplit('_', 1)[-1]}")
-    term = plain(key, limit=40)
+    term = _TERMS.get(key) or plain(key, limit=40)
     if (
         key in ("start", "stop", "time", "first_seen", "last_seen", "position_time")
         and moment(value) is not None
@@ -107,14 +111,16 @@ def _said(key: str, value: Any, row: Mapping[str, Any]) -> tuple[str, str]:
         return term.replace("_", " "), plain(value)
     if key == "symbol_rate_hz":
         return "symbol rate", symbol_rate(figure, spread) or plain(value)
-    if key in ("confidence", "duty"):
-        return term, percent(min(max(figure, 0.0), 1.0))
+    if key in _SHARES:
+        return term.replace("_", " "), percent(min(max(figure, 0.0), 1.0))
     if key.endswith("_dbfs_hz"):
         return term.removesuffix("_dbfs_hz").replace("_", " "), decibels(figure, "dBFS/Hz")
     if key.endswith("_hz"):
         name = term.removesuffix("_hz").replace("_", " ")
         shown = frequency(figure, spread) if key in ("frequency_hz", "carrier_hz") else width(figure)
         return name, f"{shown} {plus_minus(spread, 'Hz')}".strip()
+    if key.endswith("_time_of_day_ms"):
+        return term.removesuffix("_ms").replace("_", " "), clock(round(figure * 1e6) % _DAY_NS)
     for ending, unit in _UNITS:
         if key.endswith(ending) and key not in _NO_UNIT:
             shown = decibels(figure, unit) if unit.startswith("dB") else f"{plain(value)} {unit}"

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import islice
 
 from earwitness.view.data import Media, Row
+from earwitness.view.facts import facts_of
 from earwitness.view.markup import Markup, embed, join, link, slug, tag
 from earwitness.view.page import (
     MOST_OVERS,
@@ -148,7 +150,7 @@ def _from_air(page: Page, rows: Sequence[Row], budget: int) -> tuple[Markup, int
         ("sent", f"{start} to {stop} UTC"),
         ("frequency", frequency(best.get("frequency_hz"))),
         ("picture points", size),
-        *((str(key).replace("_", " "), plain(value, limit=60)) for key, value in list(told.items())[:20]),
+        *((term, plain(words, limit=60)) for term, words in islice(facts_of(told), 20)),
     ]
     others = {str(row.get("emission_id")) for row in rows} - {str(best.get("emission_id"))}
     links = [page.emission_link(ident) for ident in (best.get("emission_id"), *sorted(others))]

@@ -178,7 +178,7 @@ def _tie_row(page: Page, row: Row) -> Markup:
         tag("td", f"{told}, parted by hand" if row.get("undone") else told, data_label="Is"),
         tag("td", ends[1], data_label="Whom"),
         tag("td", plain(row.get("rule")), data_label="Rule"),
-        tag("td", plain(row.get("id"), limit=40), data_label="Id"),
+        tag("td", tag("code", plain(row.get("id"), limit=40)), data_label="Id"),
     )
 
 
