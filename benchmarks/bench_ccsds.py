@@ -19,7 +19,7 @@ from math import comb, erfc, sqrt
 import numpy as np
 
 from curves import crossing
-from earwitness.coding.viterbi import Viterbi, decode, encode, find_alignment
+from earwitness.coding.viterbi import Viterbi, decode, encode
 from earwitness.core.mode import get_mode
 from earwitness.core.types import Samples
 from earwitness.dsp.filters import shaped
@@ -149,11 +149,6 @@ def decoder(rng):
         print(
             f"  {eb_n0_db:4.1f}  {np.mean(got != bits):.2e}  {bound:.2e}   {len(bits) / took / 1e6:.1f} Mbit/s"
         )
-    right = 0
-    for k in range(200):
-        soft = symbols[1000 * k : 1000 * k + 2001] + np.sqrt(1 / 10**0.2) * rng.standard_normal(2001)
-        right += find_alignment(soft.astype(np.float32))[0] == 0
-    print(f"  alignment found from 1000 bits at 2 dB: {right} of 200")
 
 
 def main():

@@ -1,14 +1,12 @@
 """Designators against RR Appendix 1 and the worked examples of TRC-43 section 8 and 47 CFR 2.202."""
 
-import contextlib
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from earwitness.core.errors import ParameterError
 from earwitness.core.mode import registry
-from earwitness.emission.designator import designator, parse_designator, read_as
+from earwitness.emission.designator import designator, read_as
 
 # RR Appendix 1, section I, examples (also in 47 CFR 2.202); the last two are ours: rounding that rolls over.
 BANDWIDTHS = [
@@ -55,6 +53,14 @@ EXAMPLES = [
 ]
 
 
+def parts(text):
+    """Bandwidth in Hz and class symbols: three numerals and a letter in the place of the point, then the symbols."""
+    letter = next((sign for sign in text[:4] if sign in "HKMG"), None) if len(text) > 5 else None
+    if letter is None:
+        return None, text
+    return float(text[:4].replace(letter, ".")) * 1000.0 ** "HKMG".index(letter), text[4:]
+
+
 @pytest.mark.parametrize(("hz", "text"), BANDWIDTHS)
 def test_bandwidths(hz, text):
     assert designator(hz, "F3E") == text + "F3E"
@@ -63,22 +69,7 @@ def test_bandwidths(hz, text):
 @pytest.mark.parametrize(("hz", "symbols", "text"), EXAMPLES)
 def test_examples(hz, symbols, text):
     assert designator(hz, symbols) == text
-    assert parse_designator(text)[1] == symbols
-
-
-@pytest.mark.parametrize(
-    ("text", "hz"), [("6K00A3E", 6000), ("H002F3E", 0.002), ("181KF3E", 181_000), ("A1A--", None)]
-)
-def test_parse(text, hz):
-    assert parse_designator(text)[0] == hz
-
-
-@pytest.mark.parametrize(
-    "text", ["", "0K00A3E", "6000A3E", "6K0KA3E", "K600A3E", "6K00", "6K00Z3E", "6K00A3EJNX", "A4E"]
-)
-def test_not_designators(text):
-    with pytest.raises(ParameterError):
-        parse_designator(text)
+    assert parts(text)[1] == symbols
 
 
 @pytest.mark.parametrize(
@@ -96,14 +87,8 @@ def test_within_half_a_unit_of_the_third_numeral(hz):
     text = designator(hz, "F1D")
     assert len(text) == 7
     assert text[0] not in "0KMG"
-    back = parse_designator(text)[0]
+    back = parts(text)[0]
     assert abs(back - hz) <= max(0.00501 * hz, 0.000501)
-
-
-@given(st.text(max_size=12))
-def test_any_text(text):
-    with contextlib.suppress(ParameterError):
-        parse_designator(text)
 
 
 @pytest.mark.parametrize(
@@ -127,4 +112,4 @@ def test_a_mode_that_was_read_decides_the_class_of_emission(mode, kind, known, w
 def test_every_mode_states_class_symbols_of_the_radio_regulations():
     for mode in registry().values():
         for _, symbols in mode.emission:
-            assert parse_designator(designator(mode.bandwidth_hz, symbols))[1] == symbols
+            assert parts(designator(mode.bandwidth_hz, symbols))[1] == symbols

@@ -1,7 +1,7 @@
-"""The convolutional code of space links: constraint length 7, rate 1/2 and its punctured rates, soft decisions.
+"""The convolutional code of space links: constraint length 7, rate 1/2, soft decisions.
 
 CCSDS 131.0-B section 3: connection vectors G1 = 1111001 (171 octal) and G2 = 1011011 (133), G1's symbol first,
-G2's symbol inverted at rate 1/2 and not inverted when punctured. Both vectors have an odd number of ones and both
+G2's symbol inverted. Both vectors have an odd number of ones and both
 of their ends set: complemented data give complemented symbols, so a reversed carrier gives reversed data and is
 left to the sync word.
 
@@ -23,15 +23,6 @@ MEMORY = 6
 STATES = 64
 BLOCK = 2048  # bits a streaming decoder settles at a time
 DEPTH = 96  # bits looked ahead before a bit is settled; common practice is 5 to 10 constraint lengths
-
-# CCSDS 131.0-B, puncturing patterns (from memory; the same as those of ETSI EN 300 421): which of C1, C2 are sent
-PUNCTURING = {
-    "1/2": ("1", "1"),
-    "2/3": ("10", "11"),
-    "3/4": ("101", "110"),
-    "5/6": ("10101", "11010"),
-    "7/8": ("1000101", "1111010"),
-}
 
 
 def _signs() -> np.ndarray:
@@ -97,39 +88,16 @@ def _trace(choices: np.ndarray, state: int, bits: np.ndarray) -> int:
     return state
 
 
-def encode(bits: np.ndarray, *, rate: str = "1/2", invert_second: bool | None = None) -> np.ndarray:
-    """Give the symbols (uint8 0 and 1) of bits from the all-zero state.
-
-    `invert_second` is what CCSDS says for the rate when None: G2 inverted at rate 1/2 only. Add six zeros for
-    a tail. Raises ParameterError for a rate that has no pattern.
-    """
-    bits = np.asarray(bits, np.uint8)
-    padded = np.concatenate([np.zeros(MEMORY, np.uint8), bits])
+def encode(bits: np.ndarray, *, invert_second: bool = True) -> np.ndarray:
+    """Give the symbols of bits (n,), uint8 (2 n), from the zero state; add six zeros for a tail."""
+    padded = np.concatenate([np.zeros(MEMORY, np.uint8), np.asarray(bits, np.uint8)])
     out = np.zeros((len(bits), 2), np.uint8)
     for column, taps in enumerate((G1, G2)):
-        for lag in range(MEMORY + 1):
-            if taps >> (MEMORY - lag) & 1:
-                out[:, column] ^= padded[MEMORY - lag : MEMORY - lag + len(bits)]
-    if invert_second if invert_second is not None else rate == "1/2":
+        for delay in range(MEMORY + 1):
+            if taps >> (MEMORY - delay) & 1:
+                out[:, column] ^= padded[MEMORY - delay : len(padded) - delay]
+    if invert_second:
         out[:, 1] ^= 1
-    return out.reshape(-1)[_sent(rate, len(bits))]
-
-
-def _sent(rate: str, count: int) -> np.ndarray:
-    """Tell which of 2 `count` symbols are sent, bool."""
-    if rate not in PUNCTURING:
-        raise ParameterError(f"no puncturing for rate {rate!r}; known: {', '.join(PUNCTURING)}")
-    columns = np.array([[mark == "1" for mark in row] for row in PUNCTURING[rate]]).T.reshape(-1)
-    return np.resize(columns, 2 * count)
-
-
-def depuncture(soft: np.ndarray, rate: str) -> np.ndarray:
-    """Give soft symbols with zeros where none were sent, float32 (2 n); a period cut short is left out."""
-    period = _sent(rate, len(PUNCTURING[rate][0]) if rate in PUNCTURING else 0)
-    each = int(period.sum())
-    whole = len(soft) // each
-    out = np.zeros((whole, len(period)), np.float32)
-    out[:, period] = np.asarray(soft[: whole * each], np.float32).reshape(whole, each)
     return out.reshape(-1)
 
 
@@ -150,28 +118,6 @@ def decode(
     bits = np.empty(count, np.uint8)
     _trace(choices, end, bits)
     return bits, (taken + float(metrics[end])) / (float(np.sum(np.abs(soft), dtype=np.float64)) + 1e-30)
-
-
-def agreement(soft: np.ndarray, *, invert_second: bool = True) -> float:
-    """Give how far the best path through soft symbols (2 n) agrees with them; see `decode`."""
-    return decode(soft, invert_second=invert_second, start=None)[1]
-
-
-def find_alignment(
-    soft: np.ndarray, *, rate: str = "1/2", invert_second: bool | None = None
-) -> tuple[int, float, float]:
-    """Give (symbols to skip, agreement, the next best alignment's agreement) of a serial stream of soft symbols.
-
-    Every alignment of the puncturing period is tried on all that is given: a thousand bits tell them apart from
-    2 dB of Eb/N0 on (measured by benchmarks/bench_ccsds.py).
-    """
-    inverted = rate == "1/2" if invert_second is None else invert_second
-    size = int(_sent(rate, len(PUNCTURING.get(rate, ("",))[0])).sum())
-    scored = sorted(
-        ((agreement(depuncture(soft[k:], rate), invert_second=inverted), -k) for k in range(size)),
-        reverse=True,
-    )
-    return -scored[0][1], scored[0][0], scored[1][0]
 
 
 def _even(soft: np.ndarray, invert_second: bool) -> np.ndarray:

@@ -11,7 +11,6 @@ from earwitness.core.mode import Mode
 _UNITS = {"H": 1.0, "K": 1e3, "M": 1e6, "G": 1e9}
 # First symbol with what it says of the carrier, second, third (RR App. 1 section II).
 _SYMBOLS = re.compile(r"[NAHRJBCFGDPKLMQVWX][0-3789X][NABCDEFWX]([A-HJ-NWX-]?[NCFTWX-]?)")
-_BANDWIDTH = re.compile(r"(?=[^0KMG])\d{0,3}[HKMG]\d{0,3}")
 
 
 def designator(bandwidth_hz: float | None, symbols: str) -> str:
@@ -39,28 +38,6 @@ def designator(bandwidth_hz: float | None, symbols: str) -> str:
     places = 2 - scaled.adjusted()
     whole, _, part = f"{scaled:.{places}f}".partition(".")
     return f"{whole}{letter}{part}{symbols}"
-
-
-def parse_designator(text: str) -> tuple[float | None, str]:
-    """Give (bandwidth in Hz or None, class symbols) of a designator of 3, 5, 7 or 9 characters.
-
-    Raises ParameterError when it is none.
-    """
-    given = text.strip().upper()
-    size = len(given)
-    if size not in (3, 5, 7, 9):
-        raise ParameterError(f"{text!r} is not a designator; it has 3, 5, 7 or 9 characters like 6K00A3E")
-    head, symbols = (given[:4], given[4:]) if size > 5 else ("", given)
-    if not _SYMBOLS.fullmatch(symbols):
-        raise ParameterError(f"{text!r}: {symbols!r} are not class symbols of RR Appendix 1")
-    if not head:
-        return None, symbols
-    if not _BANDWIDTH.fullmatch(head):
-        raise ParameterError(f"{text!r}: {head!r} is not a bandwidth; write it like 6K00 or 12K5")
-    letter = next(char for char in head if char in _UNITS)
-    whole, part = head.split(letter)
-    number = float(Decimal(f"{whole or 0}.{part or 0}") * Decimal(int(_UNITS[letter])))
-    return number, symbols
 
 
 def read_as(mode: Mode, kind: str, known: str | None) -> str | None:
