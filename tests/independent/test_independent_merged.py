@@ -12,6 +12,7 @@ import transmitters as tx
 from earwitness.channel.bank import Channel
 from earwitness.core.mode import registry
 from earwitness.core.types import Detection, Samples
+from earwitness.emission.identify import examine
 from earwitness.log.store import Log
 from earwitness.station.follow import Follower
 from earwitness.station.lanes import channels_within
@@ -112,3 +113,27 @@ def test_bursts_beside_a_weak_offset_of_the_receiver_are_all_read(tmp_path):
     assert set(heard) <= set(sent)
     assert len(heard) >= 43
     assert all(row["occupied_bandwidth_hz"] < 20e3 for row in rows)
+
+
+def test_packets_that_overlap_in_the_middle_are_known_for_what_they_are():
+    """AX.25 2.2 frames as 1200 and 2200 Hz tones on FM (from memory), 1.1 s each and the second 0.9 s later."""
+    rng = np.random.default_rng(3)
+    rate_hz, middle_hz = 48_000.0, 144.83e6
+    waves = []
+    for begin_s, hz in ((0.2, middle_hz), (1.1, middle_hz + 700)):
+        octets = rng.integers(0, 256, 110).tolist()
+        levels = np.array(tx.nrzi(tx.FLAG * 40 + tx.framed(tx.octet_bits(octets))))
+        tone_hz = np.where(tx.held(levels, rate_hz, 1200) == 1, 1200.0, 2200.0)
+        swing_hz = 3000 * np.sin(2 * np.pi * np.cumsum(tone_hz) / rate_hz)
+        wave = tx.ramped(np.exp(2j * np.pi * np.cumsum(swing_hz) / rate_hz), 0.002 * rate_hz)
+        waves.append((wave, hz, 0.3, begin_s))
+    stop_s = 1.1 + len(waves[1][0]) / rate_hz
+    noise = 0.02
+    data = on(waves, rate_hz, middle_hz, round((stop_s + 0.2) * rate_hz), noise, rng).astype(np.complex64)
+    found = Detection(
+        1, round(0.2 * rate_hz), round(stop_s * rate_hz),
+        middle_hz - 5500, middle_hz + 5500, middle_hz, -10.0, -100.0, 20.0, False,
+    )  # fmt: skip
+    level = 10 * np.log10(2 * noise**2 / rate_hz)
+    _, known = examine(Samples(data, rate_hz, middle_hz, 0, 0, level), found, span_hz=rate_hz)
+    assert (known.kind, known.variant) == ("fm", "nfm")

@@ -421,6 +421,18 @@ class Features:
         return Features(replace(burst, iq=np.ascontiguousarray(part)))
 
     @cached_property
+    def steadiest(self) -> Features | None:
+        """The part, half as long as the core, whose envelope varies least; None where the core is all there is."""
+        length = CORE // 2
+        if len(self.iq) <= CORE:
+            return None
+        starts = np.linspace(0, len(self.iq) - length, 17).astype(int)
+        spread, level = running_sum((self.power - self.local) ** 2), running_sum(self.local**2)
+        varies = (spread[starts + length] - spread[starts]) / (level[starts + length] - level[starts])
+        first = int(starts[np.argmin(varies)])
+        return Features(replace(self.burst, iq=np.ascontiguousarray(self.iq[first : first + length])))
+
+    @cached_property
     def carrier_peak(self) -> tuple[float, float]:
         """Frequency of the carrier line relative to the burst's centre, and its standard uncertainty, in Hz.
 

@@ -22,7 +22,7 @@ from earwitness.emission.amplitude import (
     morse,
     pulses,
 )
-from earwitness.emission.angle import constant_envelope
+from earwitness.emission.angle import CONSTANT_ENVELOPE, constant_envelope
 from earwitness.emission.answers import FADED, unknown
 from earwitness.emission.burst import cut
 from earwitness.emission.features import CLEAR_SNR, Features
@@ -183,8 +183,24 @@ def _looked_beside(
 
 
 def identify_burst(features: Features, measurement: Measurement) -> Identification:
-    """Give the identification of a cleaned emission."""
-    features = features.core
+    """Give the identification of a cleaned emission.
+
+    Where the middle tells nothing because two senders overlap there, a part where one is alone may.
+    """
+    answer = _asked(features.core, measurement)
+    if answer.kind != "unknown" or features.core.envelope_variation < CONSTANT_ENVELOPE:
+        return answer
+    part = features.steadiest
+    if part is None or part.envelope_variation > CONSTANT_ENVELOPE:
+        return answer
+    alone = _asked(part, measurement)
+    if alone.kind == "unknown":
+        return answer
+    return replace(alone, reasons=(*alone.reasons, "where its envelope is steadiest"))
+
+
+def _asked(features: Features, measurement: Measurement) -> Identification:
+    """Put the questions in order to one stretch of an emission."""
     burst = features.burst
     width = measurement.occupied_bandwidth_hz or (burst.high_hz - burst.low_hz)
     looks = burst.width_hz * features.duration_s
