@@ -271,3 +271,13 @@ def test_a_file_without_a_scene_is_told_as_such(tmp_path):
 def test_pictures_are_counted_and_slow_surveys_told(capsys):
     _tell(Outcome("r-1", "pass", complete=True, seconds=0.02, took_s=0.5, counts={"pictures": 1}))
     assert "1 picture in 20 ms of radio, 0.04 x real time" in capsys.readouterr().out
+
+
+def test_surveying_again_tells_what_came_out_otherwise(capsys):
+    same = {"added": 0, "gone": 0, "changed": 0}
+    for changed, told in (
+        ({"emissions": same, "messages": same}, "nothing came out otherwise"),
+        ({"emissions": same, "overs": same | {"gone": 2, "changed": 1}}, "2 gone, 1 told otherwise of the voice transmissions"),
+    ):  # fmt: skip
+        _tell(Outcome("r-1", "evening", complete=True, seconds=60.0, took_s=1.0, changed=changed))
+        assert capsys.readouterr().out.endswith(f"beside the survey before, {told}\n")

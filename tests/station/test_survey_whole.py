@@ -94,6 +94,8 @@ def test_second_survey_adds_nothing(tmp_path):
     assert survey_file(path, tmp_path).skipped
     again = survey_file(path, tmp_path, again=True)
     assert not again.skipped
+    assert again.changed is not None
+    assert not any(amount for parts in again.changed.values() for amount in parts.values())
     for what, earlier in before.items():
         assert [row["id"] for row in earlier] == [row["id"] for row in rows(tmp_path, what)], what
     counts = {row["id"]: row["message_count"] for row in before["identities"]}

@@ -139,7 +139,11 @@ def survey(
         ),
     ] = None,
     again: Annotated[
-        bool, typer.Option("--again", help="Survey a recording again that is already in the log.")
+        bool,
+        typer.Option(
+            "--again",
+            help="Survey a recording again that is in the log already, and say what came out otherwise.",
+        ),
     ] = False,
     report: Annotated[
         bool, typer.Option("--report", help="Then write the report: report.html in the station folder.")

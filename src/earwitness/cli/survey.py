@@ -187,6 +187,20 @@ def _tell(outcome: Any) -> None:
     ratio = outcome.seconds / max(outcome.took_s, 1e-9)
     speed = f"{ratio:.1f}" if ratio >= 1 else significant(ratio, 1)
     print(f"{outcome.name}: {found} in {duration(outcome.seconds)} of radio, {speed} x real time")
+    if outcome.changed is not None:
+        print(f"{outcome.name}: beside the survey before, {_changes_in_words(outcome.changed)}")
+
+
+def _changes_in_words(changed: Mapping[str, Mapping[str, int]]) -> str:
+    """Give what surveying again added, lost and changed."""
+    words = {"added": "new", "gone": "gone", "changed": "told otherwise"}
+    kinds = {"overs": "voice transmissions"}
+    told = [
+        f"{', '.join(f'{parts[part]} {word}' for part, word in words.items() if parts[part])} of the {kinds.get(what, what)}"
+        for what, parts in changed.items()
+        if any(parts.values())
+    ]
+    return "; ".join(told) or "nothing came out otherwise"
 
 
 def _number(text: str | None) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -44,10 +45,14 @@ def compare_rows(before: Iterable[Row], after: Iterable[Row], table: Table) -> d
         if keys:
             changed.append({"before": a, "after": b, "keys": keys})
     bins: dict[Any, list[Row]] = {}
-    for row in new.values():
+    for row in sorted(new.values(), key=_start):
         bins.setdefault(_bin(row, table), []).append(row)
+    longest = max((_stop(row) - _start(row) for row in new.values()), default=0) + TIME_TOLERANCE_NS
     for row_id, a in list(old.items()):
-        rivals = [b for b in bins.get(_bin(a, table), ()) if b["id"] in new and _match(a, b, table)]
+        near = bins.get(_bin(a, table), [])
+        first = bisect_left(near, _start(a) - longest, key=_start)
+        last = bisect_right(near, _stop(a) + TIME_TOLERANCE_NS, key=_start)
+        rivals = [b for b in near[first:last] if b["id"] in new and _match(a, b, table)]
         if not rivals:
             continue
         b = min(rivals, key=lambda row: abs(_start(row) - _start(a)))
@@ -64,6 +69,10 @@ def _bin(row: Row, table: Table) -> Any:
 
 def _start(row: Row) -> int:
     return parse_time(row.get("start") or row["time"])
+
+
+def _stop(row: Row) -> int:
+    return parse_time(row["stop"]) if row.get("stop") else _start(row)
 
 
 def _match(a: Row, b: Row, table: Table) -> bool:

@@ -43,6 +43,7 @@ class Outcome:
     warnings: list[str] = field(default_factory=list)
     skipped: bool = False
     ppm: float | None = None
+    changed: dict[str, dict[str, int]] | None = None  # by the kind of row, since the survey before
 
     def facts(self) -> dict[str, Any]:
         """Give it as JSON values."""
@@ -164,6 +165,7 @@ def survey_source(
         counts=counts,
         warnings=warnings,
         ppm=ppm,
+        changed=_changes(log, recording) if complete and again else None,
     )
 
 
@@ -216,6 +218,18 @@ def _survey_stretches(
             return False
         done_s += stretch.count / stretch.rate_hz
     return True
+
+
+def _changes(log: Log, recording: str) -> dict[str, dict[str, int]] | None:
+    """Give how many rows of each kind the latest survey added, lost and changed; None where it is the first."""
+    if len(list(log.surveys(recording))) < 2:
+        return None
+    said = log.compare_surveys(recording)
+    return {
+        what: {part: len(rows) for part, rows in parts.items()}
+        for what, parts in said.items()
+        if what not in ("before", "after")
+    }
 
 
 def _place_facts(station: Station, source: Source) -> dict[str, Any]:
