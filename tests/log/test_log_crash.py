@@ -28,7 +28,7 @@ with Log.open(folder) as log:
         row = {"recording": recording, "time_ns": number * 10**6, "mode": "m", "check": "pass",
                "payload_hex": f"{number:08X}", "payload_bits": 32, "id": f"m-{number}",
                "identity": IdentityRef("vessel", str(number % 7))}
-        kept = store.add_facts(recording, row["id"], {"text": "x" * 500})
+        kept = store.add_picture(recording, row["id"], b"x" * 508)
         batch = Batch(messages=[{**row, "evidence_id": kept["id"]}], evidence=[kept])
         store.secure()
         done = log.write(batch)

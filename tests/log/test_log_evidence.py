@@ -72,15 +72,15 @@ def test_snippet_goes_through_the_writer_it_is_given(station):
 def test_names_never_come_from_the_air(station):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 1_000_000)
-    kept = store.add_facts(recording, "../../etc/\0passwd", {"a": 1}, channel="../x")
+    kept = store.add_picture(recording, "../../etc/\0passwd", b"one", channel="../x")
     path = (folder / kept["path"]).resolve()
     assert path.is_relative_to(folder / "evidence")
-    assert path.name == f"{kept['id']}.json"
+    assert path.name == f"{kept['id']}.png"
 
 
 def _fill(log, store, recording, count, start=0, **facts):
     for number in range(start, start + count):
-        kept = store.add_facts(recording, f"e-{number}", {"x": "y" * 900}, **{"snr_db": 1.0, **facts})
+        kept = store.add_picture(recording, f"e-{number}", b"y" * 908, **{"snr_db": 1.0, **facts})
         log.write(Batch(evidence=[kept]))
         store.settle()
 
@@ -100,7 +100,7 @@ def test_policy_removes_routine_first_and_says_so(station):
     assert "e-4" not in there
     assert "when evidence_mb was full: it was routine" in rows["e-4"]["removed_reason"]
     assert rows["e-4"]["removed_reason"].startswith("removed on 2")
-    sizes = sum(path.stat().st_size for path in (folder / "evidence").rglob("*.json"))
+    sizes = sum(path.stat().st_size for path in (folder / "evidence").rglob("*.png"))
     assert sizes == store.total_bytes == log.summary()["evidence_bytes"] <= 20_000
 
 
@@ -128,7 +128,7 @@ def test_same_piece_again_is_counted_once(station):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 1_000_000)
     for _ in range(3):
-        log.write(Batch(evidence=[store.add_facts(recording, "e-1", {"x": "y" * 100})]))
+        log.write(Batch(evidence=[store.add_picture(recording, "e-1", b"y" * 108)]))
     assert (
         store.total_bytes == log.summary()["evidence_bytes"] == EvidenceStore(log, folder, 10**6).total_bytes
     )
@@ -154,20 +154,20 @@ def test_full_disk_costs_the_evidence_not_the_message(station, ais_row):
 def test_what_the_disk_does_not_take_is_lost_and_said(station, monkeypatch):
     _, folder, recording = station
     store = EvidenceStore(log=station[0], station_dir=folder, budget_bytes=1_000_000)
-    good = store.add_facts(recording, "e-1", {})
+    good = store.add_picture(recording, "e-1", b"{}")
     store.secure()
 
     def broken(path):
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     monkeypatch.setattr("earwitness.log.evidence._flush", broken)
-    bad = store.add_facts(recording, "e-2", {})
+    bad = store.add_picture(recording, "e-2", b"{}")
     store.secure()
     assert store.is_lost(bad["id"])
     assert not store.is_lost(good["id"])
     assert "Input/output error" in store.warnings[0]
     monkeypatch.undo()
-    assert store.add_facts(recording, "e-2", {})["id"] == bad["id"]
+    assert store.add_picture(recording, "e-2", b"{}")["id"] == bad["id"]
     store.secure()
     assert not store.is_lost(bad["id"])
     assert [path.name for path in (folder / "evidence").iterdir() if path.name.startswith(".")] == []
@@ -177,13 +177,13 @@ def test_last_of_the_disk_is_left_to_the_log(station, monkeypatch):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 1_000_000)
     monkeypatch.setattr("earwitness.log.evidence.RESERVE_BYTES", 1 << 62)
-    assert store.add_facts(recording, "e-1", {}) is None
+    assert store.add_picture(recording, "e-1", b"{}") is None
     assert "nearly full" in store.warnings[0]
 
 
 def test_evidence_that_could_not_be_kept_again_stays_linked(station, recording_facts, ais_row):
     log, folder, recording = station
-    kept = EvidenceStore(log, folder, 1_000_000).add_facts(recording, "m-1", {})
+    kept = EvidenceStore(log, folder, 1_000_000).add_picture(recording, "m-1", b"{}")
     log.write(Batch(messages=[ais_row(recording, evidence_id=kept["id"])], evidence=[kept]))
     log.begin_recording(recording_facts())
     log.write(Batch(messages=[ais_row(recording)]))
@@ -193,14 +193,14 @@ def test_evidence_that_could_not_be_kept_again_stays_linked(station, recording_f
 def test_too_big_for_the_budget_is_not_kept(station):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 100)
-    assert store.add_facts(recording, "e-1", {"x": "y" * 500}) is None
+    assert store.add_picture(recording, "e-1", b"y" * 508) is None
     assert "does not fit" in store.warnings[0]
 
 
 def test_what_is_not_committed_yet_is_not_removed(station):
     log, folder, recording = station
     store = EvidenceStore(log, folder, 3_000)
-    kept = [store.add_facts(recording, f"e-{n}", {"x": "y" * 900}) for n in range(6)]
+    kept = [store.add_picture(recording, f"e-{n}", b"y" * 908) for n in range(6)]
     stored = [row for row in kept if row]
     assert 0 < len(stored) < 6
     assert all((folder / row["path"]).is_file() for row in stored)
@@ -209,9 +209,9 @@ def test_what_is_not_committed_yet_is_not_removed(station):
 
 def test_orphans_are_cleared_but_young_and_foreign_files_stay(station):
     log, folder, recording = station
-    kept = EvidenceStore(log, folder, 10_000).add_facts(recording, "e-1", {})
+    kept = EvidenceStore(log, folder, 10_000).add_picture(recording, "e-1", b"{}")
     log.write(Batch(evidence=[kept]))
-    lost = EvidenceStore(log, folder, 10_000).add_facts(recording, "e-2", {})
+    lost = EvidenceStore(log, folder, 10_000).add_picture(recording, "e-2", b"{}")
     half = folder / "evidence" / ".partial-x-1-1"
     half.mkdir()
     (half / "x-1.json").write_text("{")

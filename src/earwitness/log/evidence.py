@@ -1,4 +1,4 @@
-"""Evidence: the I/Q snippets, audio, pictures and facts that rows of the log point at, within a size budget.
+"""Evidence: the I/Q snippets, audio and pictures that rows of the log point at, within a size budget.
 
 A piece is written under a temporary name and renamed; `secure` has all pieces since the last time on the disk, and
 comes before the rows that name them are committed (one flush each would be slow on a memory card). Files that no row
@@ -23,7 +23,6 @@ from earwitness.core.errors import LogError, StorageError
 from earwitness.log import ids
 from earwitness.log.png import png_octets
 from earwitness.log.store import Log, Row
-from earwitness.log.tables import to_json
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -113,12 +112,13 @@ class EvidenceStore:
     ) -> Row | None:
         """Keep a picture as PNG: uint8 pixels (height, width) or (height, width, 3), or PNG octets."""
         octets = pixels if isinstance(pixels, bytes) else png_octets(pixels)
-        return self._add(recording, "picture", subject, _octets("png", octets), facts)
 
-    def add_facts(self, recording: str, subject: str, content: Mapping[str, Any], **facts: Any) -> Row | None:
-        """Keep facts in words and figures as JSON."""
-        octets = to_json(content).encode("ascii")
-        return self._add(recording, "facts", subject, _octets("json", octets), facts)
+        def write(folder: Path, stem: str) -> list[Path]:
+            path = folder / f"{stem}.png"
+            path.write_bytes(octets)
+            return [path]
+
+        return self._add(recording, "picture", subject, write, facts)
 
     def add_snippet(
         self, recording: str, subject: str, samples: Samples, write: SnippetWriter, **facts: Any
@@ -301,15 +301,6 @@ class EvidenceStore:
             self._refused[reason][1] += 1
         elif len(self._refused) < _WARNINGS_KEPT:
             self._refused[reason] = [what, 0]
-
-
-def _octets(suffix: str, octets: bytes) -> Callable[[Path, str], list[Path]]:
-    def write(folder: Path, stem: str) -> list[Path]:
-        path = folder / f"{stem}.{suffix}"
-        path.write_bytes(octets)
-        return [path]
-
-    return write
 
 
 def _refusal(path: Path) -> str | None:
