@@ -66,6 +66,7 @@ CLOSE_US = 2.7  # and below which they are not where the carrier lies so far off
 OFF_MIDDLE_MHZ = 0.25  # ... takes its two sides unlike
 STEADY = 0.85  # coherence of a reply below TIGHT_US: noise has at most 0.81, a reply at 9 dB 0.94
 FOLLOWS = 0.35  # of phases from pulse to pulse below TIGHT_US: noise of 56 bits reaches it once in a thousand
+CLEAR_BIT = 9.0  # of a bit that no parity guards: its halves apart times the pulse's height, over noise
 GARBLED = 2.0  # in place of plainness: read with another over it
 
 
@@ -233,6 +234,8 @@ def read(x, t, us, table, spread, response, noise, turned, scratch, bits, out): 
     # an all-call's last seven bits are guarded by nothing but their own clarity
     weakest = least_sure(certainty, size - 7, size)
     plain = weakest * weakest * size > 0.16 * mean_on and alien < 2.2 * noise
+    # in noise that is normal it is exp(2 * CLEAR_BIT) times likelier to stand as it was sent than turned
+    plain = plain and weakest * math.sqrt(mean_on / size) > CLEAR_BIT * noise
     if tight:  # neighbours fill the empty halves: what another reply left there does not show, a carrier less steady does
         sum_of = np.float32(0)
         for m in range(size):

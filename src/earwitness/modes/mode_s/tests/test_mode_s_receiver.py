@@ -205,6 +205,17 @@ def test_the_code_of_an_all_call_is_read_with_one_sample_a_half_bit():
     assert sum(bits in told for bits in coded) >= 18
 
 
+def test_noise_makes_no_interrogator_of_a_weak_all_call():
+    """No parity guards the seven bits where its code stands (Annex 10 Vol. IV 3.1.2.3.3.2)."""
+    rng = np.random.default_rng(6)
+    sent = [Bits(parity.seal((0x5D << 24 | 0x400000 + n % 5) << 24, 56), 56) for n in range(500)]
+    told = set()
+    for off_hz, snr_db in ((4e5, 9.0), (4e5, 10.0), (6e5, 9.0), (6e5, 10.0)):
+        _, messages = receive(behind_a_filter(sent, 2.4e6, off_hz, rng, snr_db), 2.4e6)
+        told |= {message.frame.bits for message in messages}
+    assert told == set(sent)
+
+
 def test_rates_out_of_range_are_refused():
     demodulator = get_mode("mode-s").demodulator()
     with pytest.raises(ParameterError, match="2 to 25 MS/s"):
