@@ -137,3 +137,20 @@ def test_packets_that_overlap_in_the_middle_are_known_for_what_they_are():
     level = 10 * np.log10(2 * noise**2 / rate_hz)
     _, known = examine(Samples(data, rate_hz, middle_hz, 0, 0, level), found, span_hz=rate_hz)
     assert (known.kind, known.variant) == ("fm", "nfm")
+
+
+@pytest.mark.parametrize("squelch", [{"dcs": "245"}, {"ctcss_hz": 103.5}])
+def test_a_sender_without_tone_soon_after_one_with_it_is_another(squelch):
+    """They had been one over that carried the tone; a tone is there as long as its sender is (common practice, no source)."""
+    rate_hz, middle_hz = 48_000.0, 446e6
+    rng = np.random.default_rng(2)
+    first = tx.ramped(tx.fm_voice(3.0, rate_hz, deviation_hz=2500.0, seed=1, **squelch), 0.003 * rate_hz)
+    second = tx.ramped(tx.fm_voice(2.5, rate_hz, deviation_hz=2500.0, seed=4), 0.003 * rate_hz)
+    waves = [(first, middle_hz, 0.3, 0.4), (second, middle_hz + 200, 0.25, 3.83)]
+    data = on(waves, rate_hz, middle_hz, round(7.0 * rate_hz), 0.02, rng).astype(np.complex64)
+    demodulator = registry()["fm"].demodulator()
+    overs = [*demodulator.feed(Samples(data, rate_hz, middle_hz, 0, 0)), *demodulator.close()]
+    tone = {"dcs": "245"} if "dcs" in squelch else {"ctcss_hz": 103.5}
+    assert [(over.tone or {}).get(next(iter(tone))) for over in overs] == [next(iter(tone.values())), None]
+    assert [over.start_ns / 1e9 for over in overs] == pytest.approx([0.4, 3.83], abs=0.05)
+    assert [over.stop_ns / 1e9 for over in overs] == pytest.approx([3.4, 6.33], abs=0.05)

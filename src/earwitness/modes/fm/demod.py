@@ -99,18 +99,17 @@ class Demodulator(FramedReceiver):
     def _senders(self, segment: Segment) -> list[Segment]:
         """Give one segment for each sender: parts with a gap between that differ in carrier or tone.
 
-        Parts that do not differ are one sender, fading.
+        Parts that do not differ are one sender, fading, and so are those of which a fade may have hidden a tone.
         """
         parts = segment.pieces(GAP_S, PART_S, self.frame / self.rate_hz)
-        if len(parts) == 1:
-            return parts
-        carriers = [_carrier_hz(part) for part in parts]
-        tones = [_tone(part.audio - np.float32(hz))[0] for part, hz in zip(parts, carriers, strict=True)]
-        for i in range(1, len(parts)):
-            known = tones[i - 1] is not None and tones[i] is not None
-            if abs(carriers[i] - carriers[i - 1]) < OTHER_HZ and not (known and tones[i] != tones[i - 1]):
-                return [segment]
-        return parts
+        out = [parts[0]]
+        for part in parts[1:]:
+            gap = segment.features[out[-1].stop - segment.start : part.start - segment.start, 0]
+            if _differ(out[-1], part, float(gap.mean())):
+                out.append(part)
+            else:
+                out[-1] = segment.between(out[-1].start, part.stop)
+        return out
 
     def _over(self, segment: Segment) -> Over | None:
         """Give the over of one open stretch; None when it carries no voice."""
@@ -144,6 +143,17 @@ class Demodulator(FramedReceiver):
                 **below,
             },
         )
+
+
+def _differ(before: Segment, after: Segment, noise: float) -> bool:
+    """Tell whether two parts are of two senders: by their carriers, their tones, or a tone that only one has."""
+    apart_hz = abs(_carrier_hz(before) - _carrier_hz(after))
+    if apart_hz >= OTHER_HZ:
+        return True
+    tones = [_tone(part.audio - np.float32(_carrier_hz(part)))[0] for part in (before, after)]
+    if tones[0] == tones[1]:
+        return False
+    return None not in tones or not _faded(before, after, noise)
 
 
 def _faded(before: Segment, after: Segment, noise: float) -> bool:
