@@ -265,3 +265,31 @@ def test_progress_fits_eighty_columns_and_a_hostile_name_stays_text(monkeypatch)
     assert lines
     assert all(len(line.rstrip()) <= 80 for line in lines)
     assert any("real time" in line and line.rstrip().endswith("left") for line in lines)
+
+
+@pytest.mark.parametrize("command", ["export messages", "report"])
+def test_a_device_is_written_to_and_stays_one(station, tmp_path, command):
+    """An output that was put in a device's place by renaming took /dev/full from the whole machine, as root."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    got = tmp_path / "got"
+    with open(got, "wb") as kept, subprocess.Popen(["cat", str(pipe)], stdout=kept) as reader:
+        done = subprocess.run(
+            [*RUN, *command.split(), "--station", station, "--output", pipe],
+            capture_output=True, check=False, timeout=60,
+        )  # fmt: skip
+        reader.wait(10)
+    assert done.returncode == 0, done.stderr
+    assert pipe.is_fifo()
+    assert got.stat().st_size > 10_000
+
+
+def test_a_link_to_an_output_stays_one(station, tmp_path):
+    (tmp_path / "latest.jsonl").symlink_to(tmp_path / "there.jsonl")
+    done = subprocess.run(
+        [*RUN, "export", "messages", "--station", station, "--output", tmp_path / "latest.jsonl"], check=False
+    )
+    assert done.returncode == 0
+    assert (tmp_path / "latest.jsonl").is_symlink()
+    assert (tmp_path / "there.jsonl").read_text().count("\n") == 400
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["latest.jsonl", "there.jsonl"]

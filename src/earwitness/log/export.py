@@ -14,7 +14,7 @@ import json
 import math
 import os
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from functools import partial
 from itertools import islice, pairwise
 from pathlib import Path
@@ -23,6 +23,7 @@ from xml.sax.saxutils import escape
 
 from earwitness import __version__
 from earwitness.core.errors import ParameterError, StorageError
+from earwitness.core.files import whole_file
 from earwitness.core.text import file_stem, inert
 from earwitness.core.times import format_time, parse_time
 from earwitness.core.types import Bits
@@ -100,18 +101,11 @@ def _opened(out: Path | BinaryIO) -> Iterator[BinaryIO]:
         yield out
         return
     path = Path(out)
-    temporary = path.with_name(f".{path.name}.partial-{os.getpid()}")
     try:
-        with open(temporary, "wb") as stream:
+        with whole_file(path) as stream:
             yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(path)
     except OSError as error:
         raise StorageError(f"{path} cannot be written: {error.strerror or error}") from error
-    finally:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
 
 
 def _dumps(value: Any) -> bytes:

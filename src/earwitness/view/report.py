@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from earwitness.core.errors import StorageError
+from earwitness.core.files import whole_file
 from earwitness.core.times import format_time
 from earwitness.view.data import ReportData
 from earwitness.view.gather import gather
@@ -59,16 +59,12 @@ def write_report(log: Log, station_dir: Path, target: Path) -> None:
     """Write the report of a station's log; StorageError when the file cannot be written."""
     target = Path(target)
     page = render(gather(log, Path(station_dir), beside=target.parent))
-    partial = target.with_name(f".{target.name}.partial")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_text(page, "utf-8")
-        partial.replace(target)
+        with whole_file(target) as stream:
+            stream.write(page.encode("utf-8"))
     except OSError as error:
         raise StorageError(f"report {target} cannot be written: {error.strerror}") from error
-    finally:
-        with suppress(OSError):
-            partial.unlink(missing_ok=True)
 
 
 def document(page: Page) -> str:
