@@ -154,3 +154,26 @@ def test_a_sender_without_tone_soon_after_one_with_it_is_another(squelch):
     assert [(over.tone or {}).get(next(iter(tone))) for over in overs] == [next(iter(tone.values())), None]
     assert [over.start_ns / 1e9 for over in overs] == pytest.approx([0.4, 3.83], abs=0.05)
     assert [over.stop_ns / 1e9 for over in overs] == pytest.approx([3.4, 6.33], abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("code", "voice_hz", "seconds"), [("223", 200.0, 1.5), ("155", 400.0, 2.0), ("043", 100.0, 3.0)]
+)
+def test_quiet_voice_over_a_squelch_code_is_voice_radio(code, voice_hz, seconds):
+    """A code of 23 bits at 134.4 Bd, +-300 Hz (from memory): it had been unknown, or two-level keying."""
+    rate_hz, middle_hz = 48_000.0, 446e6
+    rng = np.random.default_rng(1)
+    wave = tx.fm_voice(seconds, rate_hz, deviation_hz=voice_hz)
+    bits = tx.dcs_word(code) >> ((np.arange(len(wave)) / rate_hz * 134.4).astype(int) % 23) & 1
+    smooth = np.hanning(round(rate_hz / 250))
+    keyed_hz = 300 * np.convolve(2.0 * bits - 1, smooth / smooth.sum(), "same")
+    wave = wave * np.exp(2j * np.pi * np.cumsum(keyed_hz) / rate_hz)
+    noise = 0.03
+    data = on([(wave, middle_hz, 0.3, 0.2)], rate_hz, middle_hz, len(wave) + 19200, noise, rng)
+    stop = 9600 + len(wave)
+    found = Detection(1, 9600, stop, middle_hz - 2300, middle_hz + 2300, middle_hz, -10.0, -90.0, 20.0, False)
+    level = 10 * np.log10(2 * noise**2 / rate_hz)
+    samples = Samples(data.astype(np.complex64), rate_hz, middle_hz, 0, 0, level)
+    _, known = examine(samples, found, span_hz=rate_hz)
+    assert known.kind == "fm"
+    assert "sub-audible code at 134.4 Bd under it" in known.reasons

@@ -97,8 +97,10 @@ def constant_envelope(
         return answer
     if found := _reversed(features, width, steady, flat):
         return found
-    if burst.snr < 2.5 or features.duration_s < 0.08 or (width < LEAST_FM_HZ and not sine):
+    if burst.snr < 2.5 or features.duration_s < 0.08:
         return None
+    if width < LEAST_FM_HZ and not sine and not subaudible_code(features, SUBAUDIBLE_CODE_BD):
+        return None  # narrower than any sound, and no code of a silent sender
     if keyed and is_clear(keyed):
         return None
     return _voice_fm(features, measurement, width, steady, flat, sine)
@@ -157,7 +159,8 @@ def _keyed(
     tone: _Tone | None,
 ) -> Identification | None:
     """Give direct frequency keying when levels are held, changes are random and power reaches 0 Hz."""
-    if abs(keying.rate_hz - SUBAUDIBLE_CODE_BD) < 0.5 and keying.deviation_hz < 1000:
+    bits = round(keying.rate_hz / SUBAUDIBLE_CODE_BD)
+    if abs(keying.rate_hz - bits * SUBAUDIBLE_CODE_BD) < 0.5 * bits <= 1 and keying.deviation_hz < 1000:
         return None
     halved = pair is not None and keying.levels == 2 and abs(pair[0] - keying.rate_hz) < 0.01 * keying.rate_hz
     # Fast tones on FM square to the same two lines, but have neither single symbols nor power at 0 Hz.
@@ -316,12 +319,13 @@ def _voice_fm(
         return None  # weak AM that fades
     reasons.append(f"frequency swings by {swing:.0f} Hz r.m.s. without fixed levels, peak {deviation:.0f} Hz")
     spectrum = LineSpectrum(track - track.mean(), features.rate_hz)
-    if not sine and _data_like(features, spectrum):
+    code = subaudible_code(features, SUBAUDIBLE_CODE_BD)
+    if not sine and not code and _data_like(features, spectrum):
         return None
     tones = spectrum.strongest(60, min(3500, 0.4 * features.rate_hz), 1)
     if tones and tones[0].over_db > 18 and tones[0].share > 0.02:
         reasons.append(f"tone of {tones[0].frequency_hz:.1f} Hz in the demodulated signal")
-    if subaudible_code(features, SUBAUDIBLE_CODE_BD):
+    if code:
         reasons.append(f"sub-audible code at {SUBAUDIBLE_CODE_BD} Bd under it")
     bandwidth = 11_000.0 if deviation < 2700 and width < 7500 else 16_000.0
     if width > 20_000:

@@ -55,6 +55,7 @@ NEARLY = 0.85  # of the best one, that will do for a longer element
 SLOW_ALTERNATION = 0.36  # data read at a multiple of their rate change less often than this
 MOST_PARTS = 9
 BESIDE = 0.01  # rates so near each other are one
+CODE_BITS, MOSTLY_REPEATS = 23, 0.9  # of a digital squelch's word, and the share that is as one word before
 MOST_ALTERNATION = 0.8  # of a code's symbols differ from the one before
 SURE_SNR = 3.0  # power ratio from which lines of the squared signal may stand for clean levels
 # Not the quarters themselves: a quarter of four clean levels is the step between two of them.
@@ -726,7 +727,7 @@ def _judge(
 
 
 def subaudible_code(features: Features, rate: float) -> bool:
-    """Tell whether a slow two-level code at `rate` lies under the modulation (digital squelch)."""
+    """Tell whether a slow two-level code at `rate` lies under the modulation (digital squelch), its word again and again."""
     period = features.rate_hz / rate
     count = int(len(features.track) / period)
     if count < LEAST_SYMBOLS:
@@ -737,7 +738,9 @@ def subaudible_code(features: Features, rate: float) -> bool:
     spread, _, middle, _, row = _two(total, features.good, period, round(0.8 * period), PHASES, start, values)
     signs = values[row][~np.isnan(values[row])] > middle
     # A tone of half the rate is no code.
-    return bool(spread < 0.3 and np.mean(signs[1:] != signs[:-1]) < MOST_ALTERNATION)
+    if spread > 0.3 or len(signs) < 2 * CODE_BITS or np.mean(signs[1:] != signs[:-1]) > MOST_ALTERNATION:
+        return False
+    return bool(np.mean(signs[CODE_BITS:] == signs[:-CODE_BITS]) > MOSTLY_REPEATS)
 
 
 def _divisor(runs: np.ndarray) -> int:
