@@ -90,6 +90,16 @@ def test_what_only_lies_at_a_fraction_of_the_clock_is_no_line_of_it(shape, off_h
     assert find_clock_lines(lambda start, n: data[start : start + n], len(data), RATE_HZ) == []
 
 
+@pytest.mark.parametrize(("off_hz", "stop_s", "lines"), [(0.0, 20, 1), (0.05, 20, 0), (0.0, 12, 0)])
+def test_a_carrier_by_chance_at_a_fraction_of_the_clock_is_known_by_the_whole_stretch(off_hz, stop_s, lines):
+    """It turns by 0.2 of a turn in four seconds, or goes off; a line of the clock does neither."""
+    rate_hz = 48e3
+    count = int(20 * rate_hz)
+    data = noise(np.random.default_rng(26), count, rate_hz)
+    put(data, line(count, 1, 8, 20, rate_hz, off_hz)[: int(stop_s * rate_hz)], 0)
+    assert len(find_clock_lines(lambda start, n: data[start : start + n], count, rate_hz)) == lines
+
+
 @pytest.mark.parametrize("rate_hz", [48e3, 2.4e6])
 def test_noise_has_no_lines_of_a_clock(rate_hz):
     data = noise(np.random.default_rng(25), int(4 * rate_hz), rate_hz)

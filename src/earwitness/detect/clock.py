@@ -22,7 +22,7 @@ _LEAST_S = 0.9  # a recording of one second loses some at its ends
 _CHUNK = 12_288  # samples read at a time: eighths and thirds fall on bins
 _CHUNKS = 24
 _READ_MOST = 1 << 28  # samples over which they are spread
-_WATCHED_S, _LEAST_WATCHED_S = 4.0, 0.9  # of a stretch, from its start
+_LEAST_WATCHED_S = 0.9
 _BESIDE = 4, 20  # bins of a chunk that tell what else is there
 _SIDE_HZ = 4_000.0  # on a side that modulation would fill; as much beyond is compared with it
 _STANDS = 0.8  # of its power, left after summing by phase
@@ -46,8 +46,11 @@ class ClockLine:
 
 
 def clock_words(part: int, parts: int) -> str:
-    """Give the reason for a line at that fraction."""
-    return f"clock line: steady and unmodulated at {part}/{parts} of the sample clock"
+    """Give the reason for a line at that fraction, and what speaks against it."""
+    return (
+        f"clock line: steady and unmodulated at {part}/{parts} of the sample clock"
+        " (a carrier on the air at exactly that frequency would look the same)"
+    )
 
 
 def clock_fraction(
@@ -82,11 +85,12 @@ def is_clock_line(
 
 
 def find_clock_lines(read: Callable[[int, int], np.ndarray], count: int, rate_hz: float) -> list[ClockLine]:
-    """Give the lines of the receiver's clock that are on from the start of a stretch of `count` samples.
+    """Give the lines of the receiver's clock that are on from the start to the end of a stretch of `count` samples.
 
-    `read(start, count)` gives complex samples, and is asked for few at a time.
+    `read(start, count)` gives complex samples, and is asked for few at a time. All of the stretch is looked at: a
+    carrier within a tenth of a hertz of the fraction keeps its phase for some seconds, and is on the air.
     """
-    count = min(count, round(_WATCHED_S * rate_hz))
+    count = min(count, _READ_MOST)
     moments = _moments(read, 0, count) if count >= _LEAST_WATCHED_S * rate_hz else None
     if moments is None:
         return []
