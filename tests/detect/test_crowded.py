@@ -5,7 +5,7 @@ Signals from textbook formulas made here; channel rasters and slots from the sta
 
 import numpy as np
 import pytest
-from test_hard_air import find, level, low_pass_noise, noise, put
+from test_hard_air import find, fm, level, low_pass_noise, noise, put
 
 from earwitness.spectrum.stft import plan
 
@@ -289,3 +289,20 @@ def test_speech_across_a_weak_offset_begins_when_it_begins(seed):
     assert len(speech) == 1
     assert speech[0].start / rate_hz == pytest.approx(1.4, abs=0.1)
     assert any((d.artefact or "").startswith("DC") and d.start < 0.05 * rate_hz for d in found)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_voices_that_come_up_on_every_channel_are_emissions_of_their_own(seed):
+    """Channels of 25 kHz (common practice, no source): what is left at their edges adds up to nothing wide."""
+    rate_hz, seconds = 2.56e6, 1.6
+    rng = np.random.default_rng(seed)
+    data = noise(rng, int(seconds * rate_hz), rate_hz)
+    places = [700e3 + 25e3 * n for n in range(16)]
+    for hz in places:
+        begin_s = rng.uniform(0.3, 0.7)
+        wave = fm(rng, seconds - begin_s, rate_hz, hz)
+        put(data, level(rng.uniform(8, 25), 12.5e3) * wave, int(begin_s * rate_hz))
+    found, _ = find(data, rate_hz)
+    lasting = sorted((d for d in found if not d.part_of), key=lambda d: d.center_hz)
+    assert [d.center_hz for d in lasting] == pytest.approx(places, abs=1e3)
+    assert all(d.high_hz - d.low_hz < 20e3 for d in lasting)

@@ -51,8 +51,11 @@ class Owners:
         self._open = emissions
 
     def inside(self, low: int, high: int) -> bool:
-        """Tell whether bins lie in the band of one open emission."""
-        return any(e.low - _SKIN <= low and high <= e.high + _SKIN for e in self._open)
+        """Tell whether bins lie in the band of one open emission, and not far from where it was in its latest batch."""
+        return any(
+            e.low - _SKIN <= low and high <= e.high + _SKIN and _is_near_latest(e, low, high)
+            for e in self._open
+        )
 
     def without_halo(self, found: list[Segment]) -> list[Segment]:
         """Leave out the far slopes of strong emissions' own spectra: near, 25 dB weaker, only while they are on.
@@ -232,6 +235,9 @@ class Owners:
             return parts, []
         kept = [part for part in parts if part not in others]
         e.low, e.high = min(s.low for s in kept), max(s.high for s in kept)
+        if (e.high - e.low) * self._plan.bin_hz <= _BROAD_HZ:
+            for part in others:
+                _leave(e, part)
         return kept, others
 
     def groups(self, fresh: list[Segment]) -> list[list[Segment]]:
@@ -414,6 +420,25 @@ def _moves(on: np.ndarray, places: np.ndarray) -> bool:
 def _holds(e: Emission, low: float, high: float) -> bool:
     """Tell whether bins [low, high) lie in an emission's band of late."""
     return e.near_low - _SKIN <= low and high <= e.near_high + _SKIN
+
+
+def _is_near_latest(e: Emission, low: float, high: float) -> bool:
+    """Tell whether bins [low, high) are no further from an emission's latest band than its own flanks reach."""
+    a, b = e.latest
+    flank = _SKIN + max(2.0, 0.5 * (b - a))
+    return a - flank <= low and high <= b + flank
+
+
+def _leave(e: Emission, part: Segment) -> None:
+    """Take out of a narrow emission's band and power what lies on the side of a segment that is another's after all."""
+    if part.low >= e.high:
+        cut = round((e.high + part.low) / 2)
+        e.most, e.near_high = min(e.most, cut), min(e.near_high, cut)
+        e.excess[cut:] = 0
+    elif part.high <= e.low:
+        cut = round((part.high + e.low) / 2)
+        e.least, e.near_low = max(e.least, cut), max(e.near_low, cut)
+        e.excess[:cut] = 0
 
 
 def _only_touches(e: Emission, part: Segment) -> bool:

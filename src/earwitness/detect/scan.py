@@ -19,6 +19,8 @@ BATCH = 64  # rows judged at once
 HISTORY = 64  # rows before them that are still at hand
 _NARROW = 8  # bins up to which a box counts as narrow
 _TILE = 2048  # bins
+_WIDE, _TALL = 32, 8  # bins and rows from which a box must be filled: its middle bins have
+_SPREAD = 0.5  # of the mean of all
 _MOST = 16384  # candidates per batch
 _QUAD = 4  # neighbours added up for wide boxes
 _PIECE = 256  # places of a line that are looked at closer if one of them is above its limit
@@ -333,6 +335,15 @@ def core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
     return low, high
 
 
+@kernel("boolean(float32[::1])")
+def _is_spread(line: np.ndarray) -> bool:
+    """Tell whether the excess per bin of a wide box is spread over it; it may be what is left at the edges of several
+    narrow emissions."""
+    ordered = np.sort(line)
+    out = len(ordered) // 8  # at either end
+    return bool(ordered[out : len(ordered) - out].mean() > _SPREAD * ordered.mean())
+
+
 @kernel("void(float32[:,::1], int64, int64, int64, int64, float32[:,::1])", fastmath=True)
 def _add_up(ratio: np.ndarray, top: int, bottom: int, left: int, right: int, out: np.ndarray) -> None:
     """Fill `out` with the excess of each _QUAD neighbours, in rows [top, bottom), where they touch bins [left, right)."""
@@ -479,12 +490,14 @@ def resolve(
                 if passes == 0:
                     break
                 b0, v = b0 * each, v * each
-                claims += 1
                 for b in range(v):
                     s = np.float32(0)
                     for r in range(r0, r0 + d):
                         s += ratio[r, b0 + b] - 1
                     line[b] = s
+                if v >= _WIDE and d >= _TALL and not _is_spread(line[:v]):
+                    break
+                claims += 1
                 left, right = core(line, 0, v)
                 for r in range(d):
                     s = np.float32(0)
