@@ -73,11 +73,7 @@ def test_squelch_words_of_the_sheet():
 def test_ais_whichever_bit_the_training_begins_with(first, bt):
     rng = np.random.default_rng(first)
     for trial in range(6):
-        message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_123 + trial, 30)
-        message += rng.integers(0, 2, 130).tolist()
-        message[61:89] = tx.bits_of(4_000_000, 28)  # longitude, latitude, course, heading, second: legal
-        message[89:116] = tx.bits_of(30_000_000, 27)
-        message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
+        message = tx.position(trial, rng)
         wave = tx.ais(message, 50_000.0, first=first, bt=bt, ppm=float(rng.uniform(-50, 50)))
         # in the symbol rate; all bits are right nine times in ten without any loss at 7 dB
         iq = tx.received(
@@ -93,13 +89,8 @@ def test_ais_of_a_modulator_out_of_adjustment(index):
     rng = np.random.default_rng(7)
     heard_right = 0
     for trial in range(12):
-        message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_123 + trial, 30)
-        message += rng.integers(0, 2, 130).tolist()
-        message[61:89] = tx.bits_of(4_000_000, 28)
-        message[89:116] = tx.bits_of(30_000_000, 27)
-        message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
-        levels = tx.nrzi(tx.ais_bits(message))
-        wave = tx.ramped(tx.gmsk([levels[0]] * 8 + levels + [levels[-1]] * 4, 50_000.0, 0.4, index), 30)
+        message = tx.position(trial, rng)
+        wave = tx.ais(message, 50_000.0, index=index)
         iq = tx.received(wave, 50_000.0, snr_db=11, width_hz=9600, offset_hz=500.0, seed=trial)
         got = heard("ais", iq, 50_000.0, 161.975e6, snr_db=11, width_hz=9600)
         assert [one.frame.bits.hex() for one in got] in ([tx.hex_of(message)], [])
@@ -116,19 +107,11 @@ def test_ais_two_vessels_in_one_slot(apart_s):
     for trial in range(12):
         messages, waves = [], []
         for vessel, index in enumerate(rng.uniform(0.48, 0.52, 2)):
-            message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_123 + 2 * trial + vessel, 30)
-            message += rng.integers(0, 2, 130).tolist()
-            message[61:89] = tx.bits_of(4_000_000, 28)
-            message[89:116] = tx.bits_of(30_000_000, 27)
-            message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
-            levels = tx.nrzi(tx.ais_bits(message))
-            wave = tx.gmsk(
-                [levels[0]] * 8 + levels + [levels[-1]] * 4,
-                rate_hz, 0.4, index, ppm=float(rng.uniform(-30, 30)),
-            )  # fmt: skip
+            message = tx.position(2 * trial + vessel, rng)
+            wave = tx.ais(message, rate_hz, index=index, ppm=float(rng.uniform(-30, 30)))
             turn = np.exp(2j * np.pi * rng.uniform(-500, 500) / rate_hz * np.arange(len(wave)))
             messages.append(tx.hex_of(message))
-            waves.append(tx.ramped(wave * turn, 30))
+            waves.append(wave * turn)
         late = round(apart_s * rate_hz)
         both = np.zeros(len(waves[0]) + len(waves[1]) + abs(late), complex)
         both[max(-late, 0) :][: len(waves[0])] += waves[0]

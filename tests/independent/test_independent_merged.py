@@ -21,15 +21,6 @@ from earwitness.station.run import survey_file
 RATE, BOTH = 192_000.0, (161.975e6, 162.025e6)
 
 
-def position(number, rng):
-    """A position report with legal fields (M.1371-5, message 1)."""
-    message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_000 + number, 30)
-    message += rng.integers(0, 2, 130).tolist()
-    message[61:89], message[89:116] = tx.bits_of(4_000_000, 28), tx.bits_of(30_000_000, 27)
-    message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
-    return message
-
-
 def on(waves, rate_hz, centre_hz, count, noise, rng):
     """Noise with waves, (samples, Hz, amplitude, second) each."""
     x = noise * (rng.standard_normal(count) + 1j * rng.standard_normal(count))
@@ -42,7 +33,7 @@ def on(waves, rate_hz, centre_hz, count, noise, rng):
 
 def test_both_channels_of_one_detection_are_read():
     rng = np.random.default_rng(5)
-    sent = [position(n, rng) for n in range(2)]
+    sent = [tx.position(n, rng) for n in range(2)]
     waves = [
         (tx.ais(message, RATE), hz, amplitude, 0.06)
         for message, hz, amplitude in zip(sent, BOTH, (0.3, 0.05), strict=True)
@@ -89,7 +80,7 @@ def test_bursts_beside_a_weak_offset_of_the_receiver_are_all_read(tmp_path):
     rng = np.random.default_rng(8)
     sent, waves = [], []
     for n in range(44):
-        message = position(n, rng)
+        message = tx.position(n, rng)
         sent.append(tx.hex_of(message))
         amplitude = 0.012 * 10 ** (rng.uniform(0, 28) / 20)
         begin_s = 0.1 + (n // 2) * 0.11 + rng.uniform(0, 0.02)

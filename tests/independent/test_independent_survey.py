@@ -37,18 +37,11 @@ def messages(folder, mode):
 
 
 def ship(number, index, rate_hz, rng):
-    """A position report's bits and wave (M.1371-5 annex 8, 3.1); the index of annex 2, 2.4 is 0.5."""
-    message = tx.bits_of(1, 6) + tx.bits_of(0, 2) + tx.bits_of(244_000_123 + number, 30)
-    message += rng.integers(0, 2, 130).tolist()
-    message[61:89] = tx.bits_of(4_000_000, 28)
-    message[89:116] = tx.bits_of(30_000_000, 27)
-    message[116:143] = tx.bits_of(900, 12) + tx.bits_of(91, 9) + tx.bits_of(30, 6)
-    levels = tx.nrzi(tx.ais_bits(message))
-    wave = tx.gmsk(
-        [levels[0]] * 8 + levels + [levels[-1]] * 4, rate_hz, 0.4, index, ppm=float(rng.uniform(-30, 30))
-    )
+    """A position report's bits and wave, its carrier off; the index of M.1371-5 annex 2, 2.4 is 0.5."""
+    message = tx.position(number, rng)
+    wave = tx.ais(message, rate_hz, index=index, ppm=float(rng.uniform(-30, 30)))
     turn = 2j * np.pi * rng.uniform(-500, 500) / rate_hz * np.arange(len(wave))
-    return tx.hex_of(message), tx.ramped(wave * np.exp(turn), 150)
+    return tx.hex_of(message), wave * np.exp(turn)
 
 
 @pytest.mark.parametrize("late_s", [-0.5e-3, 11e-3, 18e-3])

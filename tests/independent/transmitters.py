@@ -102,10 +102,19 @@ def gmsk(levels, rate_hz, bt=0.4, index=0.5, ppm=0.0, baud=9600.0):
     return np.exp(1j * np.pi * index * np.cumsum(deviation) / per)
 
 
-def ais(message, rate_hz, *, first=0, bt=0.4, ppm=0.0):
+def ais(message, rate_hz, *, first=0, bt=0.4, index=0.5, ppm=0.0):
     levels = nrzi(ais_bits(message, first), first)
     per = rate_hz / 9600
-    return ramped(gmsk([levels[0]] * 8 + levels + [levels[-1]] * 4, rate_hz, bt, ppm=ppm), 6 * per)
+    return ramped(gmsk([levels[0]] * 8 + levels + [levels[-1]] * 4, rate_hz, bt, index, ppm), 6 * per)
+
+
+def position(number, rng):
+    """A position report (M.1371-5, message 1) with legal longitude, latitude, course, heading and second."""
+    message = bits_of(1, 6) + bits_of(0, 2) + bits_of(244_000_123 + number, 30)
+    message += rng.integers(0, 2, 130).tolist()
+    message[61:89], message[89:116] = bits_of(4_000_000, 28), bits_of(30_000_000, 27)
+    message[116:143] = bits_of(900, 12) + bits_of(91, 9) + bits_of(30, 6)
+    return message
 
 
 # -- DSC: ITU-R M.493, section 2 ---------------------------------------------------------------------------

@@ -337,8 +337,7 @@ def core(line: np.ndarray, low: int, high: int) -> tuple[int, int]:
 
 @kernel("boolean(float32[::1])")
 def _is_spread(line: np.ndarray) -> bool:
-    """Tell whether the excess per bin of a wide box is spread over it; it may be what is left at the edges of several
-    narrow emissions."""
+    """Tell whether the excess per bin of a wide box is spread over it, not left over at the edges of narrow emissions."""
     ordered = np.sort(line)
     out = len(ordered) // 8  # at either end
     return bool(ordered[out : len(ordered) - out].mean() > _SPREAD * ordered.mean())

@@ -190,9 +190,7 @@ class EvidenceStore:
         facts: Mapping[str, Any],
     ) -> Row | None:
         row_id = ids.evidence_id(recording, kind, subject)
-        shelf = (
-            self._folder / row_id[2:3]
-        )  # 16 folders: each is to be made, and flushed for what comes into it
+        shelf = self._folder / row_id[2:3]  # of 16: each is to be made, and flushed for what comes into it
         complaint = None
         try:
             self._make(self._staging)
